@@ -11,6 +11,8 @@ from sitefinder.errors import SitefinderError
 from sitefinder.inventory import plan, read_run, run_and_deliver
 from sitefinder.inventory import run as in_memory
 
+pytestmark = pytest.mark.slow
+
 FILES = Path(__file__).parent / "by_hand"
 WEST, NORTH, CELL = 500_000.0, 5_000_000.0, 10.0
 ROWS, COLUMNS, STREAM_ROW, STEP_COLUMN = 11, 61, 5, 33

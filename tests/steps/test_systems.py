@@ -343,6 +343,7 @@ def changed(settings_file, layer, change):
 FIRST, SECOND = "Plain Brook (feature B1)", "Plain Brook (feature B2)"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("layer", "change"),
     [
@@ -368,6 +369,7 @@ def test_a_change_in_one_river_leaves_what_is_kept_of_the_other(two_valleys, lay
     assert again == run_and_deliver(two_valleys, keep=False).path.read_bytes()
 
 
+@pytest.mark.slow
 def test_a_water_body_in_two_systems_has_its_limit_once(two_valleys):
     streams = geopandas.read_file(two_valleys.parent / "layers.gpkg", layer="streams")
     # The middle of both brooks, around their weirs: two features of one id. With the segments near its ends each
