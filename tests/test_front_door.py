@@ -25,6 +25,8 @@ from sitefinder.pipeline.code import module_of
 from sitefinder.schema import LAYERS, check_table
 
 pytestmark = pytest.mark.slow
+# Of the stages of the sample region those that take long.
+TAKES_LONG = ("candidates", "best_case", "conduits", "energy", "closed_energy", "evidence_values")
 SCRIPT = """
 import sys
 import sitefinder as sf
@@ -90,7 +92,7 @@ class Listened(NamedTuple):
 def in_memory(settings, region, scratch, sample_run):
     """The sample region run in memory from nothing, with somebody who listens.
 
-    But for two stages that take long: what they give was made by the run of the session, which is the same.
+    But for stages that take long: what they give was made by the run of the session, which is the same.
     """
     before, heard, logged = tree(region), [], []
     handler, logger = logging.Handler(), logging.getLogger("sitefinder")
@@ -99,7 +101,7 @@ def in_memory(settings, region, scratch, sample_run):
     logger.setLevel(logging.INFO)
     logger.addHandler(handler)
     stages = tuple(
-        as_made(stage, sample_run.results[stage.name]) if stage.name in ("conduits", "energy") else stage
+        as_made(stage, sample_run.results[stage.name]) if stage.name in TAKES_LONG else stage
         for stage in inventories.STAGES
     )
     with pytest.MonkeyPatch.context() as patch:

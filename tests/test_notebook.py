@@ -33,7 +33,9 @@ def ran_in(folder, repository, some_kept):
     notebook = nbformat.read(repository / "tests" / "notebooks" / "first_map.ipynb", as_version=4)
     assert not any(cell.get("outputs") for cell in notebook.cells)
     # Its store holds already what takes longest; all else is for the notebook to make.
-    some_kept(folder / "kept", ["conduits", "energy"])
+    some_kept(
+        folder / "kept", ["candidates", "best_case", "conduits", "energy", "closed_energy", "evidence_values"]
+    )
     before = {path for path in folder.rglob("*")}
     NotebookClient(notebook, timeout=SECONDS, resources={"metadata": {"path": str(folder)}}).execute()
     return [cell for cell in notebook.cells if cell.cell_type == "code"], folder, before

@@ -109,10 +109,11 @@ def _name_problems(frame: pd.DataFrame, layer: Layer, geometry_name: str | None)
     return problems
 
 
-# The values in the declared type, or the type found.
+# The values in the declared type, or the type found. They are an array where no value is NULL or NaN says so, and
+# else a series.
 def _typed(series: Any, column: Column) -> tuple[Any, str | None]:
     if column.dtype in PLAIN and series.dtype == PLAIN[column.dtype]:
-        return pd.Series(series.to_numpy()), None
+        return series.to_numpy(), None
     given = series.to_numpy(dtype=object)
     missing = pd.isna(given)
     present = given[~missing]
@@ -122,7 +123,7 @@ def _typed(series: Any, column: Column) -> tuple[Any, str | None]:
     if kind is not None and kind not in FITTING[column.dtype] and not whole:
         return None, f"{kind}, for example {present[0]!r}"
     if column.dtype == "real":
-        return pd.Series(series.to_numpy(dtype="float64", na_value=np.nan)), None
+        return series.to_numpy(dtype="float64", na_value=np.nan), None
     if column.dtype == "text":
         given = np.where(missing, None, given)
         return pd.Series(given, dtype=object), None
@@ -131,17 +132,18 @@ def _typed(series: Any, column: Column) -> tuple[Any, str | None]:
         with_gaps = np.array(given, dtype=object)
         with_gaps[missing] = pd.NA
         return pd.Series(with_gaps, dtype=extension), None
-    return pd.Series(given.astype(plain)), None
+    return given.astype(plain), None
 
 
 # NULLs that are not allowed, numbers out of range, texts not in the list.
 def _value_problems(values: Any, column: Column, table: Declared) -> list[str]:
-    missing = values.isna().to_numpy(dtype=bool)
+    plain = isinstance(values, np.ndarray)
+    missing = pd.isna(values) if plain else values.isna().to_numpy(dtype=bool)
     problems = []
     if not column.nullable and missing.any():
         problems.append(_in_rows(f"{column.name}: NULL is not allowed", missing, table))
     if column.dtype in ("integer", "real"):
-        numbers = values.to_numpy(dtype="float64", na_value=np.nan)
+        numbers = values.astype("float64") if plain else values.to_numpy(dtype="float64", na_value=np.nan)
         bad = np.isinf(numbers)
         if column.minimum is not None:
             bad |= numbers < column.minimum
@@ -152,7 +154,7 @@ def _value_problems(values: Any, column: Column, table: Declared) -> list[str]:
             headline = f"{column.name}: out of range"
             problems.append(_in_rows(headline, bad, table, expected=_range(column), found=found))
     if column.values:
-        bad = ~missing & ~values.isin(column.values).to_numpy(dtype=bool)
+        bad = ~missing & ~pd.Series(values).isin(column.values).to_numpy(dtype=bool)
         if bad.any():
             found = listed(sorted(set(values[bad])))
             headline = f"{column.name}: not one of the allowed values"
@@ -194,8 +196,8 @@ def _range(column: Column) -> str:
 
 # Rows that share a key.
 def _key_problems(typed: dict[str, Any], table: Declared) -> list[str]:
-    layer = table[1]
-    if not layer.key or any(name not in typed for name in layer.key):
+    frame, layer = table
+    if len(frame) < 2 or not layer.key or any(name not in typed for name in layer.key):
         return []
     again = pd.DataFrame({name: typed[name] for name in layer.key}).duplicated(keep=False).to_numpy()
     return [_in_rows(f"{', '.join(layer.key)}: the same in several rows", again, table)] if again.any() else []
@@ -261,7 +263,8 @@ def is_scheme_that(scheme_types: ArrayLike, statement: str) -> NDArray[np.bool_]
     >>> is_scheme_that(["diversion", "new_weir"], "diverts").tolist()
     [True, False]
     """
-    return pd.Series(np.asarray(scheme_types, dtype=object)).isin(schemes_that(statement)).to_numpy(dtype=bool)
+    wanted = set(schemes_that(statement))
+    return np.array([name in wanted for name in np.asarray(scheme_types, dtype=object).tolist()], dtype=bool)
 
 
 def empty_table(layer_name: str, crs: object = None, layers: Mapping[str, Layer] = LAYERS) -> pd.DataFrame:

@@ -406,9 +406,13 @@ def covered_stations(stretches, chosen, count):
 
 
 def _frame(scheme_type, intake, tailrace, head_m, length_m, *, head_se_m=np.nan, weir_height_m=0.0, structure=-1):
-    values = [scheme_type, intake, tailrace, head_m, head_se_m, length_m, weir_height_m, structure]
-    frame = pd.DataFrame(dict(zip(COLUMNS, values, strict=True)), index=range(len(intake)))
-    return frame.astype({"head_se_m": float, "weir_height_m": float, "scheme_type": str})
+    rows = range(len(intake))
+    scheme_types = pd.Series(scheme_type, index=rows, dtype=str)
+    head_se_m, weir_height_m = (
+        np.array(np.broadcast_to(each, len(rows)), float) for each in (head_se_m, weir_height_m)
+    )
+    values = [scheme_types, intake, tailrace, head_m, head_se_m, length_m, weir_height_m, structure]
+    return pd.DataFrame(dict(zip(COLUMNS, values, strict=True)), index=rows)
 
 
 # An existing barrier: from the station above it to the one below; the surveyed drop is preferred.

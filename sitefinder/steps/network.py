@@ -286,10 +286,12 @@ def unresolved_reaches(settings: Settings, network: Network, stationing: Station
     known = stationing.reaches["reach_id"].tolist()
     table["reach_id"] = without_repeats([*known, *table["reach_id"]])[len(known) :]
     table["length_m"] = shapely.length(np.array(lines, dtype=object))
+    others = {}
     for column in LAYERS["reaches"].columns:
         if column.name not in table:
             empty = {"text": "", "boolean": False}.get(column.dtype, np.nan)
-            table[column.name] = pd.Series([empty] * len(table), index=table.index)
+            others[column.name] = pd.Series([empty] * len(table), index=table.index)
+    table = pd.concat([table, pd.DataFrame(others, index=table.index)], axis=1)
     table["verdict"] = "unknown"
     table["mark_unknown"] = True
     table["flags"] = NETWORK_UNRESOLVED.flag

@@ -280,6 +280,7 @@ def made_region(seed):
     return places, curve
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("design_by", ["choice", "lcoe_per_kwh"])
 def test_the_search_finds_the_best_of_all_sizes_with_the_scale_effect(
     turbine_class, generic_costs, settings, design_by

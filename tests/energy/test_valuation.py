@@ -148,8 +148,9 @@ def of_fish(settings, generic_costs, screen):
     return settings.model_copy(update={"fish": fish}), with_screen(generic_costs, rack)
 
 
-# Every class, number of units and design flow at every stretch, by the plain functions.
-def brute_force(region, turbines, costs, settings, choice):
+# Every class, number of units and design flow at every stretch, by the plain functions: without a screen, and with
+# one where fish need it. Column ``alive`` is the share of fish that survive the units.
+def brute_force(region, turbines, costs, settings):
     stretches, curve, environmental_flow = region
     plants = []
     listed, step = settings.energy.design_exceedance_percent, settings.energy.design_step_percent
@@ -176,26 +177,25 @@ def brute_force(region, turbines, costs, settings, choice):
                     # A claim proves nothing of the turbine, and so nothing of what passes the screen.
                     proven = turbine.strike is not None or turbine.survival.evidence == "tested"
                     behind = GUIDED + (1 - GUIDED) * alive
-                    screened = choice == "safe" and alive < BAR
-                    if (choice == "as_built" and alive < BAR) or (screened and (behind < BAR or not proven)):
-                        continue
-                    lost, bypass = (0.08, 0.06 * flow) if screened else (0.0, 0.0)
-                    scale = moody(turbine, flow / units)
-                    power = hydraulic_power_kw(flow, head - lost, table[-1]) * scale
-                    if power < settings.energy.min_power_kw:
-                        continue
-                    output = plant_output(
-                        curve[row["intake"]],
-                        environmental_flow[row["intake"]] + bypass,
-                        head - lost,
-                        flow,
-                        table,
-                        turbine.lowest_relative_flow,
-                        units,
-                        scale=scale,
-                    )
-                    energy = yearly_energy_mwh(output.power_mean_kw, settings.energy.availability)
-                    plants.append((place, number, units, flow, power, screened, energy, output.firm_power_kw))
+                    for screened in (False, True) if alive < BAR <= behind and proven else (False,):
+                        lost, bypass = (0.08, 0.06 * flow) if screened else (0.0, 0.0)
+                        scale = moody(turbine, flow / units)
+                        power = hydraulic_power_kw(flow, head - lost, table[-1]) * scale
+                        if power < settings.energy.min_power_kw:
+                            continue
+                        output = plant_output(
+                            curve[row["intake"]],
+                            environmental_flow[row["intake"]] + bypass,
+                            head - lost,
+                            flow,
+                            table,
+                            turbine.lowest_relative_flow,
+                            units,
+                            scale=scale,
+                        )
+                        energy = yearly_energy_mwh(output.power_mean_kw, settings.energy.availability)
+                        firm_kw = output.firm_power_kw
+                        plants.append((place, number, units, flow, power, screened, energy, firm_kw, alive))
     columns = [
         "place",
         "turbine",
@@ -205,6 +205,7 @@ def brute_force(region, turbines, costs, settings, choice):
         "screened",
         "energy_mwh",
         "firm_power_kw",
+        "alive",
     ]
     plants = pd.DataFrame(plants, columns=columns)
     chosen = stretches.iloc[plants["place"]]
@@ -254,9 +255,9 @@ def test_search_finds_what_brute_force_finds(
     values = value_stretches(stretches, curve, environmental_flow, generic_turbines, generic_costs, settings)
 
     # Brute force does not go by the criterion, so that it serves all of them.
-    plants = made_once(
-        f"plants-{choice}", lambda _: brute_force(region, generic_turbines, generic_costs, settings, choice)
-    )
+    plants = made_once("plants", lambda _: brute_force(region, generic_turbines, generic_costs, settings))
+    is_safe = plants["screened"] | (plants["alive"] >= BAR)
+    plants = plants[is_safe if choice == "safe" else ~plants["screened"] & (is_safe | (choice == "any"))]
     if "design_capacity_factor" in energy:
         # Of each class and number of units the greatest that runs so much.
         plants = plants[plants["energy_mwh"] * 1000 >= 0.6 * 8760 * plants["power_kw"]]

@@ -60,10 +60,10 @@ def on_ground(shape, places):
     return ground, in_hole
 
 
-def far_from_edges(shape, places):
+def far_from_edges(shape, points):
     rings = shapely.get_rings(shapely.get_parts(shape))
     lines = shapely.multilinestrings([shapely.linestrings(shapely.get_coordinates(ring)) for ring in rings])
-    return shapely.distance(lines, shapely.points(places)) > 1e-6
+    return shapely.distance(lines, points) > 1e-6
 
 
 def test_ten_thousand_random_invalid_polygons_lose_no_ground(capsys):
@@ -83,15 +83,17 @@ def test_ten_thousand_random_invalid_polygons_lose_no_ground(capsys):
     assert (shapely.area(parts) > 0).all()
     first = np.searchsorted(rows, np.arange(len(drawn) + 1))
     lost = gained = tried = twice = 0
+    points = shapely.points(PLACES)
     for number in range(len(drawn)):
-        places = PLACES[far_from_edges(drawn[number], PLACES)]
+        places = PLACES[far_from_edges(drawn[number], points)]
         kept = np.zeros(len(places), dtype=bool)
         for part in parts[first[number] : first[number + 1]]:
             shapely.prepare(part)
             kept |= shapely.intersects_xy(part, *places.T)
         ground, in_hole = on_ground(drawn[number], places)
         shell = shapely.get_coordinates(shapely.get_parts(drawn[number])[0].exterior)
-        twice += ((winding(shell, places) % 2 == 0) & (winding(shell, places) != 0) & ground).any()
+        turns = winding(shell, places)
+        twice += ((turns % 2 == 0) & (turns != 0) & ground).any()
         lost, tried = lost + (ground & ~kept).sum(), tried + len(places)
         # A hole drawn apart from its shell cuts nothing out of it; it is kept as ground, which is the safe side.
         gained += (kept & ~ground & ~in_hole).sum()

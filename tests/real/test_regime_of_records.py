@@ -61,6 +61,7 @@ def test_the_ratios_are_the_records_monthly_means_over_its_mean(records, gauge):
     assert ratio == pytest.approx(coefficient, rel=2e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("gauge", GAUGES)
 def test_energy_falls_in_the_months_in_which_the_record_has_it(records, gauge):
     true = by_days(records[gauge])

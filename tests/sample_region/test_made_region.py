@@ -84,6 +84,7 @@ def test_the_kept_files_are_those_of_the_script_and_stay_small(truth):
     assert truth["flow_law"] == make.flow_law()
 
 
+@pytest.mark.slow
 def test_making_it_twice_gives_the_same_bytes(small, tmp_path):
     again = make.build_region(SMALL_CELLS, seed=3)
 

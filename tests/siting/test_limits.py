@@ -21,6 +21,8 @@ from sitefinder.siting.limited_choice import LimitedChoice, choose_within_limits
 from sitefinder.siting.limits import RiverUse
 from sitefinder.siting.selection import PREFIXES, VALUED, choose_sites
 
+pytestmark = pytest.mark.slow
+
 CASES_A_SEED = 25
 LIMITS = {
     "free-flowing": {"min_free_flowing_m": 120.0},

@@ -15,6 +15,8 @@ from sitefinder.settings import CostSettings, RankingSettings
 from sitefinder.settings.run import SelectionSettings
 from sitefinder.siting.selection import PREFIXES, VALUED, choose_sites
 
+pytestmark = pytest.mark.slow
+
 CASES_A_SEED = 60
 
 

@@ -9,6 +9,8 @@ from sitefinder.inventory import run as in_memory
 from sitefinder.report.structures import structures_text
 from sitefinder.vocabulary import REJECTION_REASONS, STRUCTURE_REASONS, names
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def structures(sample_run):

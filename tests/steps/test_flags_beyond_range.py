@@ -1,8 +1,11 @@
 """Flags of places that the tool is not meant for, on the small valley: each limit of the settings sets its own."""
 
+import pytest
 from small_valley import write_valley
 
 from sitefinder.inventory import run_and_deliver
+
+pytestmark = pytest.mark.slow
 
 LIMITS = """
 [flags]

@@ -15,6 +15,8 @@ from sitefinder.steps.flows import estimate_station_flows
 from sitefinder.steps.rules import overlap_rule
 from sitefinder.steps.scope import InputsParts, rules_of
 
+pytestmark = pytest.mark.slow
+
 
 def counting(monkeypatch, name):
     """Calls of a function by this name, which goes on as before."""

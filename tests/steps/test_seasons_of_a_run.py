@@ -1,5 +1,6 @@
 """Months in runs: energy by a regime, months that a rule closes, and flows of a later climate."""
 
+import hashlib
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,8 @@ import shapely
 from sitefinder.errors import SitefinderError
 from sitefinder.inventory import plan, read_run, run_and_deliver
 from sitefinder.inventory import run as in_memory
+
+pytestmark = pytest.mark.slow
 
 FILES = Path(__file__).parent / "by_hand"
 WEST, NORTH, CELL = 500_000.0, 5_000_000.0, 10.0
@@ -69,11 +72,14 @@ def valley(tmp_path, write_region):
 
 
 @pytest.fixture
-def delivered(valley):
-    """A function that writes a valley and gives the tables of its run."""
+def delivered(valley, made_once):
+    """A function that writes a valley and gives the tables of its run; several tests begin with the same."""
 
-    def run(*arguments, **options):
-        return in_memory(valley(*arguments, **options)).tables
+    def run(name, *arguments, **options):
+        stated = hashlib.sha256(repr((arguments, sorted(options.items()))).encode()).hexdigest()
+        return made_once(
+            f"seasons-{stated}", lambda _: dict(in_memory(valley(name, *arguments, **options)).tables)
+        )
 
     return run
 

@@ -7,6 +7,8 @@ import shapely
 import small_valley
 from caught_run import caught_run
 
+pytestmark = pytest.mark.slow
+
 CELL_M, ROWS, COLUMNS, WEST, NORTH = 10.0, 11, 91, 500_000.0, 5_000_000.0
 # A station of each stream is here, others every 50 m.
 STATION_M = 403.0

@@ -76,9 +76,15 @@ def random_case(rng):
     return stations, profile_m, stretches, np.round((power - cost).to_numpy() * 64) / 64
 
 
+# The last tree whose ways were walked, with its columns as lists: a tree is walked down hundreds of times.
+_walked = [None, None]
+
+
 def path_down(stations, station):
     """Stations from one down to the outlet, itself first, with the way to each [m]."""
-    downstream, step_m = stations["downstream"].tolist(), stations["to_downstream_m"].tolist()
+    if _walked[0] is not stations:
+        _walked[:] = stations, (stations["downstream"].tolist(), stations["to_downstream_m"].tolist())
+    downstream, step_m = _walked[1]
     way, way_m = {station: 0.0}, 0.0
     while downstream[station] >= 0:
         way_m += step_m[station]
