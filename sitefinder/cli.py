@@ -2,6 +2,7 @@
 
 import gc
 import sys
+import textwrap
 from pathlib import Path
 from typing import Annotated
 
@@ -112,11 +113,14 @@ def plan_command(config: Config):
 def check(config: Config):
     """Check settings and inputs, in seconds, and list all problems at once."""
     from sitefinder.inventory import read_run
-    from sitefinder.report.flow_quality import flow_lines
+    from sitefinder.report.flow_quality import flow_lines, ground_notes
+    from sitefinder.report.text import WIDTH
 
     settings, inputs = read_run(config)
     layers = ", ".join(inputs.layers) or "none"
     print(f"{settings.run.name}: settings and inputs are valid")
+    for note in ground_notes(inputs.repairs):
+        print(*textwrap.wrap(note, WIDTH, initial_indent="  ", subsequent_indent="    "), sep="\n")
     for line in flow_lines(inputs.mean_regressions, inputs.suspect_gauges, settings.ranking.allow):
         print(line)
     print(f"  layers:    {layers}")

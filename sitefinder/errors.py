@@ -1,15 +1,19 @@
 """The errors that sitefinder raises: each states where, what was expected, what was found and the fix."""
 
 from collections.abc import Iterable, Sequence
-from typing import Self, TypeVar
+from typing import ClassVar, Self, TypeVar
 
 SHOWN_ROWS = 5
+# How the line of an error begins that says what to do.
+FIX = "fix:"
 
 
 class SitefinderError(Exception):
     """Base of all errors that the user can fix; the whole text is its only argument."""
 
     _problems: tuple[str, ...] = ()
+    # What mends a list of problems of this kind none of which says how.
+    usual_fix: ClassVar[str | None] = None
 
     @property
     def problems(self) -> tuple[str, ...]:
@@ -46,9 +50,13 @@ class SitefinderError(Exception):
 class ConfigError(SitefinderError):
     """The settings file, or a data file that it names, is wrong."""
 
+    usual_fix = "correct these keys in the file"
+
 
 class InputError(SitefinderError):
     """A layer, raster or table of the user is wrong."""
+
+    usual_fix = "correct these places in the file, or the settings that name them"
 
 
 class TableError(SitefinderError):
@@ -108,15 +116,19 @@ def all_of(error_class: type[AnyError], headline: str, problems: Sequence[str], 
     Returns
     -------
     SitefinderError
+        With what usually mends such problems, where none of them says it.
 
     Examples
     --------
     >>> print(all_of(ConfigError, "run.toml", ["network.snap_m: missing"]))
     run.toml: 1 problem
       network.snap_m: missing
+      fix:  correct these keys in the file
     """
     count = f"{len(problems)} problem" + ("" if len(problems) == 1 else "s")
     indented = ["  " + problem.replace("\n", "\n  ") for problem in problems]
+    if error_class.usual_fix and not any(FIX in problem for problem in problems):
+        indented.append(f"  {FIX}  {error_class.usual_fix}")
     error = error_class("\n".join([f"{headline}: {count}", *indented]))
     error._problems = tuple(f"{headline}: {problem}" if named else problem for problem in problems)
     return error

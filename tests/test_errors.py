@@ -67,4 +67,13 @@ def test_several_problems_are_counted_and_each_is_indented():
     error = all_of(InputError, "run.toml", ["first", described("second", found=3)])
 
     assert type(error) is InputError
-    assert str(error) == "run.toml: 2 problems\n  first\n  second\n    found:  3"
+    assert str(error) == (
+        "run.toml: 2 problems\n  first\n  second\n    found:  3\n"
+        "  fix:  correct these places in the file, or the settings that name them"
+    )
+
+
+def test_where_a_problem_says_how_to_mend_it_nothing_is_added():
+    error = all_of(InputError, "run.toml", ["first", described("second", fix="turn it round")])
+
+    assert str(error) == "run.toml: 2 problems\n  first\n  second\n    fix:  turn it round"

@@ -5,9 +5,9 @@ import re
 from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import ConfigDict, Field, StringConstraints, ValidationError, field_validator, model_validator
+from pydantic import Field, StringConstraints, ValidationError, field_validator, model_validator
 
-from sitefinder.errors import ConfigError, all_of
+from sitefinder.errors import ConfigError, all_of, listed
 from sitefinder.settings import Section, checked
 from sitefinder.units import TO_INTERNAL_UNIT
 
@@ -67,13 +67,7 @@ LOG_FORMS = ("log10", "ln")
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 
 
-class EquationPart(Section):
-    """A part of an equation file: closed, frozen, and with finite numbers only."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class Predictor(EquationPart):
+class Predictor(Section):
     """A predictor of an equation in the unit of its source, with its own term if it has a coefficient."""
 
     name: Text = Field(description="station column without its unit, for example area")
@@ -114,14 +108,14 @@ class Predictor(EquationPart):
         return self.name if kept == "none" else f"{self.name}_{kept}"
 
 
-class Term(EquationPart):
+class Term(Section):
     """A product of transformed predictors, each raised to a power, times a coefficient."""
 
     coefficient: float = Field(description="factor of the product")
     powers: dict[Text, float] = Field(min_length=1, description="power of each predictor, by its name")
 
 
-class Equation(EquationPart):
+class Equation(Section):
     """A regional equation with its error and source.
 
     Its sum is constant + coefficient · transformed predictor + … + coefficient · product + …. That is the log of
@@ -255,7 +249,7 @@ class Equation(EquationPart):
         return exceedance_percent(self.statistic)
 
 
-class EquationFile(EquationPart):
+class EquationFile(Section):
     """An equation file; its header applies to every equation without its own entry."""
 
     source: Text | None = None
@@ -336,10 +330,10 @@ def _predictor_problems(equation):
         problems.append("a predictor occurs twice")
     in_terms = {name for term in equation.terms for name in term.powers}
     if unknown := sorted(in_terms - set(names)):
-        problems.append(f"terms use {', '.join(unknown)}, which is not a predictor of the equation")
+        problems.append(f"terms use {listed(dict.fromkeys(unknown))}, which is not a predictor of the equation")
     idle = [item.name for item in equation.predictors if item.coefficient is None and item.name not in in_terms]
     if idle:
-        problems.append(f"{', '.join(idle)}: give a coefficient, or use it in a term")
+        problems.append(f"{listed(dict.fromkeys(idle))}: give a coefficient, or use it in a term")
     if equation.form not in LOG_FORMS and any(item.transform == "log" for item in equation.predictors):
         problems.append(f"a {equation.form} equation has no logarithm of its own: state log10, ln, none or power")
     return problems
@@ -381,7 +375,7 @@ def _error_problems(equation):
         "untransformed": ("standard_error_percent", "standard_error_in_flow_unit"),
     }.get(form, ERRORS[:3])
     if strange := [name for name in given if name not in allowed]:
-        problems.append(f"{', '.join(strange)} is not an error of the form {form}")
+        problems.append(f"{listed(dict.fromkeys(strange))} is not an error of the form {form}")
     return problems
 
 

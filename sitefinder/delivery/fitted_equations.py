@@ -153,7 +153,12 @@ def read_fit_gauges(settings, table, folder):
     try:
         system = CRS.from_user_input(table.crs)
     except CRSError:
-        raise ConfigError.of("the crs of the gauge table is not a coordinate system", found=table.crs) from None
+        raise ConfigError.of(
+            "the crs of the gauge table is not a coordinate system",
+            expected="for example EPSG:4326",
+            found=table.crs,
+            fix="correct flows.gauges.crs",
+        ) from None
     x, y = gauges[table.x_column].to_numpy(dtype=np.float64), gauges[table.y_column].to_numpy(dtype=np.float64)
     return gauges, places_km(x, y, system.is_geographic)
 

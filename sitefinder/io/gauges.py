@@ -1,5 +1,6 @@
 """Gauge tables, daily flows and gauge locations, read from the user's files."""
 
+import csv
 from itertools import pairwise
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import shapely
 
 from sitefinder.catalogue.equations import check_equations, exceedance_percent
 from sitefinder.errors import ConfigError, InputError, all_of, listed
+from sitefinder.hydrology.plausibility import AREA, impossible_runoff
 from sitefinder.hydrology.records import DailyRecord, gauge_statistics
 from sitefinder.hydrology.regression import statistic_of
 from sitefinder.io.crs import crs_of_layer, transform_to_run
@@ -39,6 +41,7 @@ def read_text_table(path, what, key):
         If the file cannot be read or is not CSV.
     """
     try:
+        _validate_shape(path, what)
         return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
     except OSError as error:
         raise InputError.of(
@@ -54,7 +57,51 @@ def read_text_table(path, what, key):
             file=path,
             expected=f"UTF-8 text, a header and a row a {one}, cells separated by commas",
             found=str(error).strip(),
+            fix="save it as CSV in UTF-8, cells with commas or line ends in quotation marks",
         ) from None
+
+
+# Separators that programs of some countries write, and pandas takes for text.
+OTHER_SEPARATORS = {";": "semicolons", "\t": "tabs", "|": "bars"}
+
+
+# A row with a cell too few or too many would be read with its cells under the wrong columns.
+def _validate_shape(path, what):
+    problems, width, short, long = [], None, [], []
+    with open(path, newline="", encoding="utf-8-sig") as file:
+        for number, row in enumerate((row for row in csv.reader(file) if row), 1):
+            if width is None:
+                width = len(row)
+                problems += _header_problems(row)
+            elif len(row) < width:
+                short.append(number)
+            elif len(row) > width:
+                long.append(number)
+            if any("\0" in cell for cell in row):
+                problems.append(f"row {number}: characters that are no text (U+0000)")
+    for kind, numbers in (("fewer", short), ("more", long)):
+        if numbers:
+            problems.append(f"rows {listed(numbers)}: {kind} cells than the header, which has {width}")
+    if problems:
+        fix = "correct these rows; a cell with a comma in it needs quotation marks, an empty one its comma"
+        raise InputError.of(
+            f"the rows of the {what} do not fit its header",
+            file=path,
+            expected="a header with a name for each column, each once, and as many cells in each row, all text",
+            found="; ".join(problems),
+            fix=fix if short or long else "correct the header, or save the table with commas between the cells",
+        )
+
+
+def _header_problems(header):
+    names = [name.strip() for name in header]
+    found = []
+    if repeated := sorted({name for name in names if name and names.count(name) > 1}):
+        found.append(f"column {listed(repeated)} more than once")
+    for separator, called in OTHER_SEPARATORS.items():
+        if len(names) == 1 and separator in names[0]:
+            found.append(f"{called} between the cells")
+    return found
 
 
 def rows_of(bad):
@@ -290,6 +337,8 @@ def read_gauges(path, table, numbers_too=(), texts_too=(), statistics=()):
         problems += id_problems(text[table.id_column])
         numbers.index = pd.Index(text[table.id_column].str.strip(), name=table.id_column)
     problems += _order_problems(numbers, flows)
+    if AREA in numbers and (no_area := (numbers[AREA] == 0).to_numpy()).any():
+        problems.append(f"{AREA}: zero in rows {rows_of(no_area)}; leave the cell empty if it is not known")
     unknown = [name for name in table.forms if name not in [*table.predictors, *numbers_too]]
     if unknown:
         known = listed([*table.predictors, *numbers_too], COLUMNS_SHOWN)
@@ -306,7 +355,21 @@ def read_gauges(path, table, numbers_too=(), texts_too=(), statistics=()):
         files = text[table.daily.file_column]
         made = _statistics_of_files(numbers.index, files, Path(path).parent, table.daily)
         numbers = numbers.join(made.drop(columns=[name for name in needed_columns if name in made]))
+    _validate_runoff(numbers, path)
     return numbers
+
+
+# One gauge in a wrong unit is an outlier, which the summary names; nearly all of them are a table in that unit.
+def _validate_runoff(numbers, path):
+    impossible = impossible_runoff(numbers)
+    if impossible is not None:
+        raise InputError.of(
+            "the gauges carry more water than falls as rain",
+            file=path,
+            expected=impossible.expected,
+            found=impossible.found,
+            fix=impossible.fix,
+        )
 
 
 # Columns that show whether a gauge is plausible. They need not be sound where they are no predictors.

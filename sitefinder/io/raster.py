@@ -1,5 +1,6 @@
 """The user's rasters: checked, warped once to the run's grid, read by window and by cell."""
 
+import contextlib
 import functools
 import glob
 from pathlib import Path
@@ -15,12 +16,14 @@ from rasterio.warp import Resampling, reproject
 
 from sitefinder.dem.grid import Grid, bilinear, spread, tile_windows, whole
 from sitefinder.dem.seams import find_seams
-from sitefinder.errors import InputError
+from sitefinder.errors import InputError, listed
 from sitefinder.io.crs import Heights, check_heights, crs_name, crs_of_layer, heights_of, operation_between
 from sitefinder.io.digests import cells_digest, content_digest, remembered
 
 # Sidecar files of a mosaic's parts.
 SIDECAR_SUFFIXES = (".ovr", ".xml", ".msk", ".tfw", ".prj", ".hdr")
+# Cells across and along below which there are no neighbours on both sides.
+MIN_DEM_CELLS = 3
 # Scale and offset of unscaled cells.
 PLAIN_CELLS = (1.0, 0.0)
 
@@ -46,6 +49,7 @@ class _FileFacts(NamedTuple):
     dtype: str
     shape: tuple
     transform: object
+    bands: int
     scaling: tuple  # scale and offset of the cells
     heights: dict  # by file: of the raster itself, or of each part of a mosaic
     parts: list
@@ -110,8 +114,40 @@ def raster_facts(source, folder, what) -> RasterFacts:
             found=f"a file with value = {file_facts.scaling[0]:g} · cell + {file_facts.scaling[1]:g}",
             fix="write it plain beforehand, for example with gdal_translate -unscale -ot Float32",
         )
+    if file_facts.bands != 1:
+        raise InputError.of(
+            f"the {what} raster has several bands",
+            file=source.path,
+            expected="one band, of the values alone; a picture is none",
+            found=f"{file_facts.bands} bands",
+            fix="write the band that holds the values to a file of its own, for example with gdal_translate -b 1",
+        )
+    if not _is_real(file_facts.dtype):
+        raise InputError.of(
+            f"the cells of the {what} raster are no plain numbers",
+            file=source.path,
+            expected="whole or floating-point numbers",
+            found=file_facts.dtype,
+            fix="write them as plain numbers, for example with gdal_translate -ot Float32",
+        )
+    if absent := [part for part in file_facts.parts if not part.exists()]:
+        raise InputError.of(
+            f"the {what} raster refers to files that do not exist",
+            file=source.path,
+            expected="all files of a mosaic",
+            found=f"{len(absent)} of {len(file_facts.parts)} are missing: {listed(absent)}",
+            fix="put the files back, or build the mosaic again",
+        )
     nodata = _nodata(source, file_facts, what)
     if hasattr(source, "vertical_unit"):
+        if min(file_facts.shape) < MIN_DEM_CELLS:
+            raise InputError.of(
+                f"the {what} raster is too small for a valley",
+                file=source.path,
+                expected=f"at least {MIN_DEM_CELLS} rows and columns of cells",
+                found=f"{file_facts.shape[0]} rows and {file_facts.shape[1]} columns",
+                fix="give the DEM of the region; this one is a strip or a cut-out that went wrong",
+            )
         check_heights(file_facts.heights, source, what)
     lineage = {
         "name": what,
@@ -162,13 +198,14 @@ def _read_cached(path):
         }
         return stored | {"transform": tuple(file_facts.transform)[:6]}
 
-    stored = remembered("raster", [path, *sidecars], found, also=lambda stored: stored["parts"])
+    stored = remembered("raster and bands", [path, *sidecars], found, also=lambda stored: stored["parts"])
     return _FileFacts(
         None if stored["crs"] is None else CRS.from_wkt(stored["crs"]),
         stored["nodata"],
         stored["dtype"],
         tuple(stored["shape"]),
         rasterio.Affine(*stored["transform"]),
+        stored["bands"],
         tuple(stored["scaling"]),
         {
             name: Heights(heights[0], tuple(heights[1]), *heights[2:])
@@ -188,7 +225,7 @@ def _read(path):
         crs = None if raster.crs is None else CRS.from_wkt(raster.crs.to_wkt())
         heights = {own: heights_of(crs, raster.units[0])}
         scaling = (raster.scales[0], raster.offsets[0])
-        facts = (raster.nodata, raster.dtypes[0], raster.shape, raster.transform, scaling)
+        facts = (raster.nodata, raster.dtypes[0], raster.shape, raster.transform, raster.count, scaling)
     for part in parts:
         heights[part.name] = _heights_of_part(part)
     return _FileFacts(crs, *facts, heights, parts)
@@ -225,11 +262,39 @@ def _nodata(source, file_facts, what):
     return stated
 
 
+def _is_real(dtype):
+    return np.issubdtype(dtype, np.floating) or np.issubdtype(dtype, np.integer)
+
+
 def _can_hold(dtype, value):
     if np.issubdtype(dtype, np.floating):
         return True
     kind = np.iinfo(dtype)
     return float(value).is_integer() and kind.min <= value <= kind.max
+
+
+@contextlib.contextmanager
+def reading(facts):
+    """While cells of a raster are read: where the file is damaged, an error that names it.
+
+    Parameters
+    ----------
+    facts : RasterFacts
+
+    Raises
+    ------
+    InputError
+    """
+    try:
+        yield
+    except RasterioIOError as error:
+        raise InputError.of(
+            f"cells of the {facts.lineage['name']} raster cannot be read",
+            file=facts.lineage["path"],
+            expected="a file that is whole",
+            found=str(error.__cause__ or error),
+            fix="copy or build the file again; it is damaged or cut off",
+        ) from None
 
 
 def operation_to_run(facts, crs):
@@ -343,6 +408,7 @@ def warp_once(facts, grid, crs, target, *, factor=1.0):
     resample = _averaged if coarser else _between_cells
     filled = 0
     with (
+        reading(facts),
         rasterio.open(facts.path) as raster,
         rasterio.open(target, "w", **profile, crs=crs, transform=transform, nodata=FLOAT_NODATA) as copy,
     ):
@@ -493,7 +559,7 @@ def cells_at(facts, x_m, y_m, crs, *, factor=1.0) -> np.ndarray:
     block = (row // READ_CELLS) * (facts.shape[1] // READ_CELLS + 1) + column // READ_CELLS
     order = np.argsort(block, kind="stable")
     starts = np.flatnonzero(np.diff(block[order], prepend=-1))
-    with rasterio.open(facts.path) as raster:
+    with reading(facts), rasterio.open(facts.path) as raster:
         for chosen in np.split(order, starts[1:]) if len(order) else []:
             first_row, first_column = row[chosen].min(), column[chosen].min()
             height, width = row[chosen].max() - first_row + 1, column[chosen].max() - first_column + 1
@@ -530,22 +596,37 @@ def dem_seams(facts, factor):
     InputError
         If a cell holds an impossible height: above 9,000 m, or a common nodata value.
     """
-    with rasterio.open(facts.path) as raster:
+    with reading(facts), rasterio.open(facts.path) as raster:
 
         def read(window):
             place = rasterio.windows.Window(window.column, window.row, window.columns, window.rows)
             values = raster.read(1, window=place).astype(np.float64)
             if facts.nodata is not None:
                 values[values == facts.nodata] = np.nan
-            _validate_heights(values, factor, facts)
+            validate_heights(values, factor, facts)
             return values * factor
 
         return find_seams(read, *facts.shape)
 
 
-def _validate_heights(values, factor, facts):
+def validate_heights(values, factor, facts):
+    """Refuse cells of a DEM that are no heights.
+
+    Parameters
+    ----------
+    values : ndarray of float64
+        Cells in the DEM's own unit, NaN without data.
+    factor : float
+        Metres in that unit.
+    facts : RasterFacts
+
+    Raises
+    ------
+    InputError
+        If a cell is infinite, above 9,000 m, or a common nodata value.
+    """
     with np.errstate(invalid="ignore"):
-        wrong = (np.abs(values) * factor > MAX_M) & np.isfinite(values)
+        wrong = np.abs(values) * factor > MAX_M
     wrong |= np.isin(values, USUAL_NODATA)
     if wrong.any():
         raise InputError.of(

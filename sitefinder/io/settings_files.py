@@ -7,6 +7,11 @@ from pathlib import Path
 from sitefinder.errors import ConfigError, all_of
 from sitefinder.settings import EXTENDS, check_settings, join
 
+# A file larger than this is no settings or data file (own choice).
+MAX_TOML_BYTES = 10_000_000
+# Tables within tables; settings need six.
+MAX_DEPTH = 30
+BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 # How `sitefinder new` writes values that the user must fill in.
 UNFILLED = "TODO"
 # Settings that are paths of files or folders, in any section: a text, or a list of texts.
@@ -40,17 +45,84 @@ def read_toml(path, what="settings"):
     Raises
     ------
     ConfigError
-        If there is no such file, or it is not TOML.
+        If there is no such file, it is not TOML, or it is too large or too deep to be a file of this kind. A byte
+        order mark is passed over.
     """
+    _validate_size(path, what)
     try:
-        with Path(path).open("rb") as file:
-            return tomllib.load(file)
+        text = Path(path).read_bytes().removeprefix(BYTE_ORDER_MARK).decode()
+        read = tomllib.loads(text)
     except FileNotFoundError:
         raise ConfigError.of(f"there is no such {what} file", file=path, fix="check the path") from None
-    except (IsADirectoryError, PermissionError) as error:
-        raise ConfigError.of(f"the {what} file cannot be read", file=path, found=error.strerror) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError.of(f"the {what} file is not TOML", file=path, found=str(error)) from None
+    except OSError as error:
+        raise ConfigError.of(
+            f"the {what} file cannot be read",
+            file=path,
+            expected="a TOML file that you may read",
+            found=error.strerror or error,
+            fix="check the path and the permissions of the file",
+        ) from None
+    except UnicodeDecodeError as error:
+        raise ConfigError.of(
+            f"the {what} file is not UTF-8 text",
+            file=path,
+            expected="a TOML file in UTF-8",
+            found=f"byte {error.object[error.start]:#04x} at position {error.start}",
+            fix="save it as UTF-8",
+        ) from None
+    except tomllib.TOMLDecodeError as error:
+        raise _no_toml(path, what, str(error)) from None
+    except RecursionError:
+        raise _no_toml(path, what, f"brackets within brackets, more than {MAX_DEPTH} deep") from None
+    except ValueError:
+        raise _no_toml(path, what, "a whole number of thousands of digits") from None
+    if _depth(read) > MAX_DEPTH:
+        raise _no_toml(path, what, f"tables within tables, more than {MAX_DEPTH} deep")
+    return read
+
+
+# Devices and pipes may give bytes without end, or none for ever.
+def _validate_size(path, what):
+    path = Path(path)
+    if path.exists() and not path.is_file() and not path.is_dir():
+        raise ConfigError.of(
+            f"the {what} file is no file",
+            file=path,
+            expected="a TOML file",
+            found="a device, a pipe or a socket",
+            fix="check the path",
+        )
+    if path.is_file() and (size := path.stat().st_size) > MAX_TOML_BYTES:
+        raise ConfigError.of(
+            f"the {what} file is too large",
+            file=path,
+            expected=f"at most {MAX_TOML_BYTES:,} bytes",
+            found=f"{size:,} bytes",
+            fix="check the path; data belong in the layers and tables that it names",
+        )
+
+
+def _no_toml(path, what, found):
+    return ConfigError.of(
+        f"the {what} file is not TOML",
+        file=path,
+        expected="tables and keys, as in config/README.md",
+        found=found,
+        fix="mend the file at that place; texts need quotation marks, numbers none",
+    )
+
+
+# How many tables and lists are within each other; without recursion, which deep ones would exhaust.
+def _depth(value):
+    deepest, rest = 0, [(value, 1)]
+    while rest:
+        value, depth = rest.pop()
+        deepest = max(deepest, depth)
+        inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+        rest += [(each, depth + 1) for each in inner if isinstance(each, dict | list)]
+        if depth > MAX_DEPTH:
+            break
+    return deepest
 
 
 def read_joined(path):

@@ -1,8 +1,9 @@
-"""How far flows can be trusted, in sentences: the regression of the mean flow, and implausible gauges."""
+"""How far inputs can be trusted, in sentences: ground, regression of the mean flow, and implausible gauges."""
 
 import re
 import textwrap
 
+from sitefinder.dem.judging import IMPLAUSIBLE_GROUND
 from sitefinder.errors import listed
 from sitefinder.hydrology.plausibility import IMPLAUSIBLE
 from sitefinder.hydrology.strength import MEAN
@@ -147,6 +148,42 @@ def _number_of_gauges(suspects, regressions):
 
 def _look(suspects):
     return "looks" if len(suspects) == 1 else "look"
+
+
+def ground_notes(repairs):
+    """What a look at the DEM found that is unlikely, a sentence each.
+
+    Parameters
+    ----------
+    repairs : DataFrame
+        As `sitefinder.schema` declares it.
+
+    Returns
+    -------
+    list of str
+    """
+    return [
+        f"The DEM looks wrong: {row['problem'].removeprefix(IMPLAUSIBLE_GROUND)}; "
+        f"{row['action'].partition('; ')[2]}."
+        for row in repairs.to_dict("records")
+        if row["problem"].startswith(IMPLAUSIBLE_GROUND)
+    ]
+
+
+def input_notes(tables, allow=()):
+    """The first sentences on the inputs of a run, each with whether it is a warning.
+
+    Parameters
+    ----------
+    tables, allow
+        See `flow_notes`.
+
+    Returns
+    -------
+    list of (str, bool)
+    """
+    ground = ground_notes(tables["repairs"]) if "repairs" in tables else []
+    return [*((note, True) for note in ground), *flow_notes(tables, allow)]
 
 
 def flow_notes(tables, allow=()):

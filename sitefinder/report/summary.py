@@ -12,7 +12,13 @@ import numpy as np
 from sitefinder.comparison.scenario_figures import SEASONS
 from sitefinder.report.fish import fish_passage_texts
 from sitefinder.report.fish_safety import fish_safety_text
-from sitefinder.report.flow_quality import delivered_regressions, delivered_suspects, flow_notes
+from sitefinder.report.flow_quality import (
+    delivered_regressions,
+    delivered_suspects,
+    flow_notes,
+    ground_notes,
+    input_notes,
+)
 from sitefinder.report.handover import drops_of
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.stream_names import stream_names
@@ -274,10 +280,11 @@ def _fish_safe(tables):
     return fish_safety_text(tables["fish_safe_gain"], tables["fish_groups"], settings)
 
 
-# The first line, and right below it how far the flows can be trusted.
+# The first line, and right below it how far ground and flows can be trusted.
 def _head(first, tables, allow):
     notes = flow_notes(_of_equations(tables), allow)
-    lines = [first, *(text for text, _ in notes)]
+    ground = ground_notes(tables["repairs"]) if "repairs" in tables else []
+    lines = [first, *ground, *(text for text, _ in notes)]
     return "\n".join("\n".join(textwrap.wrap(line, WIDTH)) for line in lines)
 
 
@@ -715,7 +722,7 @@ def run_figures(about, tables, allow=()):
         None. `sitefinder.report.printed.printed_json` adds the files.
     """
     totals = tables["totals"]
-    warnings = [text for text, is_warning in flow_notes(tables, allow) if is_warning]
+    warnings = [text for text, is_warning in input_notes(tables, allow) if is_warning]
     warnings.append(surface_model_warning(tables["reaches"]))
     regressions = delivered_regressions(tables["flow_equations"]) if "flow_equations" in tables else []
     suspects = delivered_suspects(tables["repairs"]) if "repairs" in tables else []

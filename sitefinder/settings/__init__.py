@@ -30,7 +30,6 @@ from sitefinder.settings.inputs import (
     Inputs,
     LayerSource,
     PlantSource,
-    Section,
     ShareSource,
     Source,
     StreamSource,
@@ -52,6 +51,7 @@ from sitefinder.settings.run import (
     TerrainSettings,
     check_settings,
 )
+from sitefinder.settings.section import Section
 
 __all__ = [
     "EXTENDS",

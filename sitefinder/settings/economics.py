@@ -5,7 +5,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from sitefinder.settings.choices import SchemeType
-from sitefinder.settings.inputs import Section
+from sitefinder.settings.section import Section
 from sitefinder.vocabulary import schemes_that
 
 Share = Annotated[float, Field(ge=0, le=1)]

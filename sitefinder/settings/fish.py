@@ -7,7 +7,7 @@ from pydantic import Field, field_validator, model_validator
 from sitefinder.settings.choices import EvidenceGrade, FishPassType, FishSafety, InSeason, MigrationDirection
 from sitefinder.settings.economics import Share
 from sitefinder.settings.flows import Month
-from sitefinder.settings.inputs import Section
+from sitefinder.settings.section import Section
 from sitefinder.vocabulary import (
     BOTH_WAYS,
     CLOSE_IN_SEASON,
@@ -30,7 +30,7 @@ TYPICAL_EXISTING_SURVIVAL_RANGE = (0.733, 0.825)
 class FishGroup(Section):
     """Fish of one kind and life stage that migrate past the sites; the worst of all groups decides."""
 
-    name: str = Field(min_length=1, description="name of the group, as listed in results")
+    name: str = Field(min_length=1, max_length=200, description="name of the group, as listed in results")
     lengths_m: list[float] = Field(
         min_length=1, description="body lengths of the group [m]; the worst of them decides"
     )

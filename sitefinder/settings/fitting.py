@@ -8,8 +8,8 @@ from pydantic import Field, model_validator
 
 from sitefinder.errors import ConfigError, all_of
 from sitefinder.settings.flows import WEAK_BELOW_GAUGES, GaugeTable, RegressionLimits
-from sitefinder.settings.inputs import Section
 from sitefinder.settings.loading import Written, checked
+from sitefinder.settings.section import Section
 
 
 class FitSettings(Section):

@@ -5,7 +5,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, StringConstraints, model_validator
 
 from sitefinder.settings.economics import Share
-from sitefinder.settings.inputs import Section
+from sitefinder.settings.section import Section
 from sitefinder.units import TO_INTERNAL_UNIT
 
 

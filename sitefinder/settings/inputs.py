@@ -3,18 +3,16 @@
 from collections.abc import Sequence
 from typing import Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
+from sitefinder.settings.section import Section
 from sitefinder.units import METRES_PER_VERTICAL_UNIT
 
 # Settings that state the error of elevations; exactly one is allowed. The last one declared checks the others.
 ERROR_STATEMENTS = ("error_preset", "error_le90_m", "error_le95_m", "error_rmse_m")
 
-
-class Section(BaseModel):
-    """A table of the settings file: frozen, and closed to unknown keys."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
+# An elevation that is further off says nothing of where water runs (own choice) [m].
+MAX_ERROR_M = 1000.0
 
 
 class Source(Section):
@@ -49,16 +47,19 @@ class DemSource(Source):
     error_le90_m: float | None = Field(
         None,
         gt=0,
+        le=MAX_ERROR_M,
         description="linear error at 90 % of the elevations (LE90) [m]; absent: another error is stated",
     )
     error_le95_m: float | None = Field(
         None,
         gt=0,
+        le=MAX_ERROR_M,
         description="linear error at 95 % of the elevations (LE95) [m]; absent: another error is stated",
     )
     error_rmse_m: float | None = Field(
         None,
         gt=0,
+        le=MAX_ERROR_M,
         validate_default=True,
         description="root mean square error of the elevations [m]; state exactly one of the four; absent: another "
         "error is stated",
@@ -124,6 +125,9 @@ class CovariateSource(Source):
     """A raster whose catchment mean is a predictor of flow; its name carries the unit (precipitation_mm)."""
 
     scale: float = Field(1.0, description="factor from the raster's values to the unit in its name")
+    nodata: float | None = Field(
+        None, description="value of cells without data; absent: the one that the file states"
+    )
 
 
 class LayerSource(Source):

@@ -309,12 +309,20 @@ def _problem(item: dict[str, Any], model: type[BaseModel], written: Written | No
     message = message[0].lower() + message[1:]
     if item["type"] == "value_error":
         return f"{place}: {message}" if place else message
-    found = f"{place}: {message} (found {item['input']!r})"
+    found = f"{place}: {message} (found {_shortened(repr(item['input']))})"
     if item["type"] == "literal_error" and isinstance(item["input"], str):
         today = renamed.VALUES.get(item["input"])
         if today is not None and f"'{today}'" in item["ctx"]["expected"]:
             return f"{found}; {item['input']} is now called {today}"
     return found
+
+
+# What a message shows of a value.
+MAX_SHOWN = 80
+
+
+def _shortened(text: str) -> str:
+    return text if len(text) <= MAX_SHOWN else f"{text[:MAX_SHOWN]}…"
 
 
 # The key as the user wrote it, with its file unless that is the file in the headline.

@@ -430,7 +430,7 @@ ALONG_STREAM = ("effect_distance_m", "stops_at_drop_m")
 class RuleSettings(LayerSource):
     """One exclusion or sensitivity layer and its meaning."""
 
-    name: str = Field(min_length=1, description="name of the rule, as listed in reasons")
+    name: str = Field(min_length=1, max_length=200, description="name of the rule, as listed in reasons")
     action: Action = Field(description="what the rule does where it applies")
     fish_safe_only: FishSafety | None = Field(
         None,
@@ -448,7 +448,7 @@ class RuleSettings(LayerSource):
         description="filter instead of column and values, as OGC CQL2 text: category = 'reserve' AND zone < 3; "
         "absent: no such filter",
     )
-    buffer_m: float = Field(0.0, ge=0, description="buffer around each feature [m]")
+    buffer_m: float = Field(0.0, ge=0, le=100_000.0, description="buffer around each feature [m]")
     area_ha_column: str | None = Field(
         None,
         description="column of the area of points [ha], which become discs of that area; absent: points stay "

@@ -19,9 +19,10 @@ from sitefinder.settings.economics import (
 from sitefinder.settings.fish import FishSettings
 from sitefinder.settings.fitting import FitSettings
 from sitefinder.settings.flows import FlowSettings
-from sitefinder.settings.inputs import Inputs, Section
+from sitefinder.settings.inputs import Inputs
 from sitefinder.settings.loading import Written, checked, config_error
 from sitefinder.settings.rules import RuleSettings, checked_rule_names
+from sitefinder.settings.section import Section
 from sitefinder.vocabulary import ACTIONS, AS_BUILT_SAFETY, FISH_SAFE_ONLY, head_schemes, never_past_kinds
 
 
@@ -269,11 +270,11 @@ class SelectionSettings(Section):
 class RunSettings(Section):
     """The run as a whole."""
 
-    name: str = Field(description="title of the inventory")
+    name: str = Field(min_length=1, max_length=200, description="title of the inventory")
     crs: str = Field(description="projected coordinate system in metres, such as EPSG:32633")
     output_folder: str = Field(description="folder of the results, relative to the settings file")
-    seed: int = Field(1, ge=0, description="seed of all random numbers")
-    workers: int = Field(1, ge=1, description="processes for terrain tiles; no effect on results")
+    seed: int = Field(1, ge=0, lt=2**63, description="seed of all random numbers")
+    workers: int = Field(1, ge=1, le=1024, description="processes for terrain tiles; no effect on results")
     strict: bool = Field(
         False,
         description="true: stop where a part of the network cannot be resolved; false: leave that part out and "

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from sitefinder.errors import InputError, all_of, listed
 from sitefinder.network.stations import nearest_segments, touched_stations
 from sitefinder.siting.barriers import stated_passable
 from sitefinder.vocabulary import FLAG_SEPARATOR, FLAG_VALUE, STRUCTURE_IN_USE
@@ -31,9 +32,40 @@ NOT_BARRIERS = ("fall", "waterfall", *CROSSINGS)
 NO_USE = ("", "none", "no", "unused", "disused", "abandoned", "unknown")
 # Conditions that ask for repair, in the user's words (common practice, no source).
 IN_REPAIR = ("poor", "bad", "derelict", "ruined", "damaged")
+# The highest dams have three hundred metres [m].
+MAX_DROP_M = 350.0
 # A surveyed drop without a stated error (common practice, no source).
 SURVEY_ERROR_M = 0.1
 WORDS = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False, "": False}
+
+
+def validate_structures(frame, name):
+    """Refuse structures that share an id, and drops that are no heights.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        Points with ``feature_id`` and any of the `ATTRIBUTES`.
+    name : str
+        Name of the layer in messages.
+
+    Raises
+    ------
+    InputError
+        Listing all problems, with the ids.
+    """
+    ids = frame["feature_id"].astype(str)
+    wrong = [(ids.duplicated(keep=False).to_numpy(), "the id appears more than once")]
+    for column in ("drop_m", "drop_error_m"):
+        if column in frame:
+            is_given = _filled(frame[column]).str.strip().to_numpy() != ""
+            number = _as(frame[column].to_numpy(), np.nan)
+            is_height = np.isfinite(number) & (number >= 0.0) & (number <= MAX_DROP_M)
+            text = f"{column} must be a number from 0 to {MAX_DROP_M:g}, or nothing"
+            wrong.append((is_given & ~is_height, text))
+    problems = [f"{text} (structures {listed(ids[bad].unique())})" for bad, text in wrong if bad.any()]
+    if problems:
+        raise all_of(InputError, f"the layer {name}", problems)
 
 
 def place_structures(frame, segments, snap_m) -> pd.DataFrame:

@@ -555,7 +555,8 @@ def _named_layers(inputs: Inputs) -> list[str]:
 # Readings in the order in which provenance and the table of repairs list them.
 def _in_order_of_delivery(settings: Settings) -> list[str]:
     inputs = settings.inputs
-    names = ["dem", *(f"covariates.{name}" for name in inputs.covariates)]
+    names = ["dem", "dem.judged", *(["streams.judged"] if inputs.streams is not None else [])]
+    names += [*(f"covariates.{name}" for name in inputs.covariates)]
     names += [f"shares.{name}" for name in inputs.shares]
     names += [f"layers.{name}" for name in _named_layers(inputs)]
     names += [f"rules.{rule.name}" for rule in settings.rules]
@@ -634,6 +635,17 @@ def _add_rasters(readings: Readings, settings: Settings, folder: Path) -> None:
     for name, source in settings.inputs.covariates.items():
         add(f"covariates.{name}", source, name)
     readings.add(
+        "dem.judged",
+        lambda: readers.judge_dem(
+            value("dem.alone"), dem.metres_per_unit, nodata_is_stated=dem.nodata is not None
+        ),
+        settings=[dem.vertical_unit, dem.nodata],
+        needs=("dem.alone",),
+        files=files_of_raster(dem.path, folder),
+        notes=lambda found: ReadingNotes(repairs=readers.ground_repairs("dem", found)),
+        is_plain=True,
+    )
+    readings.add(
         "bounds",
         lambda: [float(edge) for edge in readers.bounds_in_run(value("dem.alone"), crs)],
         settings=crs,
@@ -648,6 +660,15 @@ def _add_rasters(readings: Readings, settings: Settings, folder: Path) -> None:
         is_plain=True,
     )
 
+    for name, source in settings.inputs.covariates.items():
+        readings.add(
+            f"covariates.{name}.judged",
+            partial(_judge_covariate, readings, name, crs, source.scale),
+            settings=[crs, source.scale],
+            needs=(f"covariates.{name}", "bounds"),
+            files=files_of_raster(source.path, folder),
+        )
+
     def whole() -> RasterFacts:
         alone: RasterFacts = value("dem.alone")
         scale = value("scale")
@@ -660,6 +681,10 @@ def _add_rasters(readings: Readings, settings: Settings, folder: Path) -> None:
         counted=counted_raster,
         notes=lambda dem: ReadingNotes([dem.lineage]),
     )
+
+
+def _judge_covariate(readings: Readings, name: str, crs: str, scale: float) -> None:
+    readers.judge_covariate(readings.value(f"covariates.{name}"), crs, scale, readings.value("bounds"))
 
 
 # Layers, shares, rules and the areas that rules cover, and what the settings ask of their columns.
@@ -702,6 +727,26 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
             lambda: readers.stream_lines(streams, settings.network, value("layers.streams").frame),
             "layers.streams",
         )
+        dem = inputs.dem
+        readings.add(
+            "streams.judged",
+            lambda: readers.judge_streams(
+                value("dem.alone"), crs, dem.metres_per_unit, value("layers.streams").frame.geometry
+            ),
+            settings=[crs, dem.vertical_unit],
+            needs=("dem.alone", "dem.judged", "layers.streams"),
+            files=_both(files_of_raster(dem.path, folder), files_of_layer(folder / streams.path)),
+            notes=lambda found: ReadingNotes(repairs=readers.ground_repairs("streams", found)),
+            is_plain=True,
+        )
+    if inputs.structures is not None:
+        _check(
+            readings,
+            settings,
+            "structures",
+            lambda: readers.validate_structures(value("layers.structures").frame, "structures"),
+            "layers.structures",
+        )
     if footprints is not None:
         _check(
             readings,
@@ -717,6 +762,11 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
     for rule in settings.rules:
         if rule.covered_by is not None:
             add(f"coverages.{rule.name}", partial(_coverage, rule, folder, crs), rule.covered_by, rule.name)
+
+
+# Files of two readings; None where those of one cannot be named.
+def _both(one: tuple[Path, ...] | None, other: tuple[Path, ...] | None) -> tuple[Path, ...] | None:
+    return None if one is None or other is None else (*one, *other)
 
 
 def _layer(

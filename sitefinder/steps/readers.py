@@ -11,6 +11,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from sitefinder.catalogue.costs import to_common_currency, with_screen
+from sitefinder.dem.judging import IMPLAUSIBLE_GROUND
 from sitefinder.errors import ConfigError
 from sitefinder.hydrology.abstractions import alterations_of
 from sitefinder.hydrology.change import flow_change_of
@@ -40,6 +41,7 @@ from sitefinder.io.gauges import (
     read_text_table,
 )
 from sitefinder.io.raster import bounds_in_run, operation_to_run, parts_of_raster, raster_facts
+from sitefinder.io.raster_judging import judge_covariate, judge_dem, judge_streams
 from sitefinder.io.survey import (
     read_drop_flows,
     read_field_levels,
@@ -53,6 +55,7 @@ from sitefinder.rules.filters import Matching, matching
 from sitefinder.rules.overlaps import disc_areas_m2
 from sitefinder.settings import RuleSettings
 from sitefinder.siting.access import demand_of_settlements
+from sitefinder.siting.structures import validate_structures
 from sitefinder.steps.flow_regions import flow_by_regions, read_flow_regions, trial_weights
 from sitefinder.steps.flows import suspects_of, validate_unfit_months, validate_unknown_gauges, year_to_year_of
 from sitefinder.steps.heads import footprint_table
@@ -92,6 +95,10 @@ __all__ = [
     "files_of_costs",
     "fitted_equations",
     "footprint_table",
+    "ground_repairs",
+    "judge_covariate",
+    "judge_dem",
+    "judge_streams",
     "mean_regressions",
     "measured_gauges",
     "parts_of_raster",
@@ -121,6 +128,7 @@ __all__ = [
     "suspects_of",
     "to_common_currency",
     "trial_weights",
+    "validate_structures",
     "validate_unfit_flows",
     "validate_unknown_gauges",
     "with_screen",
@@ -139,7 +147,12 @@ def check_run_crs(crs: str) -> None:
     try:
         system = CRS.from_user_input(crs)
     except CRSError:
-        raise ConfigError.of("run.crs is no coordinate system", expected=expected, found=crs) from None
+        raise ConfigError.of(
+            "run.crs is no coordinate system",
+            expected=expected,
+            found=crs,
+            fix="look up the code of the projected system of your region",
+        ) from None
     if not system.is_projected or system.axis_info[0].unit_name != "metre":
         unit = system.axis_info[0].unit_name if system.axis_info else "no"
         raise ConfigError.of(
@@ -154,6 +167,11 @@ def read_raster(source: DemSource | CovariateSource, folder: Path, crs: str, wha
     """Facts of a raster, with the operation that takes it to the run's system in its lineage."""
     facts = raster_facts(source, folder, what)
     return facts._replace(lineage=facts.lineage | {"operation": operation_to_run(facts, crs).description})
+
+
+def ground_repairs(layer: str, notes: Sequence[Sequence[str]]) -> list[list[str]]:
+    """What a look at the DEM found, each with what to do, as rows of the table of repairs."""
+    return [[layer, "", f"{IMPLAUSIBLE_GROUND}{problem}", f"used as it is; {fix}"] for problem, fix in notes]
 
 
 def read_layer_here(

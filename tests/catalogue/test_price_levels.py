@@ -100,6 +100,7 @@ def test_all_figures_that_are_missing_are_reported_at_once(turbine_class, costs)
         "  turbine plain turbine: exchange.USD has no year 2009 (it has 2014 to 2014)",
         "  turbine plain turbine: no exchange rates from GBP to EUR (found USD)",
         "  turbine plain turbine: price_index has no year 1999 (it has 2010 to 2024)",
+        "  fix:  correct these keys in the file",
     ]
 
 

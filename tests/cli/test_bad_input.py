@@ -23,6 +23,7 @@ equations.toml: 3 problems
   equations[1].source: missing
   equations[2].source: missing
   equations[3].source: missing
+  fix:  correct these keys in the file
 """
 
 
@@ -68,7 +69,9 @@ def test_a_misspelt_setting_is_refused_with_the_nearest_real_name(region, refuse
     region.write_settings(("station_spacing_m", "station_spacign_m"))
 
     assert refused() == (
-        "settings.toml: 1 problem\n  network.station_spacign_m: no such setting; did you mean station_spacing_m?\n"
+        "settings.toml: 1 problem\n"
+        "  network.station_spacign_m: no such setting; did you mean station_spacing_m?\n"
+        "  fix:  correct these keys in the file\n"
     )
 
 
@@ -76,7 +79,9 @@ def test_a_negative_spacing_is_refused_with_the_limit_and_what_was_found(region,
     region.write_settings(("station_spacing_m = 100.0", "station_spacing_m = -100.0"))
 
     assert refused() == (
-        "settings.toml: 1 problem\n  network.station_spacing_m: input should be greater than 0 (found -100.0)\n"
+        "settings.toml: 1 problem\n"
+        "  network.station_spacing_m: input should be greater than 0 (found -100.0)\n"
+        "  fix:  correct these keys in the file\n"
     )
 
 
@@ -96,11 +101,11 @@ def test_a_dem_of_only_nodata_is_refused(region, refused):
     region.write_dem(elevation_m=-9999.0)
 
     assert refused() == (
-        "the dem raster holds no data where the run is\n"
+        "the dem raster has no data\n"
         "  file:      dem.tif\n"
-        "  expected:  elevations\n"
-        "  found:     only nodata (-9999.0)\n"
-        "  fix:       check its extent, its coordinate system and its nodata value\n"
+        "  expected:  cells with data\n"
+        "  found:     only cells without, in all places that were looked at (nodata value -9999)\n"
+        "  fix:       check the file, and the nodata value that is stated for it\n"
     )
 
 
@@ -150,6 +155,7 @@ def test_several_wrong_settings_are_reported_together(region, refused):
         "  costs.price_per_kwh: missing\n"
         "  network.reach_length_m: input should be greater than 0 (found 0)\n"
         "  network.station_spacign_m: no such setting; did you mean station_spacing_m?\n"
+        "  fix:  correct these keys in the file\n"
     )
 
 
@@ -187,9 +193,9 @@ def test_a_settings_file_that_is_not_toml_is_refused_with_the_line(region, refus
 
     # What is wrong with the line is said in the words of Python's own parser, which differ between its versions.
     lines = refused().splitlines()
-    assert lines[:2] == ["the settings file is not TOML", "  file:   settings.toml"]
-    assert lines[2].startswith("  found:  ")
-    assert "(at line 19, column " in lines[2]
+    assert lines[:2] == ["the settings file is not TOML", "  file:      settings.toml"]
+    assert lines[3].startswith("  found:     ")
+    assert "(at line 19, column " in lines[3]
 
 
 def test_a_run_in_degrees_is_refused(region, refused):

@@ -179,7 +179,8 @@ def test_everything_wrong_with_a_layer_is_reported_at_once():
         "  flow_m3s must be a number from 0 up (features a, c)\n"
         "  share_of_time must be a number from 0 to 1, or nothing (features a)\n"
         "  when must be even or low, or nothing (features b)\n"
-        "  months must be like 5-9 or 11;12;1, or nothing (features a, c)"
+        "  months must be like 5-9 or 11;12;1, or nothing (features a, c)\n"
+        "  fix:  correct these places in the file, or the settings that name them"
     )
     with pytest.raises(InputError, match="lacks columns"):
         alterations_of(pd.DataFrame({"feature_id": ["a"]}), "abstractions")

@@ -43,7 +43,8 @@ def test_every_problem_of_a_file_is_reported_at_once():
         "km2, mi2, mm, in, m, ft, m3s, ls, ft3s, percent, fraction, none, "
         "km, mi, m_per_km, ft_per_mi, degc, degf, degf10\n"
         "  equations[1].source: missing\n"
-        "  equations[1].standrd_error: no such setting; did you mean standard_error_log10?"
+        "  equations[1].standrd_error: no such setting; did you mean standard_error_log10?\n"
+        "  fix:  correct these keys in the file"
     )
 
 
@@ -89,7 +90,8 @@ def test_an_equation_without_source_range_and_error_has_all_three_reported_at_on
         "  equations[1].source: missing\n"
         "  equations[1]: no error: give standard_error_log10, standard_error_percent, "
         "standard_error_upper_percent, standard_error_in_flow_unit, a covariance, "
-        "or misclassified_percent of a logistic equation"
+        "or misclassified_percent of a logistic equation\n"
+        "  fix:  correct these keys in the file"
     )
 
 

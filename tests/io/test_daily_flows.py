@@ -49,7 +49,8 @@ def test_every_problem_of_a_record_is_reported_at_once(written):
         "  flow: not a number in rows 2, 5 (first 'x'); texts that mean a missing flow belong in"
         " flows.gauges.daily.missing_values\n"
         "  flow: negative in rows 4 (lowest -3); a number that means missing belongs in"
-        " flows.gauges.daily.missing_values"
+        " flows.gauges.daily.missing_values\n"
+        "  fix:  correct these places in the file, or the settings that name them"
     )
 
 

@@ -75,7 +75,8 @@ def test_a_preset_without_error_or_source_says_all_that_it_lacks(tmp_path):
         "  eror_le90_m: no such setting; did you mean error_le90_m?\n"
         "  error_rmse_m: state exactly one of error_le90_m, error_le95_m and error_rmse_m (found none)\n"
         "  kind: input should be 'terrain' or 'surface' (found 'trees')\n"
-        "  sources.error: missing"
+        "  sources.error: missing\n"
+        "  fix:  correct these keys in the file"
     )
 
 

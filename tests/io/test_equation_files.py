@@ -18,7 +18,7 @@ def equation(**changes):
         "flow_unit": "ft3s",
         "standard_error_log10": 0.1,
         "gauges": 20,
-        "source": 'a "quoted" source, with \\ and\ttab, in Łódź\x7f',
+        "source": 'a "quoted" source, with \\ and\ttab, in Łódź',
         "table": "table 1\nand 2",
     }
     return Equation.model_validate({**plain, **changes})

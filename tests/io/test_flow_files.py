@@ -52,7 +52,8 @@ def test_every_problem_of_a_gauge_table_is_reported_at_once(written):
         "  gauge_id: empty in rows 4\n"
         "  gauge_id: a appear more than once, rows 2, 3\n"
         "  flow_q95_m3s: greater than flow_q05_m3s in rows 2, 4; "
-        "the number is the share of time exceeded, not the quantile"
+        "the number is the share of time exceeded, not the quantile\n"
+        "  fix:  correct these places in the file, or the settings that name them"
     )
 
 
@@ -62,7 +63,10 @@ def test_every_problem_of_a_gauge_table_is_reported_at_once(written):
         ("gauge_id,area_km2\na,1\n", "column flow_mean_m3s: missing"),
         ("gauge_id,area_km2,flow_mean_m3s\na,1,1\n", "no column flow_qNN_m3s"),
         (f"{HEADER}\n", "the table has no rows"),
-        (f"{HEADER}\na,1\nb,1,2,3,4,5,6,7\n", "not valid CSV"),
+        (
+            f"{HEADER}\na,1\nb,1,2,3,4,5,6,7\n",
+            "rows 2: fewer cells than the header, which has 6; rows 3: more cells",
+        ),
         ("", "not valid CSV"),
     ],
 )

@@ -43,7 +43,7 @@ def test_a_file_of_other_bytes_is_an_error(tmp_path):
     path = tmp_path / "run.toml"
     path.write_bytes(b'name = "\xff\xfe"\n')
 
-    with pytest.raises(ConfigError, match="not TOML"):
+    with pytest.raises(ConfigError, match="not UTF-8 text"):
         read_toml(path)
 
 

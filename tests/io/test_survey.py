@@ -89,7 +89,8 @@ def test_all_problems_of_a_table_of_drops_are_reported_at_once(table, tmp_path):
         "table.csv: 3 problems\n"
         "  the water rises from upper to lower, rows 2\n"
         "  error_m must be above 0, rows 3\n"
-        "  level_id: A1 appear more than once, rows 2, 3"
+        "  level_id: A1 appear more than once, rows 2, 3\n"
+        "  fix:  correct these places in the file, or the settings that name them"
     )
 
 

@@ -118,6 +118,7 @@ def test_every_problem_of_a_turbine_file_is_said_at_once(turbine_file, tmp_path)
         "    turbines[1].strike.form: input should be 'axial' or 'radial' (found 'surely')",
         "    turbines[1].units_max: missing",
         "    turbines[1].units_mots: no such setting; did you mean units_max?",
+        "    fix:  correct these keys in the file",
     ]
 
 

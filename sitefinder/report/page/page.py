@@ -7,7 +7,7 @@ from importlib.resources import files
 
 from markupsafe import Markup
 
-from sitefinder.report.flow_quality import flow_notes
+from sitefinder.report.flow_quality import input_notes
 from sitefinder.report.page.figures import amount, short_money
 from sitefinder.report.page.fish import fish_section
 from sitefinder.report.page.region import assumptions, equations, headline, inputs_table, quality, region_tables
@@ -82,7 +82,7 @@ def page_html(handover):
             each for each in SECTIONS if (structures or each[0] != "structures") and (fish or each[0] != "fish")
         ],
         "structures": structures,
-        "flow_notes": flow_notes(tables, handover.allow),
+        "input_notes": input_notes(tables, handover.allow),
         "headline": headline(handover),
         "map": drawn,
         "number_of_sites": len(sites),

@@ -1,6 +1,6 @@
 """The field sheets as one PDF: overview first, then the sheet of each of the best sites."""
 
-from sitefinder.report.flow_quality import flow_notes
+from sitefinder.report.flow_quality import input_notes
 from sitefinder.report.sheets.amounts import amount, span, words
 from sitefinder.report.sheets.compile import shortened, typesetter
 from sitefinder.report.sheets.maps import locate, locator, measure_names, region_map
@@ -53,7 +53,7 @@ def field_sheets_pdf(handover, count):
             "title": setter.text(handover.title),
             "short_title": setter.text(shortened(handover.title, LONGEST_NAME)),
             "totals": totals_text(handover),
-            "flow_notes": [setter.text(text) for text, _ in flow_notes(handover.tables, handover.allow)],
+            "input_notes": [setter.text(text) for text, _ in input_notes(handover.tables, handover.allow)],
             "overview": region_map(setter, handover, OVERVIEW_MAP_MM, number_pt=6.5, largest_mm=0.9, name_pt=6.0),
             "list_title": _list_title(handover, listed),
             "list": _list(setter, listed, streams),

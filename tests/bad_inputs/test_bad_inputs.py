@@ -1,0 +1,100 @@
+"""Each bad input: its whole message, status 2, nothing printed or written; and what the message says mends it."""
+
+import tomllib
+from typing import Literal, get_args, get_origin
+
+import pytest
+from approved import approved, refused
+from cases import CASES
+from region import SETTINGS, Region
+
+from sitefinder.errors import ConfigError
+from sitefinder.settings import Settings, check_settings
+from sitefinder.settings.section import Section
+
+MESSAGES = approved()
+# The collection grows; it never shrinks below what the issue of its time asked for.
+MIN_CASES = 300
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory):
+    """Folder of the sound region, which the command accepts."""
+    folder = tmp_path_factory.mktemp("sound")
+    Region(folder)
+    status, _, message = refused(["check", str(folder / "settings.toml")])
+    assert (status, message) == (0, "")
+    return folder
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+def test_a_bad_input_is_refused_in_whole_and_mended_by_what_the_message_says(case, sound, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    region = Region(tmp_path, sound)
+    whole = region.contents()
+    case.spoil(region)
+    before = region.contents()
+
+    status, out, message = refused(["check", "settings.toml"])
+
+    assert (status, out) == (2, "")
+    assert message.replace(str(tmp_path), "FOLDER").rstrip("\n") == MESSAGES[case.name]
+    assert "fix:" in message
+    assert region.contents() == before
+
+    case.mend(region)
+
+    # What has the bytes of the sound region again needs no second look.
+    assert region.contents() == whole or refused(["check", "settings.toml"])[0] == 0
+
+
+def test_the_collection_is_large_and_each_case_has_one_message():
+    assert len(CASES) >= MIN_CASES
+    assert list(MESSAGES) == [case.name for case in CASES]
+
+
+# Numbers of all sections that have a sound value without being stated, or are stated in the region's settings.
+def _numbers(section, values, place):
+    for name, field in section.model_fields.items():
+        inner, annotation = values.get(name), field.annotation
+        if isinstance(annotation, type) and issubclass(annotation, Section):
+            if inner is not None or field.default is not None:
+                yield from _numbers(annotation, inner or {}, [*place, name])
+        elif _is_number(annotation):
+            yield [*place, name]
+
+
+def _is_number(annotation):
+    if get_origin(annotation) is Literal or get_origin(annotation) in (list, dict):
+        return False
+    kinds = get_args(annotation) or (annotation,)
+    return all(kind in (int, float, type(None)) for kind in kinds)
+
+
+SOUND = tomllib.loads(SETTINGS)
+NUMBERS = list(_numbers(Settings, SOUND, []))
+
+
+@pytest.mark.parametrize("place", NUMBERS, ids=".".join)
+def test_what_is_no_finite_number_is_refused_for_every_number_of_the_settings(place):
+    spoilt = {
+        "text": ("7", "expected a number, without quotation marks (found '7')"),
+        "true": (True, "expected a number (found true, which is none)"),
+        "infinite": (float("inf"), "expected a finite number (found inf)"),
+        "nan": (float("nan"), "expected a finite number (found nan)"),
+    }
+    for value, expected in spoilt.values():
+        mapping = tomllib.loads(SETTINGS)
+        section = mapping
+        for part in place[:-1]:
+            section = section.setdefault(part, {})
+        section[place[-1]] = value
+
+        with pytest.raises(ConfigError) as caught:
+            check_settings(mapping, "settings.toml")
+
+        assert f"\n  {'.'.join(place)}: {expected}\n" in str(caught.value)
+
+
+def test_most_settings_that_are_numbers_are_tried():
+    assert len(NUMBERS) > 120

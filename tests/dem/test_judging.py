@@ -1,0 +1,94 @@
+"""What speaks against a DEM: gaps drawn by hand, planes, noise, valleys and ridges."""
+
+import numpy as np
+import pytest
+
+from sitefinder.dem.judging import Gap, find_gaps, ground_slopes, share_in_valleys
+
+CELL_M = 10.0
+
+
+@pytest.fixture
+def hill_m():
+    """Waves of 20 m over a plane of 4 %, 300 m above the sea."""
+    row, column = np.mgrid[0:80, 0:90]
+    return 300.0 + 0.4 * row + 20.0 * np.sin(row / 11.0) * np.cos(column / 13.0)
+
+
+@pytest.mark.parametrize("value", [0.0, -1.0, 255.0, -999.0])
+def test_patches_of_a_usual_value_with_steps_around_them_are_gaps(hill_m, value):
+    hill_m[10:14, 20:26] = hill_m[60:65, 40:44] = value
+
+    assert find_gaps([hill_m]) == [Gap(value, 24 + 20)]
+
+
+def test_single_cells_all_over_are_gaps(hill_m):
+    is_gap = np.random.default_rng(2).random(hill_m.shape) < 0.05
+    hill_m[is_gap] = -1.0
+
+    assert find_gaps([hill_m]) == [Gap(-1.0, int(is_gap.sum()))]
+
+
+def test_an_unusual_value_is_a_gap_where_all_other_ground_is_on_one_side_of_it(hill_m):
+    lower, roof = hill_m.copy(), hill_m.copy()
+    lower[10:14, 20:26] = 17.25
+    roof[10:14, 20:26] = 317.25
+
+    assert find_gaps([lower]) == [Gap(17.25, 24)]
+    assert find_gaps([roof]) == []
+
+
+def test_a_lake_and_a_coast_at_a_usual_value_are_no_gaps(hill_m):
+    # Water ends where the ground rises out of it.
+    lake, coast = np.maximum(hill_m, 310.0) - 55.0, np.maximum(hill_m - 300.0, 0.0)
+
+    assert (lake == 255.0).sum() > 500
+    assert (coast == 0.0).sum() > 500
+    assert find_gaps([lake]) == []
+    assert find_gaps([coast]) == []
+
+
+def test_whole_metres_make_no_gaps(hill_m):
+    assert find_gaps([np.round(hill_m - 50.0)]) == []
+
+
+def test_ground_without_a_cell_makes_no_gaps():
+    assert find_gaps([]) == []
+    assert find_gaps([np.full((9, 9), np.nan)]) == []
+
+
+def test_the_slope_is_that_of_a_plane():
+    row, column = np.mgrid[0:40, 0:40]
+
+    # 3 % down the rows, 1 % along them: the mean of both directions.
+    slopes = ground_slopes([0.03 * 20.0 * row + 0.01 * 10.0 * column], 10.0, 20.0)
+
+    assert slopes.mean == pytest.approx(0.02, rel=1e-12)
+
+
+def test_noise_is_rough_and_ground_is_not(hill_m):
+    noise = np.random.default_rng(5).standard_normal((60, 60))
+
+    # The mean difference of two normal numbers is 2 / sqrt(pi) of their standard deviation.
+    assert ground_slopes([noise], CELL_M, CELL_M).roughness == pytest.approx(2.0 / np.sqrt(np.pi), rel=0.03)
+    assert ground_slopes([hill_m], CELL_M, CELL_M).roughness < 0.1
+
+
+def test_too_little_ground_has_no_slope():
+    assert ground_slopes([np.zeros((3, 3))], CELL_M, CELL_M) is None
+    assert ground_slopes([], CELL_M, CELL_M) is None
+
+
+def test_points_in_a_valley_lie_lower_than_around_on_any_slope_and_on_a_ridge_higher():
+    angle = 2.0 * np.pi * np.arange(8) / 8
+    east, north = np.cos(angle), np.sin(angle)
+    fall = np.linspace(0.0, 0.5, 60)[:, None]
+    valley_m = np.abs(east) - fall * north
+
+    assert share_in_valleys(np.zeros(60), valley_m) == 1.0
+    assert share_in_valleys(np.zeros(60), -valley_m) == 0.0
+
+
+def test_a_few_points_say_nothing_of_valleys():
+    assert share_in_valleys(np.zeros(10), np.ones((10, 8))) is None
+    assert share_in_valleys(np.full(90, np.nan), np.ones((90, 8))) is None
