@@ -36,15 +36,25 @@ class Mapped(NamedTuple):
     stream_of: dict
 
 
-def mapper_shift(shape, transform, seed):
+def mapper_shift(shape, transform, seed, beside_m=None):
     """How the mapper's drawing lies beside the ground: a smooth function (x, y) → (x, y) [m].
 
-    One field for all lines keeps what meets together, and lets no two lines cross.
+    One field for all lines keeps what meets together, and lets no two lines cross. With ``beside_m`` (least, most)
+    every line is moved by a distance in this range [m], as the lines of a poor map are, instead of wandering about
+    the channel by up to `GREATEST_OFFSET_M`.
     """
     rng = np.random.default_rng([seed, 3])
     fields = [smooth_noise(rng, shape[0], OFFSET_LENGTH_M / transform.a) for _ in range(2)]
-    length = np.hypot(*fields)
-    fields = [GREATEST_OFFSET_M * np.tanh(0.55 * length) / np.maximum(length, 1e-9) * field for field in fields]
+    if beside_m is None:
+        length = np.hypot(*fields)
+        fields = [
+            GREATEST_OFFSET_M * np.tanh(0.55 * length) / np.maximum(length, 1e-9) * field for field in fields
+        ]
+    else:
+        # A direction that turns by a bounded angle: a field of free direction would be torn where it vanishes.
+        angle = rng.uniform(0.0, 2.0 * np.pi) + np.tanh(fields[0])
+        length = beside_m[0] + (beside_m[1] - beside_m[0]) * (0.5 + 0.5 * np.tanh(fields[1]))
+        fields = [length * np.cos(angle), length * np.sin(angle)]
 
     def shift(x, y):
         at = to_cell(transform, x, y)

@@ -73,7 +73,7 @@ STAMP = "2024-01-01T00:00:00Z"
 
 
 class Region(NamedTuple):
-    """All that is written: surfaces, vector layers by file, gauges and truth."""
+    """All that is written: surfaces, vector layers by file, gauges and truth; how far lines are moved [m], if so."""
 
     dem: np.ndarray
     surface: np.ndarray
@@ -88,9 +88,10 @@ class Region(NamedTuple):
     streams: list
     places: Places
     sections: pd.DataFrame | None = None
+    beside_m: tuple | None = None
 
 
-def build_region(cells=1000, seed=SEED):
+def build_region(cells=1000, seed=SEED, beside_m=None):
     """Make the region in memory.
 
     Parameters
@@ -99,6 +100,8 @@ def build_region(cells=1000, seed=SEED):
         Rows and columns of the DEM, of 10 m; a multiple of 4, at least 200.
     seed : int
         Another seed gives another region. From `plan.MIN_CELLS` on it has the geography of `plan`.
+    beside_m : (float, float), optional
+        Least and greatest distance of the mapped lines from the ground [m], see `layers.mapper_shift`.
 
     Returns
     -------
@@ -144,7 +147,7 @@ def build_region(cells=1000, seed=SEED):
     dem = raise_embankments(surface, streams, places.embankments, transform) + _dem_noise(cells, places.lake, seed)
     dem = (np.round(dem * ELEVATION_STEPS_PER_M) / ELEVATION_STEPS_PER_M).astype(np.float32)
 
-    shift = mapper_shift(eroded.shape, transform, seed)
+    shift = mapper_shift(eroded.shape, transform, seed, beside_m)
     mapped = draw_streams(streams, shift, rng, places.rivers)
     extent = rasterio.transform.array_bounds(cells, cells, transform)
     spawning, migration = draw_fish(streams, places.structures, places.lake, shift, places.rivers)
@@ -178,7 +181,7 @@ def build_region(cells=1000, seed=SEED):
         dem, surface, transform, rainfall, rainfall_grid, mapped, {k: v.set_crs(EPSG) for k, v in layers.items()},
         draw_protected(streams, extent, rng, places.rivers).set_crs(EPSG).to_crs(4326),
         gauges, truth, streams, places,
-        survey_sections(streams, places, shift) if planned else None,
+        survey_sections(streams, places, shift) if planned else None, beside_m,
     )  # fmt: skip
 
 

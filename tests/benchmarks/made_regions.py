@@ -30,6 +30,10 @@ OTHER_NOISE = 1000
 # A station so near to a step may read the water above it or below it: where the step stands on the drawn line is
 # known to a few cells [m].
 NEAR_STEP_M = 30.0
+# Where lines are drawn beside the channel, they lie so far from it [m] (least, most); and half of a transect is so
+# wide, as the settings of somebody would be who knows it of the map [m].
+BESIDE_M = (30.0, 60.0)
+HALF_WIDTH_M, HALF_WIDTH_BESIDE_M = 35.0, 75.0
 # A lake that the stream leaves higher than this above its surface is none [m].
 HELD_UP_M = 0.05
 # What a run knows of weirs and falls: the places; their surveyed drops are not used up to the fitted profile.
@@ -60,7 +64,7 @@ id_column = "stream_id"
 name_column = "name"
 
 [heads]
-transect_half_width_m = 35.0
+transect_half_width_m = {half_width_m}
 quantile = 0.4
 
 [flows]
@@ -115,12 +119,30 @@ class Heads(NamedTuple):
     way_m: np.ndarray
 
 
-def small_region(cells, seed):
-    """A region of terrain of its own, with gentle streams."""
+def is_beside(seed):
+    """Whether the lines of a region lie beside the channel where half of the regions have such: those of odd seed."""
+    return seed % 2 == 1
+
+
+def small_region(cells, seed, *, beside=False):
+    """A region of terrain of its own, with gentle streams.
+
+    Parameters
+    ----------
+    cells : int
+        Rows and columns of the DEM.
+    seed : int
+    beside : bool
+        Whether all lines are drawn 30 to 60 m beside the channel instead of within 22 m of it.
+
+    Returns
+    -------
+    Region
+    """
     whole = landscape.ERODIBILITY_PER_YEAR
     landscape.ERODIBILITY_PER_YEAR = whole / STEEPNESS_SHARE
     try:
-        return make.build_region(cells, seed)
+        return make.build_region(cells, seed, BESIDE_M if beside else None)
     finally:
         landscape.ERODIBILITY_PER_YEAR = whole
 
@@ -149,6 +171,7 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
     config = REPOSITORY / "config"
     text = SETTINGS.format(
         seed=seed,
+        half_width_m=HALF_WIDTH_M if region.beside_m is None else HALF_WIDTH_BESIDE_M,
         turbines=(config / "turbines" / "generic.toml").as_posix(),
         costs=(config / "costs" / "generic.toml").as_posix(),
     )
@@ -194,7 +217,7 @@ def _stages_up_to(name):
 def _truth(region, seed, stationing):
     stations, streams, lake = stationing.stations, region.streams, region.places.lake
     points = channels.dense_points(streams)
-    shift = layers.mapper_shift(region.dem.shape, region.transform, seed)
+    shift = layers.mapper_shift(region.dem.shape, region.transform, seed, region.beside_m)
     drawn = cKDTree(np.column_stack(shift(points["x_m"], points["y_m"])))
     at = stations[["x_m", "y_m"]].to_numpy()
     # Two streams share the end of a link: who owns a link's stations is asked of its middle.
