@@ -73,7 +73,7 @@ STAMP = "2024-01-01T00:00:00Z"
 
 
 class Region(NamedTuple):
-    """All that is written: surfaces, vector layers by file, gauges and truth; how far lines are moved [m], if so."""
+    """All that is written: surfaces, vector layers by file, gauges and truth; and how far lines are moved [m]."""
 
     dem: np.ndarray
     surface: np.ndarray

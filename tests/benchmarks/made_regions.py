@@ -120,7 +120,7 @@ class Heads(NamedTuple):
 
 
 def is_beside(seed):
-    """Whether the lines of a region lie beside the channel where half of the regions have such: those of odd seed."""
+    """Whether the lines of a region are drawn beside the channel, where half of the regions have such lines."""
     return seed % 2 == 1
 
 
