@@ -184,10 +184,10 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
         whole = text + STRUCTURES if is_reported and len(notes) else text
         (folder / "settings.toml").write_text(whole, encoding="utf-8")
         given.append(dict(zip(GIVEN, (*read_run(folder / "settings.toml"), folder, None), strict=True)))
-    stages = _stages_up_to("long_profile")
+    stages = stages_up_to("long_profile")
     results = run_stages(stages, given[0])
     last = [stage for stage in stages if stage.name in ("channels", "long_profile")]
-    known = (results["stationing"].stations, *_truth(region, seed, results["stationing"]))
+    known = (results["stationing"].stations, *truth_of_stations(region, seed, results["stationing"]))
     cells, lake = region.dem.shape[0], region.places.lake
     noise_m = make._dem_noise(cells, lake, seed)
     found = [[] for _ in given]
@@ -201,8 +201,8 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
     return found
 
 
-# The stage and those that it needs.
-def _stages_up_to(name):
+def stages_up_to(name):
+    """The stage of a name and those that it needs, in order."""
     needed, chosen = {name}, []
     for stage in reversed(STAGES):
         if stage.name in needed:
@@ -211,10 +211,13 @@ def _stages_up_to(name):
     return chosen
 
 
-# The truth of a station is the water nearest to it in the stream that its line was drawn from. Which stream that
-# is, is known by drawing the true centrelines as the mapper drew them. A step lies on the segment between the last
-# station whose water is above it and the first whose water is below.
-def _truth(region, seed, stationing):
+def truth_of_stations(region, seed, stationing):
+    """True water levels [m] at stations, whether each is far from steps and lakes, and the stations below steps.
+
+    The truth of a station is the water nearest to it in the stream that its line was drawn from. Which stream that
+    is, is known by drawing the true centrelines as the mapper drew them. A step lies on the segment between the
+    last station whose water is above it and the first whose water is below.
+    """
     stations, streams, lake = stationing.stations, region.streams, region.places.lake
     points = channels.dense_points(streams)
     shift = layers.mapper_shift(region.dem.shape, region.transform, seed, region.beside_m)
