@@ -92,6 +92,8 @@ def list_stretches(
     own = stretches._replace(table=table)
     is_plant = _plants_of_structures(settings, stationing, own, structures, stream_things)
     stretches = subset(own, ~is_plant & ~_raises_structure(settings, stationing, own, structures))
+    # Not a difference of the long profile.
+    surveyed = np.append(structures["drop_m"].notna().to_numpy(dtype=bool), False)
     table = _with_intakes(settings, stretches, structures, stream_things, len(stationing.stations))
     intake, tailrace = table["intake"].to_numpy(), table["tailrace"].to_numpy()
     x_m, y_m = stationing.stations["x_m"].to_numpy(), stationing.stations["y_m"].to_numpy()
@@ -109,6 +111,7 @@ def list_stretches(
     table["stream_width_m"] = channel_shapes.shapes.width_m[tailrace]
     table["stream_depth_m"] = channel_shapes.shapes.depth_m[tailrace]
     min_m = settings.heads.resolved_standard_errors * table["head_uncorrected_se_m"]
+    table["head_surveyed"] = surveyed[table["structure"].to_numpy(dtype=np.int64)]
     table["head_unresolved"] = ~(table["head_uncorrected_m"] >= min_m)
     table["flow_missing"] = np.isnan(table["flow_mean_m3s"]) | np.isnan(flows.bins_m3s[intake]).any(axis=1)
     too_weak = np.array([FLOW_TOO_WEAK.flag in flags for flags in flows.estimate.flags], dtype=bool)
