@@ -96,8 +96,8 @@ def luck_of_chosen(stretches, stations, errors_m, worth, limits_m, free_m=0.0):
     return own[errs].groupby("scheme_type")[[SITES, LUCK]].sum()
 
 
-def without_luck(table, sums, min_sites):
-    """Heads of candidates without the mean luck of those chosen.
+def luck_in_heads_m(table, sums, weight_of_all):
+    """What of the heads of candidates is the mean luck of those chosen.
 
     Parameters
     ----------
@@ -105,8 +105,8 @@ def without_luck(table, sums, min_sites):
         ``scheme_type``, ``head_m``, ``head_se_m`` [m], ``head_surveyed`` and ``weir_height_m`` [m].
     sums : DataFrame
         As `luck_of_chosen` gives them, for the whole region.
-    min_sites : float
-        A scheme type of which fewer were chosen has the mean luck of all.
+    weight_of_all : float
+        The mean luck of a scheme type counts by the number of its sites, that of all scheme types by this number.
 
     Returns
     -------
@@ -115,14 +115,15 @@ def without_luck(table, sums, min_sites):
         below 0, nothing off a surveyed head, and of a new weir no more than the fall of the stream.
     """
     taken_m = np.zeros(len(table))
-    total, scheme = sums.sum(), table["scheme_type"].astype(str)
-    if not total[SITES] > 0.0:
+    scheme = table["scheme_type"].astype(str)
+    sites, luck = (dict(zip(sums.index, sums[name], strict=True)) for name in (SITES, LUCK))
+    if not sum(sites.values()) > 0.0:
         return taken_m
+    of_all = sum(luck.values()) / sum(sites.values())
     for name in scheme.unique():
-        own = sums.loc[name] if name in sums.index else total * 0.0
-        own = own if own[SITES] >= min_sites else total
+        own = (luck.get(name, 0.0) + weight_of_all * of_all) / (sites.get(name, 0.0) + weight_of_all)
         rows = (scheme == name).to_numpy()
-        taken_m[rows] = max(own[LUCK] / own[SITES], 0.0) * table["head_se_m"].to_numpy(dtype=np.float64)[rows]
+        taken_m[rows] = max(own, 0.0) * table["head_se_m"].to_numpy(dtype=np.float64)[rows]
     taken_m = np.where(table["head_surveyed"].to_numpy(dtype=bool), 0.0, np.nan_to_num(taken_m))
     is_new = is_scheme_that(scheme, "builds_barrier")
     built_m = np.where(is_new, table["weir_height_m"].to_numpy(dtype=np.float64), 0.0)

@@ -9,7 +9,7 @@ import pandas as pd
 
 from sitefinder.energy.valuation import value_stretches
 from sitefinder.siting.candidates import Stretches, subset
-from sitefinder.siting.selection_luck import Worth, luck_of_chosen, without_luck
+from sitefinder.siting.selection_luck import LUCK, SITES, Worth, luck_in_heads_m, luck_of_chosen
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -27,8 +27,8 @@ SURVEYS = 16
 DESIGN_EXCEEDANCE_PERCENT = 30.0
 # Share by which heads are raised to see what a metre adds (own choice).
 RAISED = 0.05
-# Sites chosen in all surveys below which a scheme type has no mean luck of its own (own choice: two a survey).
-MIN_SITES = 2.0 * SURVEYS
+# Number of sites by which the mean luck of all counts in that of a scheme type (own choice: half a site a survey).
+WEIGHT_OF_ALL = 0.5 * SURVEYS
 
 
 class Luck(NamedTuple):
@@ -53,7 +53,7 @@ def find_luck(
     """
     table = found_candidates.table
     if not settings.heads.correct_selection or not len(table):
-        return Luck(pd.DataFrame({"sites": [], "luck": []}, dtype=np.float64, index=pd.Index([], name="scheme_type")))
+        return Luck(pd.DataFrame({SITES: [], LUCK: []}, dtype=np.float64, index=pd.Index([], name="scheme_type")))
     worth = _worth(settings, inputs, table, flows)
     limits = settings.stretches
     surveys = np.ascontiguousarray(heads.errors_m[:, :SURVEYS])
@@ -105,7 +105,7 @@ def correct_heads(settings: Settings, found_candidates: Stretches, selection_luc
     Their table has ``selection_luck_m`` more: what was taken off the head [m].
     """
     table = found_candidates.table
-    taken_m = without_luck(table, selection_luck.sums, MIN_SITES)
+    taken_m = luck_in_heads_m(table, selection_luck.sums, WEIGHT_OF_ALL)
     head_m = table["head_m"].to_numpy(dtype=np.float64) - taken_m
     corrected = found_candidates._replace(table=table.assign(head_m=head_m, selection_luck_m=taken_m))
     return subset(corrected, (taken_m == 0.0) | (head_m >= settings.stretches.min_head_m))

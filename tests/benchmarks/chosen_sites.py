@@ -7,7 +7,7 @@ a new weir its height on top. Sites with an end near a step or a lake are left o
 place is not known to a metre, and so are surveyed drops.
 
 True flows follow the law that the gauges were drawn from, with its scatter at each site; what a plant as planned
-gives with them and with the true head is held against P90 to P10 of what was stated.
+gives with them and with the true head is held against P90 to P10 of the stated long-term energy.
 
 Run as ``python tests/benchmarks/chosen_sites.py [regions] [first seed]``.
 """
@@ -215,7 +215,7 @@ def sites_of(seed, folder):
         for run, corrected in RUNS.items() if noise else [("before", False)]:
             own, results = chosen(case, corrected=corrected)
             truths = true_energy_mwh(case, results, own)
-            low, high = (own[f"energy_mwh_{name}"].to_numpy()[:, None] for name in ("p90", "p10"))
+            low, high = (own[f"energy_long_term_mwh_{name}"].to_numpy()[:, None] for name in ("p90", "p10"))
             own["held"] = ((truths >= low) & (truths <= high)).mean(axis=1)
             own["below"], own["above"] = (truths < low).mean(axis=1), (truths > high).mean(axis=1)
             own["true_energy_mwh"] = truths.mean(axis=1)
@@ -266,7 +266,9 @@ def main():
     regions, first = (numbers + [REGIONS, FIRST][len(numbers) :])[:2]
     with tempfile.TemporaryDirectory() as folder:
         own = pd.concat([sites_of(seed, Path(folder)) for seed in range(first, first + regions)])
-    print(f"{regions} made regions of {CELLS} × {CELLS} cells of 10 m, seeds from {first}; {len(own)} sites in all")
+    print(
+        f"{regions} made regions of {CELLS} × {CELLS} cells of 10 m, seeds from {first}; {len(own)} sites in all"
+    )
     print("stated less true head; share of true heads within the 90 % interval; share of true energies within P90")
     print("to P10, below and above; stated over true energy. Sites with clear ends, without surveyed drops")
     print(

@@ -242,7 +242,9 @@ def truth_of_stations(region, seed, stationing):
         for item in region.places.structures:
             if item.stream == k:
                 # Where the mapper would have drawn it, as the stations are.
-                place = np.ravel(shift(*(np.atleast_1d(part) for part in layers.step_place(streams[k], item.vertex))))
+                place = np.ravel(
+                    shift(*(np.atleast_1d(part) for part in layers.step_place(streams[k], item.vertex)))
+                )
                 clear[own] &= np.hypot(*(at[own] - place).T) > NEAR_STEP_M
                 steps += own[1:][(vertex[own[:-1]] < item.vertex) & (vertex[own[1:]] >= item.vertex)].tolist()
     return true_m, clear, np.array(steps, dtype=np.int64)
