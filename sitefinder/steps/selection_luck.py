@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.systems import OwnStations, Systems
 
-# Simulated surveys that the selection is made in (own choice): the mean luck of a dozen sites is then known to about
-# a fifteenth of a standard error.
+# Simulated surveys that the selection is made in (own choice): the mean luck of a dozen sites is then known to
+# about a fifteenth of a standard error.
 SURVEYS = 16
 # The one design flow of the quick valuation: exceeded for this share of the time [%] (own choice).
 DESIGN_EXCEEDANCE_PERCENT = 30.0

@@ -1,10 +1,10 @@
 """Heads and energy of chosen sites against the truth, over made regions, before and after the correction for luck.
 
 Each region is run whole, from its files to the table of sites, by the project's own stages: with the DEM as
-surveyed, and beside it with one that has no error, where nothing is luck. In half of the regions the lines lie 30
-to 60 m beside the channel. The true head of a site is the fall of the true water level between its ends, and for
-a new weir its height on top. Sites with an end near a step or a lake are left out, since there the truth of a drawn
-place is not known to a metre, and so are surveyed drops.
+surveyed, and beside it with one that has no error, where nothing is luck. In half of the regions the lines lie
+30 to 60 m beside the channel. The true head of a site is the fall of the true water level between its ends, and
+for a new weir its height on top. Sites with an end near a step or a lake are left out, since there the truth of a
+drawn place is not known to a metre, and so are surveyed drops.
 
 True flows follow the law that the gauges were drawn from, with its scatter at each site; what a plant as planned
 gives with them and with the true head is held against P90 to P10 of the stated long-term energy.
