@@ -147,8 +147,8 @@ SITE_HEAD = (
     amount(
         "selection_luck_m",
         "m",
-        "selection correction: mean excess over the true gross head of those chosen in simulated surveys, taken off "
-        "the gross head; 0 for a surveyed drop",
+        "selection correction: mean excess over the true gross head of those chosen in simulated surveys, taken "
+        "off the gross head; 0 for a surveyed drop",
     ),
 )
 ENERGY = amount(
