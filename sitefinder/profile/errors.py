@@ -18,8 +18,8 @@ from sitefinder.settings import Section, one_error_stated
 SIMULATIONS_AT_ONCE = 16
 # Correlation length of the slopes in a simulation with roughness [m].
 ROUGH_OVER_M = 300.0
-# The generator's streams: noise, and the streams' roughness.
-ROUGHNESS_KEY = 2**63
+# The generator's streams: noise, the streams' roughness, and errors of reading.
+ROUGHNESS_KEY, READING_KEY = 2**63, 2**62
 
 
 def simulate_profile_errors(
@@ -37,6 +37,7 @@ def simulate_profile_errors(
     refit=None,
     roughness=0.0,
     is_break=None,
+    readings=None,
 ):
     r"""Errors of the long profile in simulated surveys of a stream that looks like it.
 
@@ -69,6 +70,8 @@ def simulate_profile_errors(
         Standard deviation of the logarithm of the true slope about the profile's; 0 takes the profile as it is.
     is_break : ndarray of bool, shape (n,), optional
         True right above a step, whose height is true as it is.
+    readings : sitefinder.profile.readings.ReadingErrors, optional
+        Further errors of the elevations.
 
     Returns
     -------
@@ -116,6 +119,9 @@ def simulate_profile_errors(
             return monotone_profile(surveyed_m, weight, downstream, quantile, to_downstream_m)
 
     correlation = _correlation_with_downstream(to_downstream_m, downstream, correlation_length_m)
+    if readings is not None:
+        near = _correlation_with_downstream(to_downstream_m, downstream, np.full(count, readings.alike_over_m))
+        at_one_place = _correlation_with_downstream(to_downstream_m, downstream, np.zeros(count))
     alike = _correlation_with_downstream(to_downstream_m, downstream, np.full(count, ROUGH_OVER_M))
     is_break = np.zeros(count, dtype=bool) if is_break is None else is_break
     errors_m = np.empty((count, simulations), dtype=np.float32)
@@ -131,7 +137,16 @@ def simulate_profile_errors(
                 _correlate_upstream(logarithm, downstream, alike)
                 factor = np.where(is_break, 1.0, np.exp(roughness * logarithm - roughness**2 / 2.0))
                 true_m = _with_drops_times(factor, profile_m, downstream)
-            block_m[row] = refit(true_m + rmse_m * noise) - true_m
+            surveyed_m = true_m + rmse_m * noise
+            off_place_m = 0.0
+            if readings is not None:
+                normals = _standard_normals(2 * count, seed, READING_KEY + first_draw + begin + row)
+                of_read, of_ends = normals[:count], normals[count:]
+                _correlate_upstream(of_read, downstream, near)
+                _correlate_upstream(of_ends, downstream, at_one_place)
+                surveyed_m += readings.read_m * of_read
+                off_place_m = readings.ends_m * of_ends
+            block_m[row] = refit(surveyed_m) - true_m + off_place_m
         errors_m[:, begin:end] = block_m.T
     return errors_m
 
@@ -385,9 +400,6 @@ def footprints_at(x_m, y_m, polygons, day, rmse_m):
 # A fit is smoother than the stream it represents. In the simulation the slope varies about the fit's, by so much
 # that it changes by its own size over SLOPE_CHANGES_OVER_M.
 ROUGHNESS = (ROUGH_OVER_M / SLOPE_CHANGES_OVER_M / 2.0) ** 0.5
-# Steps and spikes too small to be detected in the noise are in no simulation. On the bench of heads
-# (tests/benchmarks/heads.py) errors are a tenth to a fifth larger for them, and so are the simulated ones made.
-UNSEEN_STEPS = 1.15
 
 
 def simulate_fit_errors(
@@ -402,6 +414,7 @@ def simulate_fit_errors(
     quantile=0.5,
     place_error_m=0.0,
     known_break=None,
+    readings=None,
 ):
     """Errors of a fitted long profile in simulated surveys, each fitted as the profile itself was.
 
@@ -417,11 +430,13 @@ def simulate_fit_errors(
         Number of simulated surveys.
     seed : int
         Seed of the noise, 0 to 2⁶⁴ - 1.
+    readings
+        As of `simulate_profile_errors`.
 
     Returns
     -------
     ndarray of float32, shape (n, simulations)
-        Refitted profile less the true one [m], times `UNSEEN_STEPS`.
+        Refitted profile less the true one [m].
 
     Raises
     ------
@@ -442,7 +457,7 @@ def simulate_fit_errors(
             known_break=known_break,
         ).profile_m
 
-    errors_m = simulate_profile_errors(
+    return simulate_profile_errors(
         fitted.profile_m,
         downstream,
         to_downstream_m,
@@ -454,8 +469,8 @@ def simulate_fit_errors(
         refit=refit,
         roughness=ROUGHNESS,
         is_break=fitted.is_break,
+        readings=readings,
     )
-    return errors_m * np.float32(UNSEEN_STEPS)
 
 
 # Tolerance of the distance between two stations about the requested length, as a share of it (own choice).

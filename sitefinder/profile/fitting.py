@@ -446,8 +446,8 @@ def fit_long_profile(
 
     known = ~np.isnan(level_m)
     fit_m = monotone_profile(level_m, None, below, quantile, offset_m)
-    spread_m = NORMAL_MAD * _median_about(np.abs(level_m - fit_m), main, below)
-    steep, _ = _slopes(fit_m, main, below, offset_m, known_break)
+    spread_m = NORMAL_MAD * median_along(np.abs(level_m - fit_m), main, below)
+    steep, _ = slopes_along(fit_m, main, below, offset_m, known_break)
     error_m = _errors(own_error_m, place_error_m * steep, spread_m)
     usable = known
     for _ in range(2):
@@ -460,13 +460,13 @@ def fit_long_profile(
     # Pits last: next to a spike that is not yet rejected, the water itself would look like one.
     usable = usable & ~(fit_m - level_m > MIN_STANDARD_ERRORS * error_m)
     fit_m = monotone_profile(level_m, usable.astype(float), below, quantile, offset_m)
-    slope, slope_over_m = _slopes(fit_m, main, below, offset_m, np.zeros(len(first), dtype=bool))
+    slope, slope_over_m = slopes_along(fit_m, main, below, offset_m, np.zeros(len(first), dtype=bool))
     slope = np.maximum(slope, MIN_SLOPE)
     breaks = find_breaks(
         level_m, usable, main, below, offset_m, slope, slope_over_m, error_m, length_m, known_break
     )
     # At a known step, the position error of an elevation no longer matters.
-    steep, _ = _slopes(fit_m, main, below, offset_m, breaks)
+    steep, _ = slopes_along(fit_m, main, below, offset_m, breaks)
     error_m = _errors(own_error_m, place_error_m * steep, spread_m)
 
     flat = _flat(level_m, below, main, offset_m, min_flat_m)
@@ -565,7 +565,7 @@ def _errors(stated_m, of_place_m, spread_m):
 
 # Fall over the way about each station [m/m], without the steps at breaks, and that way's length [m].
 @kernel(takes="float64[::1], int32[::1], int32[::1], float64[::1], boolean[::1]")
-def _slopes(fit_m, main, downstream, step_m, is_break):
+def slopes_along(fit_m, main, downstream, step_m, is_break):
     count = fit_m.size
     slope, over_m = np.zeros(count), np.zeros(count)
     for i in range(count):
@@ -589,7 +589,7 @@ def _slopes(fit_m, main, downstream, step_m, is_break):
 
 # Median of the values about each station along its main stem; zero where there is none.
 @kernel(takes="float64[::1], int32[::1], int32[::1]")
-def _median_about(value, main, downstream):
+def median_along(value, main, downstream):
     count = value.size
     median = np.zeros(count)
     near, in_order = np.empty(2 * SPREAD_STATIONS + 1), np.empty(2 * SPREAD_STATIONS + 1)

@@ -24,6 +24,7 @@ from sitefinder.profile.errors import (
     simulate_fit_errors,
 )
 from sitefinder.profile.fitting import LongProfile, fit_long_profile
+from sitefinder.profile.readings import reading_errors
 from sitefinder.profile.survey import MeasuredDrops, apply_measured_drops, between_stations, is_below
 from sitefinder.profile.thalweg import find_channels, owned_points, transect_points
 from sitefinder.profile.water_slopes import WaterSlopes, water_slopes
@@ -330,6 +331,19 @@ def fit_profile(
         place_m,
         known_break,
     )
+    readings = reading_errors(
+        np.where(long_profile.is_spike, np.nan, level_m),
+        channels.offset_m,
+        stationing.stations["link"].to_numpy(),
+        downstream,
+        step_m,
+        long_profile.profile_m,
+        long_profile.is_break,
+        long_profile.rmse_m,
+        length_m,
+        place_m,
+        cell_m,
+    )
     errors_m = simulate_fit_errors(
         long_profile,
         ~np.isnan(level_m),
@@ -342,6 +356,7 @@ def fit_profile(
         heads.quantile,
         place_m,
         known_break,
+        readings,
     )
     long_profile = long_profile._replace(is_spike=long_profile.is_spike | is_within)
     return Profile(channels.raw_m, long_profile.profile_m, errors_m, long_profile)

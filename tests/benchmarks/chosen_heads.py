@@ -11,9 +11,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from heads import SIMULATIONS, WINDOW_STATIONS, straight_river
-from made_rivers import made_river, surveyed
+from made_rivers import made_river, simulated_errors, surveyed
 
-from sitefinder.profile.errors import head_standard_error, simulate_fit_errors
+from sitefinder.profile.errors import head_standard_error
 from sitefinder.profile.fitting import fit_long_profile
 from sitefinder.profile.shrinkage import PLAIN, error_law, fit_prior, posterior
 
@@ -82,9 +82,9 @@ def rivers_trial(rmse_m, length_m, rivers):
     for seed in range(rivers):
         rng = np.random.default_rng([seed, round(100 * rmse_m), round(length_m)])
         river_m, _ = made_river(rng, count)
-        fit = fit_long_profile(surveyed(rng, river_m, rmse_m, length_m), downstream, step_m, rmse_m, length_m)
-        known = np.ones(count, dtype=bool)
-        simulations_m = simulate_fit_errors(fit, known, downstream, step_m, rmse_m, length_m, SIMULATIONS, seed=1)
+        raw_m = surveyed(rng, river_m, rmse_m, length_m)
+        fit = fit_long_profile(raw_m, downstream, step_m, rmse_m, length_m)
+        simulations_m = simulated_errors(fit, raw_m, downstream, step_m, rmse_m, length_m, SIMULATIONS, seed=1)
         true_m.append(river_m[upper] - river_m[lower])
         head_m.append(fit.profile_m[upper] - fit.profile_m[lower])
         se_m.append(head_standard_error(simulations_m, upper, lower))

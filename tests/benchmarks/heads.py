@@ -11,9 +11,9 @@ from scipy.optimize import isotonic_regression
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from made_rivers import made_river, surveyed, windows
+from made_rivers import made_river, simulated_errors, surveyed, windows
 
-from sitefinder.profile.errors import head_standard_error, simulate_fit_errors
+from sitefinder.profile.errors import head_standard_error
 from sitefinder.profile.fitting import fit_long_profile
 
 STATIONS, SPACING_M = 1500, 10.0
@@ -56,8 +56,7 @@ def judged(rmse_m, length_m, rivers, first_seed=0):
         upper, far = windows(STATIONS, steps, WINDOW_STATIONS)
         lower = upper + WINDOW_STATIONS
         profiles, ours = ways(raw_m, downstream, step_m, rmse_m, length_m)
-        known = np.ones(STATIONS, dtype=bool)
-        simulations_m = simulate_fit_errors(ours, known, downstream, step_m, rmse_m, length_m, SIMULATIONS, seed=1)
+        simulations_m = simulated_errors(ours, raw_m, downstream, step_m, rmse_m, length_m, SIMULATIONS, seed=1)
         for name, profile_m in profiles.items():
             off_m = profile_m - true_m
             errors_m.setdefault(name, []).append(off_m[upper] - off_m[lower])

@@ -98,8 +98,8 @@ class Survey(NamedTuple):
     """A surveyed region of n stations.
 
     ``true_m`` is the true water level at each station [m], ``clear`` whether it is far from steps and lakes,
-    ``steps`` the stations whose segments hold a step; ``stations``, ``channels`` and ``long_profile`` are those of
-    the stages.
+    ``steps`` the stations whose segments hold a step; ``stations``, ``channels``, ``long_profile`` and ``reaches``
+    are those of the stages.
     """
 
     stations: object
@@ -108,6 +108,7 @@ class Survey(NamedTuple):
     steps: np.ndarray
     channels: object
     long_profile: object
+    reaches: object = None
 
 
 class Heads(NamedTuple):
@@ -197,7 +198,7 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
             make._write_raster(folder / "dem.tif", dem.astype(np.float32), region.transform, -9999.0, 3)
         for surveys, run in zip(found, given, strict=True):
             again = run_stages(last, results | run)
-            surveys.append(Survey(*known, again["channels"], again["long_profile"]))
+            surveys.append(Survey(*known, again["channels"], again["long_profile"], results["stationing"].reaches))
     return found
 
 
@@ -221,7 +222,8 @@ def truth_of_stations(region, seed, stationing):
     stations, streams, lake = stationing.stations, region.streams, region.places.lake
     points = channels.dense_points(streams)
     shift = layers.mapper_shift(region.dem.shape, region.transform, seed, region.beside_m)
-    drawn = cKDTree(np.column_stack(shift(points["x_m"], points["y_m"])))
+    drawn_at = np.column_stack(shift(points["x_m"], points["y_m"]))
+    drawn = cKDTree(drawn_at)
     at = stations[["x_m", "y_m"]].to_numpy()
     # Two streams share the end of a link: who owns a link's stations is asked of its middle.
     link = stations["link"].to_numpy()
@@ -235,17 +237,22 @@ def truth_of_stations(region, seed, stationing):
         mine = np.flatnonzero(points["stream"] == k)
         places = cKDTree(np.column_stack([points["x_m"][mine], points["y_m"][mine]]))
         nearest = mine[places.query(at[own])[1]]
+        # The ends of a link are where streams meet on the map, and so where they meet on the ground.
+        ends = [0, -1]
+        nearest[ends] = mine[cKDTree(drawn_at[mine]).query(at[own[ends]])[1]]
         true_m[own], vertex[own] = points["level_m"][nearest], points["vertex"][nearest]
+        # Where two streams meet over the region's border, a link may run up the second.
+        clear[own] &= true_m[own[0]] >= true_m[own[-1]]
         if lake is not None and lake.stream == k:
             last = _last_unknown(streams[k], k, lake, region.places.structures)
             clear[own] &= (vertex[own] < lake.first) | (vertex[own] > last)
         for item in region.places.structures:
             if item.stream == k:
-                # Where the mapper would have drawn it, as the stations are.
-                place = np.ravel(
-                    shift(*(np.atleast_1d(part) for part in layers.step_place(streams[k], item.vertex)))
-                )
-                clear[own] &= np.hypot(*(at[own] - place).T) > NEAR_STEP_M
+                # Near as drawn, and near by the water that is read.
+                at_step = [np.atleast_1d(part) for part in layers.step_place(streams[k], item.vertex)]
+                clear[own] &= np.hypot(*(at[own] - np.ravel(shift(*at_step))).T) > NEAR_STEP_M
+                along_m = streams[k].distance_m
+                clear[own] &= np.abs(along_m[vertex[own]] - along_m[item.vertex]) > NEAR_STEP_M
                 steps += own[1:][(vertex[own[:-1]] < item.vertex) & (vertex[own[1:]] >= item.vertex)].tolist()
     return true_m, clear, np.array(steps, dtype=np.int64)
 
@@ -270,10 +277,15 @@ def heads_over(found, way_m):
             break
         gone_m = np.where(moving, gone_m + step_m[lower], gone_m)
         lower = np.where(moving, downstream[lower], lower)
-    # Where two streams meet over the region's border, a link may run up the second; no head is taken there.
-    falls = found.true_m >= found.true_m[lower]
-    upper = np.flatnonzero((gone_m >= way_m - 1e-6) & found.clear & found.clear[lower] & falls)
+    upper = np.flatnonzero((gone_m >= way_m - 1e-6) & found.clear & found.clear[lower])
     return _heads(found, upper, lower[upper])
+
+
+def heads_of_reaches(found):
+    """Heads of reaches whose ends are both clear of steps and lakes."""
+    upper, lower = (found.reaches[name].to_numpy() for name in ("first_station", "last_station"))
+    is_clear = found.clear[upper] & found.clear[lower]
+    return _heads(found, upper[is_clear], lower[is_clear])
 
 
 def heads_at_steps(found):

@@ -2,6 +2,9 @@
 
 import numpy as np
 
+from sitefinder.profile.errors import simulate_fit_errors
+from sitefinder.profile.readings import reading_errors
+
 SPACING_M = 10.0
 # How fast the logarithm of the slope forgets itself [m], and its standard deviation.
 SLOPE_ALIKE_M, SLOPE_SPREAD = 300.0, 0.6
@@ -51,6 +54,28 @@ def surveyed(rng, true_m, rmse_m, length_m):
     for place in rng.integers(5, count - 5, count // STATIONS_A_BRIDGE):
         raw_m[place : place + rng.integers(1, 3)] += rng.uniform(*BRIDGE_M)
     return raw_m
+
+
+def simulated_errors(fit, raw_m, downstream, step_m, rmse_m, length_m, simulations, seed):
+    """Errors [m] of a profile fitted to elevations read on the line itself, as a run simulates them."""
+    count = len(raw_m)
+    readings = reading_errors(
+        np.where(fit.is_spike, np.nan, raw_m),
+        np.zeros(count),
+        np.zeros(count, dtype=np.int64),
+        downstream,
+        step_m,
+        fit.profile_m,
+        fit.is_break,
+        fit.rmse_m,
+        np.full(count, length_m),
+        0.0,
+        SPACING_M,
+    )
+    known = np.ones(count, dtype=bool)
+    return simulate_fit_errors(
+        fit, known, downstream, step_m, rmse_m, length_m, simulations, seed, readings=readings
+    )
 
 
 def windows(count, steps, stations):

@@ -13,10 +13,13 @@ import shapely
 from greedy_choice import best_and_greedy
 from pyproj import Transformer
 
+from sitefinder.profile.errors import head_standard_error
+
 pytestmark = pytest.mark.slow
 
 GAUGE_LON, GAUGE_LAT, GAUGE_AREA_KM2 = -111.782720, 41.743264, 555.6
 CELL_M = 100.0
+NORMAL_90, NORMAL_MAD = 1.645, 1.4826
 
 
 @pytest.fixture(scope="module")
@@ -97,6 +100,30 @@ def test_heads_of_links_lie_near_the_drops_from_the_finer_grid(logan_run, links)
     assert np.median(off) <= CELL_M * np.median(links["Slope"])
     # Heads of links are meaningful: they follow the reference over two orders of magnitude.
     assert np.corrcoef(found, links["strmDrop"])[0, 1] > 0.95
+
+
+def test_the_stated_interval_holds_the_published_drops(logan_run, links, capsys):
+    heads, ends = logan_run.results["heads"], link_ends(logan_run, links)
+    upper, lower = ends["first"].to_numpy(), ends["last"].to_numpy()
+
+    off_m = heads.profile_m[upper] - heads.profile_m[lower] - links["strmDrop"].to_numpy()
+    se_m = head_standard_error(heads.errors_m, upper, lower)
+
+    inside = np.mean(np.abs(off_m) <= NORMAL_90 * se_m)
+    ratio = NORMAL_MAD * np.median(np.abs(off_m) / se_m)
+    rmse_m, stated_m = np.sqrt(np.mean(off_m**2)), np.sqrt(np.mean(se_m**2))
+    with capsys.disabled():
+        print(
+            f"\nLogan: {100 * inside:.0f} % of {len(off_m)} published drops in the 90 % interval; errors "
+            f"{rmse_m:.1f} m in the root mean square, stated {stated_m:.1f} m; robust ratio {ratio:.2f}",
+            end="",
+        )
+    assert 0.85 <= inside <= 0.95
+    assert 0.75 <= rmse_m / stated_m <= 1.25
+    assert 0.8 <= ratio <= 1.2
+    # So it is for steep and for gentle links, and not for one of them at the other's cost.
+    for part in (links["Slope"] > links["Slope"].median(), links["Slope"] <= links["Slope"].median()):
+        assert 0.75 <= np.mean(np.abs(off_m[part]) <= NORMAL_90 * se_m[part]) <= 0.98
 
 
 def test_what_is_said_first_is_how_weak_the_regression_is(logan_run):
