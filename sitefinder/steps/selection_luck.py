@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 
+from sitefinder.energy.costs import best_price_per_kwh
 from sitefinder.energy.valuation import value_stretches
 from sitefinder.siting.candidates import Stretches, subset
 from sitefinder.siting.selection_luck import LUCK, SITES, Worth, luck_in_heads_m, luck_of_chosen
+from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -27,6 +29,8 @@ SURVEYS = 16
 DESIGN_EXCEEDANCE_PERCENT = 30.0
 # Share by which heads are raised to see what a metre adds (own choice).
 RAISED = 0.05
+# Standard errors by which a head may be found too high: one in 3,000 is by more (own choice).
+MOST_ERRORS = 3.4
 # Number of sites by which the mean luck of all counts in that of a scheme type (own choice: half a site a survey).
 WEIGHT_OF_ALL = 0.5 * SURVEYS
 
@@ -72,25 +76,25 @@ def _worth(settings: Settings, inputs: RunInputs, table: pd.DataFrame, flows: Fl
     own = own.assign(conduit_length_m=own["conduit_length_m"] / settings.stretches.headrace_detour_factor)
     by_energy = settings.ranking.choose_by == "energy"
 
-    def valued(some: pd.DataFrame) -> npt.NDArray[np.float64]:
-        found = value_stretches(
-            some,
-            flows.bins_m3s,
-            flows.environmental_flow_m3s,
-            inputs.turbines,
-            inputs.costs,
-            quick,
-            closed=flows.closed,
-        )
-        net = found["any_net_annual_value"].to_numpy(dtype=np.float64)
+    def valued(some: pd.DataFrame) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        where = flows.bins_m3s, flows.environmental_flow_m3s
+        found = value_stretches(some, *where, inputs.turbines, inputs.costs, quick, closed=flows.closed)
+        net, mwh = (found[f"any_{name}"].to_numpy(np.float64) for name in ("net_annual_value", "energy_mwh"))
         # By energy, what pays nothing is not chosen either.
-        return np.where(net > 0.0, found["any_energy_mwh"].to_numpy(), np.minimum(net, 0.0)) if by_energy else net
+        value = np.where(net > 0.0, mwh, np.minimum(net, 0.0)) if by_energy else net
+        return value, mwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR * best_price_per_kwh(settings.costs) - net
 
     value, per_m = (np.full(len(table), np.nan) for _ in range(2))
+    if not len(rows):
+        return Worth(value, per_m)
+    value[rows], cost = valued(own)
+    # What does not pay at a head of so many more standard errors is chosen in no survey.
+    head_m, se_m = (own[name].to_numpy(dtype=np.float64) for name in ("head_m", "head_se_m"))
+    net = np.minimum(value[rows], 0.0)
+    may_pay = np.nan_to_num(net + (net + cost) * MOST_ERRORS * se_m / head_m, nan=-1.0) > 0.0
+    rows, own, head_m = rows[may_pay], own[may_pay], head_m[may_pay]
     if len(rows):
-        value[rows] = valued(own)
-        raised = valued(own.assign(head_m=own["head_m"] * (1.0 + RAISED)))
-        per_m[rows] = (raised - value[rows]) / (RAISED * own["head_m"].to_numpy(dtype=np.float64))
+        per_m[rows] = (valued(own.assign(head_m=head_m * (1.0 + RAISED)))[0] - value[rows]) / (RAISED * head_m)
     return Worth(value, per_m)
 
 
