@@ -563,9 +563,28 @@ def _errors(stated_m, of_place_m, spread_m):
     return np.where(spread_m > MORE_THAN_STATED * error_m, spread_m, error_m)
 
 
-# Fall over the way about each station [m/m], without the steps at breaks, and that way's length [m].
 @kernel(takes="float64[::1], int32[::1], int32[::1], float64[::1], boolean[::1]")
 def slopes_along(fit_m, main, downstream, step_m, is_break):
+    """Slope about each station over `SLOPE_OVER_M` to either side, without the steps at breaks.
+
+    Parameters
+    ----------
+    fit_m : ndarray of float64, shape (n,)
+        Elevations [m].
+    main, downstream : ndarray of int32, shape (n,)
+        See `sitefinder.network.ordering.main_upstream`.
+    step_m : ndarray of float64, shape (n,)
+        Distance to the next station [m].
+    is_break : ndarray of bool, shape (n,)
+        True right above a step.
+
+    Returns
+    -------
+    slope : ndarray of float64, shape (n,)
+        Fall over the way [m/m]; 0 where there is none.
+    over_m : ndarray of float64, shape (n,)
+        Length of that way [m].
+    """
     count = fit_m.size
     slope, over_m = np.zeros(count), np.zeros(count)
     for i in range(count):
@@ -587,9 +606,22 @@ def slopes_along(fit_m, main, downstream, step_m, is_break):
     return slope, over_m
 
 
-# Median of the values about each station along its main stem; zero where there is none.
 @kernel(takes="float64[::1], int32[::1], int32[::1]")
 def median_along(value, main, downstream):
+    """Median of a value over `SPREAD_STATIONS` stations to either side along the main stem.
+
+    Parameters
+    ----------
+    value : ndarray of float64, shape (n,)
+        NaN does not count.
+    main, downstream : ndarray of int32, shape (n,)
+        See `sitefinder.network.ordering.main_upstream`.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        Zero where no value counts.
+    """
     count = value.size
     median = np.zeros(count)
     near, in_order = np.empty(2 * SPREAD_STATIONS + 1), np.empty(2 * SPREAD_STATIONS + 1)

@@ -405,9 +405,9 @@ def shrink_heads(table, likely, barrier_drop_m, barrier_se_m):
     Notes
     -----
     Of a new weir only the fall of the stream is shrunk, since the weir is as high as it is built; and it is never
-    raised. New weirs are chosen on gentle rivers as well, where the fall over one segment is small because the river
-    is gentle, which the falls of all streams of the region do not know: on made regions falls below 0.5 m were
-    found without bias, and raised by 0.05 m. Barriers are no
+    raised. New weirs are chosen on gentle rivers as well, where the fall over one segment is small because the
+    river is gentle, which the falls of all streams of the region do not know: on made regions falls below 0.5 m
+    were found without bias, and raised by 0.05 m. Barriers are no
     fair sample of the stream: they have their own prior, and are unchanged where there are fewer than
     `MINIMUM_HEADS`. A head that was surveyed hardly moves, because its error is small.
     """

@@ -192,15 +192,18 @@ def _warp(source, target, cell_m, resampling):
 
 
 def figures(heads):
-    """Share inside the 90 % interval, median standard error, RMSE and median error [m], robust ratio of both."""
-    off_m = np.abs(heads.off_m)
+    """Share inside the 90 % interval, median standard error, RMSE and median error [m], robust ratio of both.
+
+    Without an error is the head of a reach whose ends share their elevation.
+    """
+    off_m, stated = np.abs(heads.off_m), heads.se_m > 0.0
     return {
         "heads": len(off_m),
         "inside": np.mean(off_m <= NORMAL_90 * heads.se_m),
         "median_se_m": np.median(heads.se_m),
         "rmse_m": np.sqrt(np.mean(off_m**2)),
         "median_off_m": np.median(off_m),
-        "ratio": NORMAL_MAD * np.median(off_m / heads.se_m),
+        "ratio": NORMAL_MAD * np.median(off_m[stated] / heads.se_m[stated]),
     }
 
 
