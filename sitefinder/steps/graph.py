@@ -248,7 +248,7 @@ STEPS = bound(
             "candidates",
             "sitefinder.steps.selection_luck:correct_heads",
             "found_candidates selection_luck",
-            "stretches.min_head_m",
+            "stretches.min_head_m stretches.max_head_m",
         ),
         stage(
             "best_case",

@@ -104,7 +104,7 @@ def joined_luck(found: dict[str, Luck], systems: Systems, **_: object) -> Luck:
 
 
 def correct_heads(settings: Settings, found_candidates: Stretches, selection_luck: Luck) -> Stretches:
-    """Candidates without the mean luck of those chosen, and without those that fall below the minimum head by it.
+    """Candidates without the mean luck of those chosen, and without those beyond the limits of head.
 
     Their table has ``selection_luck_m`` more: what was taken off the head [m].
     """
@@ -112,4 +112,7 @@ def correct_heads(settings: Settings, found_candidates: Stretches, selection_luc
     taken_m = luck_in_heads_m(table, selection_luck.sums, WEIGHT_OF_ALL)
     head_m = table["head_m"].to_numpy(dtype=np.float64) - taken_m
     corrected = found_candidates._replace(table=table.assign(head_m=head_m, selection_luck_m=taken_m))
-    return subset(corrected, (taken_m == 0.0) | (head_m >= settings.stretches.min_head_m))
+    limits = settings.stretches
+    greatest_m = np.maximum(table["head_m"], table["head_uncorrected_m"]).to_numpy(dtype=np.float64)
+    within = (greatest_m <= limits.max_head_m) & ((taken_m == 0.0) | (head_m >= limits.min_head_m))
+    return subset(corrected, within)
