@@ -604,7 +604,7 @@ def _flags(sites):
     return f"Data-quality flags of the sites: {', '.join(shown) or 'none'}{more}."
 
 
-# Mean regional shrinkage of the heads of the sites.
+# By how much the heads of the sites were corrected, in the mean.
 def _shrunk(sites):
     if not len(sites) or "head_uncorrected_m" not in sites:
         return ""
@@ -617,7 +617,7 @@ def _shrunk(sites):
     side = "above" if above_m >= 0 else "below"
     return (
         f"Uncorrected gross heads of the sites are on average {abs(above_m):.2f} m {side} those used, after "
-        "regional shrinkage."
+        "regional shrinkage and selection correction."
     )
 
 

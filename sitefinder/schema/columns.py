@@ -127,18 +127,29 @@ FLAGS = text(
     parts=names(vocabulary.FLAGS),
 )
 HEAD = (
-    amount("head_m", "m", "gross head: drop of the conditioned long profile, without regional shrinkage"),
+    amount(
+        "head_m",
+        "m",
+        "gross head: drop of the conditioned long profile, without regional shrinkage or selection correction",
+    ),
     amount("head_se_m", "m", "standard error of the gross head"),
 )
 SITE_HEAD = (
-    amount("head_m", "m", "gross head used, after regional shrinkage"),
+    amount("head_m", "m", "gross head used, after regional shrinkage and selection correction"),
     amount("head_se_m", "m", "standard error of the gross head used"),
     amount(
         "head_uncorrected_m",
         "m",
-        "uncorrected gross head: drop of the long profile or surveyed drop, before regional shrinkage",
+        "uncorrected gross head: drop of the long profile or surveyed drop, before regional shrinkage and "
+        "selection correction",
     ),
     amount("head_uncorrected_se_m", "m", "standard error of the uncorrected gross head"),
+    amount(
+        "selection_luck_m",
+        "m",
+        "selection correction: mean excess over the true gross head of those chosen in simulated surveys, taken "
+        "off the gross head; 0 for a surveyed drop",
+    ),
 )
 ENERGY = amount(
     "energy_mwh",

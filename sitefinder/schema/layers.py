@@ -939,7 +939,7 @@ STRUCTURES = Layer(
         text("site_id", "selected site that uses its drop; empty if none"),
         text("rejection_reason", "why it has no site; empty if it has one", NO_PLANT),
         text("blocked_by", "selected site that blocks it; empty if none does"),
-        amount("head_m", "m", "gross head of its best plant, after regional shrinkage; NULL without a candidate"),
+        amount("head_m", "m", "gross head of its best plant, as used; NULL without a candidate"),
         amount("flow_mean_m3s", "m³/s", "mean flow at that plant's intake"),
         text(
             "turbine",

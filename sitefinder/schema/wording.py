@@ -13,6 +13,7 @@ TITLES = {
     "head_se_m": "Standard error of gross head",
     "head_uncorrected_m": "Uncorrected gross head",
     "head_uncorrected_se_m": "Standard error of uncorrected gross head",
+    "selection_luck_m": "Selection correction of gross head",
     "area_km2": "Catchment area",
     "flow_mean_m3s": "Mean flow",
     "flow_mean_low_m3s": "Mean flow, lower 90 % limit",

@@ -407,6 +407,11 @@ class HeadSettings(Section):
         1.645, ge=0, description="minimum ratio of head to its standard error; a smaller head is head_unresolved"
     )
     shrink: bool = Field(True, description="apply regional shrinkage to the gross heads of candidates")
+    correct_selection: bool = Field(
+        True,
+        description="take off the gross heads of candidates what selection favours: the mean luck of those chosen "
+        "in simulated surveys",
+    )
 
 
 class FlagSettings(Section):

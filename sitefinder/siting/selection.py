@@ -478,7 +478,7 @@ def choose_sites(
     intake, tailrace = (stretches.table[name].to_numpy().astype(np.int32) for name in ("intake", "tailrace"))
     builds = builds_at_intake(stretches.table["scheme_type"])
     free_m = 0.0 if FREE_FLOWING in left_out else settings.ranking.min_free_flowing_m
-    pond_start, pond = with_free_flow(downstream, step_m, intake, *_ponds(stretches), builds, free_m)
+    pond_start, pond = with_free_flow(downstream, step_m, intake, *ponds_of(stretches), builds, free_m)
     if use is not None:
         given = downstream, step_m, tailrace, pond_start, pond, builds, use.developed, free_m
         limits = [*limits, (TOO_CLOSE_TO_PLANT.name, ~too_close_to_plants(*given))]
@@ -632,8 +632,8 @@ def _limits(stretches, valued, ranking):
         yield ROAD_TOO_FAR.name, distance_m <= ranking.max_road_distance_m
 
 
-# The ponds of all candidates in compressed form.
-def _ponds(stretches):
+def ponds_of(stretches):
+    """The ponds of all candidates in compressed form, for `sitefinder.siting.candidates.boundary_of_path`."""
     lengths = stretches.start[1:] - stretches.pond_start
     in_pond = np.arange(len(stretches.taken)) >= np.repeat(stretches.pond_start, np.diff(stretches.start))
     return np.concatenate([[0], np.cumsum(lengths)]), stretches.taken[in_pond]

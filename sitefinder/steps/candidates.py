@@ -44,6 +44,8 @@ if TYPE_CHECKING:
 # A diversion that loses no more than this share of its revenue in the best case may pay: what closed months leave
 # of its water is computed by other bins, so that the two can differ by as much.
 NEARLY = 0.01
+# By how much heads that are looked at for luck go beyond the maximum (own choice: some two standard errors).
+BEYOND_SHARE = 0.1
 # What a stretch without a valuation holds.
 NO_VALUE = {"turbine": -1, "units": 0, "screened": False, "stream_too_small": False, "grade": -1}
 
@@ -67,11 +69,15 @@ def list_stretches(
     so do the limits of head: a stretch that only luck brought within them is left out. So is a diversion with an
     existing structure within ``stretches.structure_snap_m`` of both of its ends that is most of its head, and a
     new weir on a structure or as near to one: its drop is not theirs.
+
+    The list goes on a little beyond the maximum head: another survey might have found less there, and who asks
+    what luck does must know of them. `sitefinder.steps.selection_luck.correct_heads` leaves them out.
     """
     structures = water_bodies.structures
     barred = water_bodies.standing | water_bodies.developed | water_bodies.tidal
     barriers = structures[structures["is_barrier"].astype(bool)]
     rows = np.flatnonzero(structures["is_barrier"].astype(bool))
+    limits = settings.stretches
     stretches = find_stretches(
         stationing.stations,
         heads.profile_m,
@@ -85,7 +91,7 @@ def list_stretches(
                 "fall_below_m": barriers["fall_below_m"].astype(float),
             }
         ),
-        settings.stretches,
+        limits.model_copy(update={"max_head_m": limits.max_head_m * (1.0 + BEYOND_SHARE)}),
         channels.bank_height_m,
     )
     stretches = _shrunk(settings, stationing, heads, barred, barriers, stretches)
@@ -95,6 +101,8 @@ def list_stretches(
     own = stretches._replace(table=table)
     is_plant = _plants_of_structures(settings, stationing, own, structures, stream_things)
     stretches = subset(own, ~is_plant & ~_raises_structure(settings, stationing, own, structures))
+    # Not a difference of the long profile.
+    surveyed = np.append(structures["drop_m"].notna().to_numpy(dtype=bool), False)
     table = _with_intakes(settings, stretches, structures, stream_things, len(stationing.stations))
     intake, tailrace = table["intake"].to_numpy(), table["tailrace"].to_numpy()
     x_m, y_m = stationing.stations["x_m"].to_numpy(), stationing.stations["y_m"].to_numpy()
@@ -112,6 +120,7 @@ def list_stretches(
     table["stream_width_m"] = channel_shapes.shapes.width_m[tailrace]
     table["stream_depth_m"] = channel_shapes.shapes.depth_m[tailrace]
     min_m = settings.heads.resolved_standard_errors * table["head_uncorrected_se_m"]
+    table["head_surveyed"] = surveyed[table["structure"].to_numpy(dtype=np.int64)]
     table["head_unresolved"] = ~(table["head_uncorrected_m"] >= min_m)
     table["flow_missing"] = np.isnan(table["flow_mean_m3s"]) | np.isnan(flows.bins_m3s[intake]).any(axis=1)
     too_weak = np.array([FLOW_TOO_WEAK.flag in flags for flags in flows.estimate.flags], dtype=bool)
@@ -213,8 +222,7 @@ def _shrunk(
     drop_m = barriers["drop_m"].where(surveyed, barriers["dem_drop_m"]).astype(float)
     drop_se_m = barriers["drop_error_m"].where(surveyed, barriers["dem_drop_se_m"]).astype(float)
     table = shrink_heads(table, likely, drop_m, drop_se_m)
-    limits = settings.stretches
-    within = (table["head_m"] >= limits.min_head_m) & (table["head_m"] <= limits.max_head_m)
+    within = table["head_m"] >= settings.stretches.min_head_m
     return subset(stretches._replace(table=table), within)
 
 

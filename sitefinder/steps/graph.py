@@ -223,7 +223,7 @@ STEPS = bound(
             "dem layers.regulated layers.karst",
         ),
         stage(
-            "candidates",
+            "found_candidates",
             "sitefinder.steps.candidates:list_stretches",
             "stationing channels heads water_bodies stream_things catchments flows channel_shapes",
             "run.crs inputs.dem.vertical_unit heads.shrink stretches.intake_weir_height_m "
@@ -231,6 +231,24 @@ STEPS = bound(
             "stretches.max_head_m stretches.longest_m stretches.new_weir_heights_m stretches.freeboard_m "
             "stretches.headrace_detour_factor stretches.structure_snap_m off_grid",
             "dem layers.roads layers.power_lines layers.settlements",
+        ),
+        stage(
+            "selection_luck",
+            "sitefinder.steps.selection_luck:find_luck",
+            "systems stationing heads found_candidates flows",
+            f"{VALUED_BY} {SAFE_BY} heads.correct_selection stretches.min_head_m stretches.max_head_m "
+            "stretches.headrace_detour_factor ranking.min_free_flowing_m",
+            "turbines costs",
+            by_system(
+                "sitefinder.steps.selection_luck:joined_luck", "stationing", "heads", "found_candidates", "flows"
+            ),
+            content=CONTENT,
+        ),
+        stage(
+            "candidates",
+            "sitefinder.steps.selection_luck:correct_heads",
+            "found_candidates selection_luck",
+            "stretches.min_head_m stretches.max_head_m",
         ),
         stage(
             "best_case",

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from sitefinder.settings import Settings
     from sitefinder.steps.evidence import EvidenceValues
     from sitefinder.steps.flows import Flows
+    from sitefinder.steps.heads import Profile
     from sitefinder.steps.rules import Judged
     from sitefinder.steps.water_bodies import WaterBodies
 
@@ -178,7 +179,8 @@ def cut(systems: Systems, **results: Any) -> dict[str, Callable[[], dict[str, An
     ----------
     systems : Systems
     **results
-        Of the stages in `SHARES`: ``stretches``, or ``candidates`` before there are conduits, and any others.
+        Of the stages in `SHARES`: ``stretches``, or ``candidates`` before there are conduits, or
+        ``found_candidates`` before their heads are corrected, and any others.
 
     Returns
     -------
@@ -186,7 +188,8 @@ def cut(systems: Systems, **results: Any) -> dict[str, Callable[[], dict[str, An
         By the names of the systems, without arguments. Each gives the shares by the names of the results, with
         numbers of stations, reaches and candidates counted within the system.
     """
-    extents = extents_of(systems, results["stretches" if "stretches" in results else "candidates"])
+    listed = next(name for name in ("stretches", "candidates", "found_candidates") if name in results)
+    extents = extents_of(systems, results[listed])
     return {name: partial(_shares, extent, results) for name, extent in extents.items()}
 
 
@@ -207,6 +210,12 @@ class OwnFlows(NamedTuple):
     environmental_flow_m3s: npt.NDArray[np.float64]
     closed: npt.NDArray[np.bool_] | None
     model: FlowModel
+
+
+class OwnHeads(NamedTuple):
+    """Of a system's `sitefinder.steps.heads.Profile` the simulated errors."""
+
+    errors_m: npt.NDArray[np.float32]
 
 
 class OwnVerdicts(NamedTuple):
@@ -258,6 +267,10 @@ def _own_stretches(stretches: Stretches, extent: Extent) -> Stretches:
 def _own_flows(flows: Flows, extent: Extent) -> OwnFlows:
     at = extent.stations
     return OwnFlows(flows.bins_m3s[at], flows.environmental_flow_m3s[at], flows.closed, flows.model.at(at))
+
+
+def _own_heads(heads: Profile, extent: Extent) -> OwnHeads:
+    return OwnHeads(heads.errors_m[extent.stations])
 
 
 def _own_depths(depths: WaterDepths, extent: Extent) -> WaterDepths:
@@ -326,6 +339,8 @@ def _own_evidence(values: EvidenceValues, extent: Extent) -> EvidenceValues:
 # How each result is cut, by the name of its stage.
 SHARES: dict[str, Callable[[Any, Extent], Any]] = {
     "stationing": _own_stations,
+    "heads": _own_heads,
+    "found_candidates": _own_stretches,
     "candidates": _own_stretches,
     "stretches": _own_stretches,
     "best_case": _own_energy,

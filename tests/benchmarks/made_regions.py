@@ -188,7 +188,7 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
     stages = stages_up_to("long_profile")
     results = run_stages(stages, given[0])
     last = [stage for stage in stages if stage.name in ("channels", "long_profile")]
-    known = (results["stationing"].stations, *_truth(region, seed, results["stationing"]))
+    known = (results["stationing"].stations, *truth_of_stations(region, seed, results["stationing"]))
     cells, lake = region.dem.shape[0], region.places.lake
     noise_m = make._dem_noise(cells, lake, seed)
     found = [[] for _ in given]
@@ -202,8 +202,8 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
     return found
 
 
-# The stage and those that it needs.
 def stages_up_to(name):
+    """The stage of a name and those that it needs, in order."""
     needed, chosen = {name}, []
     for stage in reversed(STAGES):
         if stage.name in needed:
@@ -212,10 +212,13 @@ def stages_up_to(name):
     return chosen
 
 
-# The truth of a station is the water nearest to it in the stream that its line was drawn from. Which stream that
-# is, is known by drawing the true centrelines as the mapper drew them. A step lies on the segment between the last
-# station whose water is above it and the first whose water is below.
-def _truth(region, seed, stationing):
+def truth_of_stations(region, seed, stationing):
+    """True water levels [m] at stations, whether each is far from steps and lakes, and the stations below steps.
+
+    The truth of a station is the water nearest to it in the stream that its line was drawn from. Which stream that
+    is, is known by drawing the true centrelines as the mapper drew them. A step lies on the segment between the
+    last station whose water is above it and the first whose water is below.
+    """
     stations, streams, lake = stationing.stations, region.streams, region.places.lake
     points = channels.dense_points(streams)
     shift = layers.mapper_shift(region.dem.shape, region.transform, seed, region.beside_m)
@@ -245,8 +248,11 @@ def _truth(region, seed, stationing):
             clear[own] &= (vertex[own] < lake.first) | (vertex[own] > last)
         for item in region.places.structures:
             if item.stream == k:
-                place = np.array(layers.step_place(streams[k], item.vertex))
-                clear[own] &= np.hypot(*(at[own] - place).T) > NEAR_STEP_M
+                # Near as drawn, and near by the water that is read.
+                at_step = [np.atleast_1d(part) for part in layers.step_place(streams[k], item.vertex)]
+                clear[own] &= np.hypot(*(at[own] - np.ravel(shift(*at_step))).T) > NEAR_STEP_M
+                along_m = streams[k].distance_m
+                clear[own] &= np.abs(along_m[vertex[own]] - along_m[item.vertex]) > NEAR_STEP_M
                 steps += own[1:][(vertex[own[:-1]] < item.vertex) & (vertex[own[1:]] >= item.vertex)].tolist()
     return true_m, clear, np.array(steps, dtype=np.int64)
 

@@ -149,6 +149,19 @@ def test_of_a_new_weir_only_the_fall_of_the_stream_is_shrunk(river):
     assert shrunk["head_uncorrected_m"].tolist() == [2.7, 0.7]
 
 
+def test_a_new_weir_on_a_gentle_river_is_not_raised(river):
+    likely = asked(river)
+    # The stream falls 0.2 m a segment in the mean, and here hardly at all.
+    table = candidates(
+        scheme_type=["new_weir", "diversion"], head_m=[2.01, 0.01], weir_height_m=[2.0, 0.0], length_m=50.0
+    )
+
+    shrunk = shrink_heads(table, likely, NONE, NONE)
+
+    assert shrunk["head_m"][0] == 2.01
+    assert shrunk["head_m"][1] > 0.05
+
+
 def test_barriers_have_a_prior_of_their_own_where_there_are_enough(river):
     drop_m = np.random.default_rng(8).lognormal(0.3, 0.4, 40)
     table = candidates(scheme_type=["at_barrier"], head_m=[2.5], head_se_m=0.5)

@@ -57,6 +57,7 @@ ACCESS, RULES, VARIANCE_SHARES = "Access", "Rules", "Contributions to the uncert
 FACTS = (
     Fact(WATER, "Gross head", "error", ("head_m", "head_se_m")),
     Fact(WATER, "Uncorrected gross head", "error", ("head_uncorrected_m", "head_uncorrected_se_m")),
+    Fact(WATER, "Selection correction", "amount", ("selection_luck_m",)),
     Fact(WATER, "Catchment at the intake", "amount", ("area_km2",)),
     Fact(WATER, "of it stated, outside the DEM", "part", ("inflow_km2",)),
     Fact(WATER, "Mean flow", "amount", ("flow_mean_m3s",)),

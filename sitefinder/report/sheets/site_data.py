@@ -104,7 +104,9 @@ def _water(handover, site, scheme):
     reaches = handover.tables["reaches"]
     own = reaches[reaches["reach_id"] == site["reach_id"]]
     low, high = (own[f"flow_mean_{end}_m3s"].iloc[0] if len(own) else np.nan for end in ("low", "high"))
-    uncorrected = amount(site["head_uncorrected_m"], "m", places) + ", before regional shrinkage"
+    uncorrected = (
+        amount(site["head_uncorrected_m"], "m", places) + ", before regional shrinkage and selection correction"
+    )
     return [
         ("Gross head", amount(head_m, "m", places) if scheme.has_head else None),
         _if_known("90 % confidence interval", error_m, span(head_m - error_m, head_m + error_m, "m", places)),
