@@ -32,7 +32,8 @@ from sitefinder.delivery.graph import (
     wanted_files,
 )
 from sitefinder.delivery.made import FontParts, MadeParts
-from sitefinder.errors import InputError, SitefinderError, listed
+from sitefinder.delivery.ownership import problems_of_output
+from sitefinder.errors import InputError, SitefinderError, all_of, listed
 from sitefinder.io.digests import Memory, content_digest, remembering
 from sitefinder.io.settings_files import read_settings
 from sitefinder.io.software import software
@@ -404,7 +405,7 @@ def run(
     strict : bool, optional
         Stop where a part of the network cannot be resolved, also where the settings do not say so.
     verify : bool, optional
-        Read files again, also those whose size and time of change stayed, and check every byte that was kept.
+        Read files again, also those whose size and time of change stayed.
     progress : bool or callable, optional
         True for a bar on standard error or under the cell of a notebook. A callable is called with what is done
         now, how many stages are done, and how many there are.
@@ -429,7 +430,7 @@ def run(
         settings = settings.model_copy(update={"run": settings.run.model_copy(update=changed)})
         job = _Job(settings, inputs, target, record, memory, listener)
         record.passed("reading")
-        return job.run_alone() if kept is None else job.run_with(kept, verify)
+        return job.run_alone() if kept is None else job.run_with(kept)
 
 
 def run_and_deliver(
@@ -801,8 +802,8 @@ class _Job:
                 shutil.rmtree(scratch, ignore_errors=True)
 
     # With the store in a folder: what is kept there is not made again.
-    def run_with(self, folder: Path, verify: bool) -> Inventory:
-        with open_store(folder, verify=verify) as store:
+    def run_with(self, folder: Path) -> Inventory:
+        with open_store(folder) as store:
             recipes = recipes_of(STAGES, self.given(store.scratch), self.parts, software(), own_code())
             log: dict[str, Made] = {}
             files: list[Path] = []
@@ -872,7 +873,16 @@ def _kernels_ahead(stages: Sequence[Stage]) -> AbstractContextManager[None]:
 # The settings with what inputs add to them, and the inputs; the folder that files will go to is tried.
 def _with_inputs(settings: Settings, output: Path | None) -> tuple[Settings, LazyInputs]:
     _fonts_of(settings)
-    inputs = read_inputs(settings, Path(settings.folder), output)
+    problems = [] if output is None else problems_of_output(output, wanted_files(settings.delivery))
+    try:
+        inputs = read_inputs(settings, Path(settings.folder), output)
+    except SitefinderError as error:
+        if not problems:
+            raise
+        texts = [*error.problems, *map(str, problems)]
+        raise all_of(InputError, "settings and inputs", texts, named=False) from None
+    if problems:
+        raise problems[0]
     return with_year_to_year(settings, inputs), inputs
 
 
@@ -943,7 +953,8 @@ def _put_in_place(
 ) -> list[Path]:
     writers = {name: partial(_copy, texts, FILE_STAGES[name].name) for name in names}
     inputs = _inputs_in(settings, output)
-    return list(deliver(output, writers, [name for name in KNOWN if name not in inputs], digests))
+    known = [name for name in KNOWN if name not in inputs]
+    return list(deliver(output, writers, known, digests, is_own=True))
 
 
 # A copy and no link: who changes a file in place, such as a GeoPackage with a new style, must not change the one

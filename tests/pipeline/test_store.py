@@ -2,14 +2,13 @@
 
 import json
 import os
-import pickle
 from pathlib import Path
 
 import pytest
 
 from sitefinder.errors import InputError
 from sitefinder.pipeline import store as stores
-from sitefinder.pipeline.store import open_store, write_pickle
+from sitefinder.pipeline.store import open_store
 
 
 def entry_of(sums, stage, item=""):
@@ -73,13 +72,13 @@ def test_items_in_another_order_are_not_done_again_but_what_joins_them_is(sums):
 @pytest.mark.parametrize(
     ("name", "spoil", "found"),
     [
-        ("result.pickle", lambda data: data[:-1], "result.pickle has other bytes than were written"),
-        ("result.pickle", lambda data: data[:-2] + b"\x00" + data[-1:], "result.pickle has other bytes"),
+        ("result.data", lambda data: data[:-1], "result.data has other bytes than were written"),
+        ("result.data", lambda data: data[:-2] + b"\x00" + data[-1:], "result.data has other bytes"),
         ("first.txt", lambda data: b"7", "first.txt has other bytes than were written"),
         ("first.txt", lambda data: data + b"7", "first.txt has 2 bytes, 1 were written"),
         ("entry.json", lambda data: data[: len(data) // 2], "entry.json or a file that it names is incomplete"),
         ("entry.json", lambda data: b"[]", "entry.json or a file that it names is incomplete"),
-        ("entry.json", lambda data: data.replace(b'"code": "', b'"code": "0'), "it is that of another"),
+        ("entry.json", lambda data: data.replace(b'"code": "', b'"code": "0'), "entry.json or a file that it"),
     ],
 )
 def test_a_damaged_result_is_reported_set_aside_and_made_again(sums, name, spoil, found):
@@ -114,24 +113,40 @@ def test_a_missing_file_is_damage(sums):
     assert "damaged (No such file or directory)" in notes[0]
 
 
-def test_a_file_of_old_size_and_time_is_checked_only_when_all_is_to_be_verified(sums):
+def test_bits_that_changed_in_a_file_of_old_size_and_time_are_noticed(sums):
     sums.run()
     file = entry_of(sums, "first") / "first.txt"
     state = file.stat()
     file.write_bytes(b"7")
     os.utime(file, ns=(state.st_atime_ns, state.st_mtime_ns))
 
-    assert sums.run()[1:] == ("7", [])
-    total, text, notes = sums.run(verify=True)
+    total, text, notes = sums.run()
+
     assert (total, text) == (108, "2")
-    assert "first.txt has other bytes" in notes[0]
+    assert "first.txt has other bytes than were written" in notes[0]
+
+
+def test_a_file_is_checked_once_in_a_run_and_only_where_its_result_is_used(sums, monkeypatch):
+    sums.run()
+    read = []
+    digest = stores.digest_of_stream
+    monkeypatch.setattr(stores, "digest_of_stream", lambda file: read.append(file.name) or digest(file))
+
+    with open_store(sums.folder) as store:
+        recipes = sums.recipes()
+        store.load(recipes["total"][0])
+        assert read == []
+        for _ in range(2):
+            store.load(recipes["first"][0])
+
+    assert read == [entry_of(sums, "first") / "first.txt"]
 
 
 def test_what_a_killed_run_left_half_written_is_removed(sums):
     sums.run()
     draft = sums.folder / "drafts" / "draft-of-a-killed-run"
     draft.mkdir()
-    (draft / "result.pickle").write_bytes(b"half")
+    (draft / "result.data").write_bytes(b"half")
 
     sums.run()
 
@@ -158,29 +173,12 @@ def test_a_run_that_keeps_nothing_leaves_nothing(sums, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_path_outside_the_scratch_folder_cannot_be_kept(tmp_path):
-    with (tmp_path / "pickle").open("wb") as file, pytest.raises(TypeError, match="outside its scratch folder"):
-        write_pickle([tmp_path / "elsewhere" / "file"], file, tmp_path / "scratch")
-
-
 def test_results_of_another_user_are_not_read(sums, monkeypatch):
     sums.run()
     monkeypatch.setattr(os, "getuid", lambda: 4321)
 
     with pytest.raises(InputError, match="belongs to another user"):
         sums.run()
-
-
-def test_a_pickle_that_is_not_the_one_that_was_written_is_never_opened(sums, tmp_path):
-    class Trap:
-        def __reduce__(self):
-            return Path.write_text, (tmp_path / "sprung", "the pickle was read")
-
-    sums.run()
-    (entry_of(sums, "total") / "result.pickle").write_bytes(pickle.dumps(Trap()))
-
-    assert sums.run()[0] == 108
-    assert not (tmp_path / "sprung").exists()
 
 
 def test_the_least_recently_used_results_go_first_and_those_of_the_run_never(sums):
@@ -209,7 +207,7 @@ def test_an_entry_holds_its_recipe_and_the_digest_of_each_file(sums):
     entries = json.loads((entry_of(sums, "first") / "entry.json").read_text(encoding="utf-8"))
 
     assert entries["recipe"]["facts"] == {"setting a": "2"}
-    assert set(entries["files"]) == {"result.pickle", "first.txt"}
+    assert set(entries["files"]) == {"result.data", "first.txt"}
     # SHA-256 of the one byte "2": sha256sum of coreutils.
     digest = entries["files"]["first.txt"]["digest"]
     assert digest == "d4735e3a265e16eee03f59718b9b5d03019c07d8b6c51f90da3a666eec13ab35"
