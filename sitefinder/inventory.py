@@ -34,6 +34,7 @@ from sitefinder.delivery.graph import (
 from sitefinder.delivery.made import FontParts, MadeParts
 from sitefinder.delivery.ownership import problems_of_output
 from sitefinder.errors import InputError, SitefinderError, all_of, listed
+from sitefinder.io import containers
 from sitefinder.io.digests import Memory, content_digest, remembering
 from sitefinder.io.settings_files import read_settings
 from sitefinder.io.software import software
@@ -42,7 +43,15 @@ from sitefinder.pipeline.executors import peak_memory_mb
 from sitefinder.pipeline.graph import Made, Results, Stage, run_stages
 from sitefinder.pipeline.keys import Planned, Recipe, plan_of, recipes_of
 from sitefinder.pipeline.run_log import last_recipes, last_record, reported_results, write_record
-from sitefinder.pipeline.store import Store, looked_into, open_store, read_json, size_of, write_json
+from sitefinder.pipeline.store import (
+    Store,
+    looked_into,
+    open_store,
+    problems_of_store,
+    read_json,
+    size_of,
+    write_json,
+)
 from sitefinder.progress import Listener, StageReports, listening
 from sitefinder.report.handover import Handover, handover_of, region_of
 from sitefinder.report.printed import printed_json, printed_summary
@@ -368,7 +377,7 @@ def plan(settings: Settings | StrPath, store: StrPath | None = None) -> Plan:
     folder = store_folder(settings) if store is None else Path(store)
     memory = memory_of(folder)
     with remembering(memory):
-        settings, inputs = _with_inputs(settings, output_folder(settings))
+        settings, inputs = _with_inputs(settings, output_folder(settings), folder)
         file_stages = stages_of_files(wanted_files(settings.delivery))
         fonts = _fonts_of(settings)
 
@@ -425,7 +434,7 @@ def run(
     memory = memory_of(kept, recalls=not verify)
     with listening(progress) as listener, remembering(memory):
         target = None if output is None else Path(output)
-        settings, inputs = _with_inputs(settings, target)
+        settings, inputs = _with_inputs(settings, target, kept)
         changed = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
         settings = settings.model_copy(update={"run": settings.run.model_copy(update=changed)})
         job = _Job(settings, inputs, target, record, memory, listener)
@@ -494,7 +503,7 @@ def read_run(settings: Settings | StrPath) -> tuple[Settings, LazyInputs]:
         Listing every problem.
     """
     settings = _settings_of(settings)
-    return _with_inputs(settings, output_folder(settings))
+    return _with_inputs(settings, output_folder(settings), store_folder(settings))
 
 
 def compare(
@@ -803,7 +812,7 @@ class _Job:
 
     # With the store in a folder: what is kept there is not made again.
     def run_with(self, folder: Path) -> Inventory:
-        with open_store(folder) as store:
+        with open_store(folder, containers) as store:
             recipes = recipes_of(STAGES, self.given(store.scratch), self.parts, software(), own_code())
             log: dict[str, Made] = {}
             files: list[Path] = []
@@ -870,10 +879,11 @@ def _kernels_ahead(stages: Sequence[Stage]) -> AbstractContextManager[None]:
     return ahead
 
 
-# The settings with what inputs add to them, and the inputs; the folder that files will go to is tried.
-def _with_inputs(settings: Settings, output: Path | None) -> tuple[Settings, LazyInputs]:
+# The settings with what inputs add to them, and the inputs; the folders of files and results are judged with them.
+def _with_inputs(settings: Settings, output: Path | None, store: Path | None) -> tuple[Settings, LazyInputs]:
     _fonts_of(settings)
     problems = [] if output is None else problems_of_output(output, wanted_files(settings.delivery))
+    problems += [] if store is None else problems_of_store(store)
     try:
         inputs = read_inputs(settings, Path(settings.folder), output)
     except SitefinderError as error:

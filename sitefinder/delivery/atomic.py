@@ -106,9 +106,7 @@ _FIX = "wait until it has ended, or deliver into another folder (run.output_fold
 # Write what is not in place, and move it there with a journal.
 def _replace(folder, writers, known, digests, last):
     finals = [folder / name for name in writers]
-    leaving = [
-        name for name in known if name not in writers and name in last.files and (folder / name).is_file()
-    ]
+    leaving = [name for name in known if name not in writers and name in last.files and (folder / name).is_file()]
     written = [final for final in finals if last.is_mixed or not _holds(final, digests.get(final.name))]
     # Files that are listed and none of these belong to another kind of delivery into the same folder.
     files = {name: digest for name, digest in last.files.items() if name not in (*writers, *leaving)}
@@ -145,7 +143,9 @@ def _prepared(folder, draft, names, changed, leaving, files, last):
     present = [name for name in dict.fromkeys(names) if (folder / name).is_file()]
     if last.is_mixed:
         # Of a mixture of two deliveries nothing goes to ``previous`` but what a user changed.
-        present = [name for name in present if name in moving and is_edited(folder / name, last.files.get(name, ""))]
+        present = [
+            name for name in present if name in moving and is_edited(folder / name, last.files.get(name, ""))
+        ]
     elif not leaving and all(_is_same(folder / name, files[name], last.files.get(name)) for name in changed):
         # The same delivery, of which a file was deleted or touched by a viewer: what it replaced stays.
         present = []

@@ -12,7 +12,7 @@ from sitefinder.delivery.graph import GEOPACKAGE, KNOWN
 from sitefinder.errors import InputError, SitefinderError, all_of, listed
 from sitefinder.io.digests import remembered
 from sitefinder.io.output_folder import JOURNAL, OWN_FOLDER, PREVIOUS
-from sitefinder.pipeline.store import read_json, write_json
+from sitefinder.pipeline.store import is_store, read_json, write_json
 
 MARKER = "delivery.json"
 KIND, VERSION = "sitefinder delivery", 1
@@ -166,7 +166,7 @@ def _validate_empty(folder):
     others = sorted(
         path.name
         for path in folder.iterdir()
-        if not path.name.startswith(OWN_PREFIXES) and path.name not in LEFT_BY_SYSTEMS
+        if not path.name.startswith(OWN_PREFIXES) and path.name not in LEFT_BY_SYSTEMS and not is_store(path)
     )
     if others:
         raise InputError.of(
@@ -202,7 +202,7 @@ def is_earlier_delivery(path):
         return False
 
 
-# What a version without markers may have delivered: none of it is known by its bytes, so none of it is ever deleted.
+# What a version without markers may have delivered: none of it is known by its bytes, so none is ever deleted.
 def _of_earlier_version(folder):
     def present(place):
         return {name: "" for name in KNOWN if (place / name).is_file()}

@@ -2,6 +2,7 @@
 
 import contextlib
 import hashlib
+import io
 import json
 import os
 import re
@@ -12,10 +13,9 @@ import tempfile
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any, BinaryIO, NamedTuple
+from typing import Any, BinaryIO, NamedTuple, Protocol
 
 from sitefinder.errors import InputError, listed
-from sitefinder.pipeline.containers import Damaged, read_container, write_container
 from sitefinder.pipeline.keys import Recipe
 
 CHUNK_BYTES = 1 << 20
@@ -96,7 +96,7 @@ def sync_folder(folder: Path) -> None:
         os.close(descriptor)
 
 
-def digest_of_stream(file: BinaryIO) -> str:
+def digest_of_stream(file: BinaryIO | io.FileIO) -> str:
     """SHA-256 of what is left to read of an open file, hexadecimal."""
     digest = hashlib.sha256()
     while chunk := file.read(CHUNK_BYTES):
@@ -293,8 +293,24 @@ class Damage(Exception):
     """What is wrong with a kept result; noted, never raised out of the store."""
 
 
+class Format(Protocol):
+    """How a result is written as one file, and read; see `sitefinder.io.containers`.
+
+    Files that the result names lie right in the scratch folder when it is written. Reading runs nothing that the
+    file could choose, and raises `ValueError` for whatever is not as it was written.
+    """
+
+    def write_container(
+        self, result: object, file: BinaryIO, scratch: Path | None
+    ) -> tuple[dict[str, Path], int, str]:
+        """Write a result; gives the files that it names, the bytes written and their SHA-256."""
+
+    def read_container(self, data: bytearray, files: Mapping[str, Path]) -> Any:
+        """The result; its paths lead to these files."""
+
+
 class Store:
-    """Results under their keys in a folder, as `opened` and `looked_into` give it.
+    """Results under their keys in a folder, as `open_store` and `looked_into` give it.
 
     Attributes
     ----------
@@ -306,8 +322,8 @@ class Store:
         What the user should know: results that were damaged, or could not be kept.
     """
 
-    def __init__(self, folder: Path, scratch: Path | None) -> None:
-        self.folder, self.scratch = Path(folder), scratch
+    def __init__(self, folder: Path, scratch: Path | None, form: Format | None) -> None:
+        self.folder, self.scratch, self._form = Path(folder), scratch, form
         self.notes: list[str] = []
         self._used: set[str] = set()
         # Files beside results whose digest this run has checked.
@@ -367,7 +383,7 @@ class Store:
         ----------
         recipe : Recipe
         result : object
-            See `sitefinder.pipeline.containers.write_container`.
+            As the store's format holds it.
         seconds : float
             That it took.
         content : str, optional
@@ -383,7 +399,7 @@ class Store:
         try:
             draft.mkdir(mode=PRIVATE_FOLDER)
             with open(draft / RESULT, "xb", opener=_private) as file:
-                files, size, digest = write_container(result, file, self.scratch)
+                files, size, digest = self._format.write_container(result, file, self.scratch)
                 file.flush()
                 os.fsync(file.fileno())
             entries = {RESULT: {"bytes": size, "digest": digest}}
@@ -434,6 +450,12 @@ class Store:
     def _place(self, key: str) -> Path:
         return self.folder / RESULTS / key
 
+    @property
+    def _format(self) -> Format:
+        if self._form is None:
+            raise TypeError("this store may only be looked into")
+        return self._form
+
     # What is noted of a result; None where that is missing or other than was written.
     def _entry(self, key: str) -> Any:
         try:
@@ -459,15 +481,13 @@ class Store:
                 if name != RESULT:
                     self._check(place / name, one)
             with _opened(place / RESULT) as file:
-                data = bytearray(os.fstat(file.fileno()).st_size)
-                if file.readinto(data) != len(data) or file.read(1):
-                    raise Damage(f"{RESULT} changes while it is read")
+                data = _all_of(file)
             if hashlib.sha256(data).hexdigest() != entries[RESULT]["digest"]:
                 raise Damage(f"{RESULT} has other bytes than were written")
-            return read_container(data, {name: place / name for name in entries if name != RESULT})
+            return self._format.read_container(data, {name: place / name for name in entries if name != RESULT})
         except (KeyError, TypeError, AttributeError) as error:
             raise Damage(f"{ENTRY} or a file that it names is incomplete") from error
-        except (OSError, Damaged) as error:
+        except (OSError, ValueError) as error:
             raise Damage(getattr(error, "strerror", None) or str(error)) from error
 
     # Checked when the result is first used, whatever its time of change: bits change without it.
@@ -494,18 +514,29 @@ def _private(path: str, flags: int) -> int:
 
 
 # A file of the store, opened where it is one that only its owner could write; no link is followed.
-def _opened(path: Path) -> BinaryIO:
-    file = open(path, "rb", buffering=0, opener=lambda name, flags: os.open(name, flags | NO_FOLLOW))
-    try:
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[io.FileIO]:
+    # A pipe or device would wait for somebody to write.
+    flags = os.O_RDONLY | NO_FOLLOW | getattr(os, "O_NONBLOCK", 0)
+    with io.FileIO(os.open(path, flags), "rb") as file:
         state = os.fstat(file.fileno())
         if not stat.S_ISREG(state.st_mode):
             raise Damage(f"{path.name} is no regular file")
         if found := _others_may_write(state):
             raise Damage(f"{path.name} {found}")
-    except BaseException:
-        file.close()
-        raise
-    return file  # type: ignore[return-value]
+        yield file
+
+
+# All bytes of a file, read into memory once: what is checked is what is used.
+def _all_of(file: io.FileIO) -> bytearray:
+    data = bytearray(os.fstat(file.fileno()).st_size)
+    view, filled = memoryview(data), 0
+    # A system may give less than was asked for.
+    while filled < len(data) and (count := file.readinto(view[filled:])):
+        filled += count
+    if filled < len(data):
+        raise Damage("a file changes while it is read")
+    return data
 
 
 # How others than this user could have written a file or folder; empty where none could.
@@ -519,13 +550,15 @@ def _others_may_write(state: os.stat_result) -> str:
 
 
 @contextlib.contextmanager
-def open_store(folder: Path) -> Iterator[Store]:
+def open_store(folder: Path, form: Format) -> Iterator[Store]:
     """The store in a folder, for the one run that may write it.
 
     Parameters
     ----------
     folder : path-like
         Made where it is not there; taken away again if no result came into it.
+    form : Format
+        Of results in it.
 
     Yields
     ------
@@ -538,8 +571,8 @@ def open_store(folder: Path) -> Iterator[Store]:
 
     Notes
     -----
-    What is read is data alone and runs nothing, see `sitefinder.pipeline.containers`. A store of an earlier version
-    held pickles, which can; it is renamed and not read, and a note says so.
+    What is read is data alone and runs nothing. A store of an earlier version held pickles, which can; it is
+    renamed and not read, and a note says so.
     """
     folder = Path(os.path.abspath(folder))
     made = [path for path in (folder, *folder.parents) if not path.exists()]
@@ -562,13 +595,8 @@ def open_store(folder: Path) -> Iterator[Store]:
                 shutil.rmtree(left, ignore_errors=True)
             scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="scratch-", dir=folder / DRAFTS))
         except OSError as error:
-            raise InputError.of(
-                "the store of results cannot be used",
-                folder=folder,
-                found=error.strerror or str(error),
-                fix="make room or change permissions, set run.store_folder, or run with --no-store",
-            ) from error
-        store = Store(folder, Path(scratch))
+            raise _unusable(folder, error) from error
+        store = Store(folder, Path(scratch), form)
         store.notes.extend(notes)
         yield store
 
@@ -582,7 +610,7 @@ def looked_into(folder: Path) -> Store:
         See `validate_store`.
     """
     validate_store(Path(folder))
-    return Store(Path(os.path.abspath(folder)), None)
+    return Store(Path(os.path.abspath(folder)), None, None)
 
 
 # What a store begins with, so that nothing else is taken for one.
@@ -637,11 +665,37 @@ def validate_store(folder: Path) -> None:
                 else "the store of results may be written by other users",
                 folder=part,
                 expected="a folder that only you may write, since stored results are trusted when they are read",
-                found=f"a folder with permissions {stat.S_IMODE(part.stat().st_mode):04o} of user {part.stat().st_uid}",
+                found=f"permissions {stat.S_IMODE(part.stat().st_mode):04o} of user {part.stat().st_uid}",
                 fix=f"run chmod go-w {part}"
                 if "written" in found
                 else "set run.store_folder to a folder of your own, or run with --no-store",
             )
+
+
+def problems_of_store(folder: Path) -> list[InputError]:
+    """What would keep a run from using a folder as its store; nothing is written."""
+    try:
+        validate_store(folder)
+    except InputError as error:
+        return [error]
+    except OSError as error:
+        return [_unusable(folder, error)]
+    return []
+
+
+def is_store(folder: Path) -> bool:
+    """Whether a folder bears the marker of a store."""
+    said = read_json(folder / MARKER)
+    return isinstance(said, dict) and said.get("kind") == KIND
+
+
+def _unusable(folder: Path, error: OSError) -> InputError:
+    return InputError.of(
+        "the store of results cannot be used",
+        folder=folder,
+        found=error.strerror or str(error),
+        fix="make room or change permissions, set run.store_folder, or run with --no-store",
+    )
 
 
 def _no_store(folder: Path, found: str) -> InputError:
@@ -693,8 +747,8 @@ def _set_aside(folder: Path) -> str:
         number += 1
     os.replace(folder, aside)
     return (
-        f"the stored results of an earlier version are not read, since they are Python pickles; they lie in {aside} "
-        "and may be deleted"
+        "the stored results of an earlier version are not read, since they are Python pickles; "
+        f"they lie in {aside} and may be deleted"
     )
 
 

@@ -10,7 +10,7 @@ import pytest
 from sitefinder.delivery import atomic as outputs
 from sitefinder.delivery.atomic import deliver
 from sitefinder.errors import InputError
-from sitefinder.io.output_folder import JOURNAL, OWN_FOLDER, writable_folder
+from sitefinder.io.output_folder import OWN_FOLDER, writable_folder
 
 
 def text(content):

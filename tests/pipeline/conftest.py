@@ -2,6 +2,7 @@
 
 import pytest
 
+from sitefinder.io import containers
 from sitefinder.pipeline.graph import Parts, PerItem, Stage, bound, run_stages
 from sitefinder.pipeline.keys import recipes_of
 from sitefinder.pipeline.store import open_store
@@ -80,11 +81,11 @@ class Sums:
     def recipes(self):
         return recipes_of(self.stages(), {"numbers": self.numbers}, self.parts(), self.software, self)
 
-    def run(self, **options):
+    def run(self):
         """Run with the store; gives the total, the text of the kept file, and what the store reports."""
         self.ran.clear()
         recipes = self.recipes()
-        with open_store(self.folder, **options) as store:
+        with open_store(self.folder, containers) as store:
             given = {"numbers": self.numbers, "scratch": store.scratch}
             results = run_stages(self.stages(), given, parts=self.parts(), store=store, recipes=recipes)
             total, text = results["total"], results["first"]["file"].read_text(encoding="utf-8")

@@ -1,7 +1,7 @@
 """A result as one file that holds data alone: a tree in JSON, then the bytes of arrays and columns.
 
-Reading it runs nothing that the file could choose. Arrays lie as NumPy holds them, texts as Arrow does, geometry as
-well-known binary. Named tuples and settings are filled in by name, without their constructors: of the package's own
+Reading it runs nothing that the file could choose. Arrays lie as NumPy holds them, texts as Arrow does, geometry
+as well-known binary. Named tuples and settings are filled in by name, without their constructors: of this package's
 classes, and only where they are such a class. What comes back is equal to the last bit, and what was one object is
 one again.
 """
@@ -36,10 +36,10 @@ STANDARD_NAN = struct.pack("<d", float("nan"))
 # Kinds of values that JSON writes as they are.
 PLAIN = {type(None), bool, str}
 # Tags of values that may be in one place of a result and again in another.
-LARGE_TAGS = frozenset("tuple list dict named model array objects table series index".split())
+LARGE_TAGS = frozenset(["tuple", "list", "dict", "named", "model", "array", "objects", "table", "series", "index"])
 
 
-class Damaged(Exception):
+class Damaged(ValueError):
     """A file is no container, or holds what no result holds."""
 
 
@@ -126,8 +126,8 @@ def read_container(data: bytearray, files: Mapping[str, Path]) -> Any:
 
 
 class _Writer:
-    # Makes the tree of a value. What holds other values gets a number when it is written, and is named by that where
-    # it comes again; all of it is held meanwhile, so that no address is used twice.
+    # Makes the tree of a value. What holds other values gets a number when it is written, and is named by that
+    # where it comes again; all of it is held meanwhile, so that no address is used twice.
     def __init__(self, scratch: Path | None) -> None:
         self._scratch = scratch
         self.files: dict[str, Path] = {}
@@ -138,12 +138,12 @@ class _Writer:
         self._buffers: dict[tuple[object, ...], int] = {}
         self._end = 0
 
-    def encoded(self, value: object) -> Any:
-        kind = type(value)
+    def encoded(self, value: Any) -> Any:
+        kind: type = type(value)
         if kind in PLAIN:
             return value
         if kind is int:
-            return value if -MAX_DECIMAL < value < MAX_DECIMAL else ["int", hex(value)]  # type: ignore[operator]
+            return value if -MAX_DECIMAL < value < MAX_DECIMAL else ["int", hex(value)]
         if kind is float:
             packed = struct.pack("<d", value)
             return value if value == value or packed == STANDARD_NAN else ["float", packed.hex()]
@@ -206,7 +206,8 @@ class _Writer:
     def texts(self, values: Sequence[object], missing: npt.NDArray[np.bool_]) -> list[Any]:
         import numpy as np
 
-        coded = [b"" if is_missing else str(value).encode(errors="surrogatepass") for value, is_missing in zip(values, missing, strict=True)]
+        present = zip(values, missing, strict=True)
+        coded = [b"" if absent else str(value).encode(errors="surrogatepass") for value, absent in present]
         ends = np.cumsum([0, *map(len, coded)], dtype=np.int64)
         mask = self.array_bytes(missing, "C") if missing.any() else None
         return [self.array_bytes(ends, "C"), self.buffer([b"".join(coded)]), mask, len(coded)]
@@ -436,9 +437,7 @@ def _dtype_of(tree: Any) -> np.dtype[Any]:
         return [tuple(map(with_tuples, field)) for field in part] if isinstance(part, list) else part
 
     if isinstance(tree, list):
-        tree = [
-            (name, with_tuples(kind), *(tuple(shape) for shape in rest)) for name, kind, *rest in tree
-        ]
+        tree = [(name, with_tuples(kind), *(tuple(shape) for shape in rest)) for name, kind, *rest in tree]
     dtype = descr_to_dtype(tree)
     if dtype.hasobject:
         raise Damaged("it holds an array of objects")
@@ -448,7 +447,7 @@ def _dtype_of(tree: Any) -> np.dtype[Any]:
 def _array(writer: _Writer, value: npt.NDArray[Any]) -> list[Any]:
     is_turned = value.flags.f_contiguous and not value.flags.c_contiguous
     order = "F" if is_turned else "C"
-    if value.dtype == object:
+    if value.dtype.kind == "O":
         return ["objects", *_objects(writer, value.ravel(order)), list(value.shape), order, value.flags.writeable]
     number = writer.array_bytes(value, order)
     return ["array", number, _dtype_tree(value.dtype), list(value.shape), order, value.flags.writeable]
@@ -484,9 +483,9 @@ def _read_scalar(reader: _Reader, dtype: Any, data: str) -> Any:
 # One-dimensional arrays of objects: texts, geometry, or anything.
 def _objects(writer: _Writer, values: npt.NDArray[Any]) -> list[Any]:
     shapely = sys.modules.get("shapely")
-    if shapely is not None and len(values) and isinstance(next((v for v in values if v is not None), None), shapely.Geometry):
-        if all(value is None or isinstance(value, shapely.Geometry) for value in values):
-            return ["geometry", _geometries(writer, values)]
+    kinds = set(map(type, values)) - {type(None)}
+    if shapely is not None and kinds and all(issubclass(kind, shapely.Geometry) for kind in kinds):
+        return ["geometry", _geometries(writer, values)]
     return ["list", writer.listed(values.tolist())]
 
 
@@ -558,7 +557,7 @@ def _column(writer: _Writer, values: Any) -> list[Any]:
     dtype = values.dtype
     if isinstance(dtype, np.dtype):
         array = np.asarray(values)
-        if dtype == object:
+        if dtype.hasobject:
             return ["objects", *_objects(writer, array)]
         return ["plain", writer.array_bytes(array, "C"), _dtype_tree(dtype), len(array)]
     if isinstance(dtype, pd.StringDtype):
@@ -615,9 +614,7 @@ def _read_column(reader: _Reader, kind: str, *parts: Any) -> Any:
     raise Damaged("a column is of another kind than was written")
 
 
-def _text_column(
-    reader: _Reader, dtype: Any, ends: int, joined: int, mask: int | None, count: int
-) -> Any:
+def _text_column(reader: _Reader, dtype: Any, ends: int, joined: int, mask: int | None, count: int) -> Any:
     import numpy as np
 
     if dtype.storage != "pyarrow":
@@ -642,14 +639,14 @@ def _text_column(
 
 
 # Tables: columns of one kind lie together, so that a table is read as few blocks.
-def _table(writer: _Writer, value: pd.DataFrame) -> list[Any]:
+def _table(writer: _Writer, value: Any) -> list[Any]:
     import numpy as np
 
     kinds: dict[Any, list[int]] = {}
     columns = [column for _, column in value.items()]
     for place, column in enumerate(columns):
         dtype = column.dtype
-        is_plain = isinstance(dtype, np.dtype) and dtype != object
+        is_plain = isinstance(dtype, np.dtype) and not dtype.hasobject
         kinds.setdefault(dtype.str if is_plain else place, []).append(place)
     blocks = []
     for kind, places in kinds.items():
@@ -660,9 +657,9 @@ def _table(writer: _Writer, value: pd.DataFrame) -> list[Any]:
         else:
             blocks.append([places, *_column(writer, _values_of(columns[places[0]]))])
     index, names = writer.encoded(value.index), writer.encoded(value.columns)
-    geometry = getattr(value, "_geometry_column_name", None) if type(value).__name__ == "GeoDataFrame" else None
     is_geographic = type(value).__name__ == "GeoDataFrame"
-    return ["table", blocks, index, names, [is_geographic, writer.encoded(geometry)], writer.encoded(value.attrs)]
+    geometry = writer.encoded(value._geometry_column_name if is_geographic else None)
+    return ["table", blocks, index, names, [is_geographic, geometry], writer.encoded(value.attrs)]
 
 
 def _key_of(arrays: Sequence[npt.NDArray[Any]]) -> tuple[object, ...] | None:
@@ -673,28 +670,24 @@ def _key_of(arrays: Sequence[npt.NDArray[Any]]) -> tuple[object, ...] | None:
 
 def _read_table(
     reader: _Reader, blocks: list[Any], index: Any, names: Any, geographic: list[Any], attrs: Any
-) -> pd.DataFrame:
+) -> Any:
     import numpy as np
 
-    made = []
-    sizes: list[tuple[list[int], Any]] = []
-    for places, kind, *parts in blocks:
-        sizes.append((places, (kind, parts)))
-    found: list[tuple[Any, list[int]]] = []
-    waiting = []
-    for places, (kind, parts) in sizes:
-        if kind == "plain":
-            waiting.append((len(found), places, parts))
-            found.append((None, places))
-        else:
-            values = _read_column(reader, kind, *parts)
-            found.append((values.reshape(1, -1) if isinstance(values, np.ndarray) else values, places))
-    rows = reader.decoded(index)
-    columns = reader.decoded(names)
-    for at, places, (number, dtype) in waiting:
-        values = reader.array(number, _dtype_of(dtype), len(places) * len(rows))
-        found[at] = (values.reshape(len(places), len(rows)), places)
-    made = _joined(found, rows, columns)
+    # In the order in which they were written; columns of NumPy's kinds need the number of rows first.
+    found = [
+        (places, None if kind == "plain" else _read_column(reader, kind, *parts))
+        for places, kind, *parts in blocks
+    ]
+    rows, columns = reader.decoded(index), reader.decoded(names)
+    filled: list[tuple[Any, list[int]]] = []
+    for (places, values), (_, _, *parts) in zip(found, blocks, strict=True):
+        if values is None:
+            number, dtype = parts
+            values = reader.array(number, _dtype_of(dtype), len(places) * len(rows))
+        if isinstance(values, np.ndarray):
+            values = values.reshape(len(places), -1)
+        filled.append((values, places))
+    made: Any = _joined(filled, rows, columns)
     is_geographic, geometry = geographic
     if is_geographic:
         import geopandas
@@ -706,7 +699,7 @@ def _read_table(
 
 
 # A table of blocks that hold what lies in these places.
-def _joined(blocks: Sequence[tuple[Any, list[int]]], rows: Any, columns: Any) -> pd.DataFrame:
+def _joined(blocks: Sequence[tuple[Any, list[int]]], rows: Any, columns: Any) -> Any:
     import numpy as np
     import pandas as pd
 
@@ -714,16 +707,17 @@ def _joined(blocks: Sequence[tuple[Any, list[int]]], rows: Any, columns: Any) ->
         raise Damaged("a table has other columns than were written")
     if any(values.shape[-1] != len(rows) for values, _ in blocks):
         raise Damaged("a table has other rows than were written")
-    try:
-        from pandas.api.internals import create_dataframe_from_blocks
-    except ImportError:  # before pandas 3
-        apart = {place: values for values, places in blocks for place in places}
-        for values, places in blocks:
-            if isinstance(values, np.ndarray):
-                apart |= dict(zip(places, values, strict=True))
+    if int(pd.__version__.partition(".")[0]) < 3:
+        apart = {
+            place: column
+            for values, places in blocks
+            for place, column in zip(places, values if isinstance(values, np.ndarray) else [values], strict=True)
+        }
         table = pd.DataFrame({place: apart[place] for place in range(len(columns))}, index=rows, copy=True)
         table.columns = columns
         return table
+    from pandas.api.internals import create_dataframe_from_blocks
+
     placed = [(values, np.array(places, dtype=np.intp)) for values, places in blocks]
     return create_dataframe_from_blocks(placed, index=rows, columns=columns)
 
@@ -749,7 +743,7 @@ def _values_of(value: Any) -> Any:
 
 def _read_series(
     reader: _Reader, column: list[Any], index: Any, name: Any, is_geographic: bool, attrs: Any
-) -> pd.Series[Any]:
+) -> Any:
     import pandas as pd
 
     values = _read_column(reader, *column)
@@ -759,7 +753,7 @@ def _read_series(
 
         made = geopandas.GeoSeries(made)
     made.attrs = reader.decoded(attrs)
-    return made  # type: ignore[no-any-return]
+    return made
 
 
 def _index_of(writer: _Writer, value: pd.Index[Any]) -> list[Any]:
@@ -775,11 +769,12 @@ def _index_of(writer: _Writer, value: pd.Index[Any]) -> list[Any]:
     return ["index", "column", _column(writer, _values_of(value)), name]
 
 
-def _read_index(reader: _Reader, kind: str, what: list[Any], name: Any) -> pd.Index[Any]:
+def _read_index(reader: _Reader, kind: str, what: list[Any], name: Any) -> Any:
     import pandas as pd
 
     if kind == "range":
-        return pd.RangeIndex(*what, name=reader.decoded(name))
+        start, stop, step = what
+        return pd.RangeIndex(start, stop, step, name=reader.decoded(name))
     values = _read_column(reader, *what)
     return pd.Index(values, name=reader.decoded(name), dtype=values.dtype, copy=False)
 
