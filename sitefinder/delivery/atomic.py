@@ -24,7 +24,7 @@ from sitefinder.delivery.ownership import (
 from sitefinder.errors import InputError
 from sitefinder.io.digests import content_digest
 from sitefinder.io.output_folder import JOURNAL, OWN_FOLDER, PREVIOUS
-from sitefinder.pipeline.store import locked, read_json, sync_folder, write_json
+from sitefinder.pipeline.store import locked, read_json, remove_drafts, sync_folder, write_json
 
 JOURNAL_KIND, JOURNAL_VERSION = "sitefinder delivery on its way", 1
 # Folder in ``previous`` for files that were changed after their delivery: nothing replaces or deletes those.
@@ -84,8 +84,9 @@ def deliver(folder, writers, known=(), digests=None, *, is_own=False):
         (folder / OWN_FOLDER).mkdir(parents=True, exist_ok=True)
         try:
             with locked(folder / OWN_FOLDER, what="the output folder", fix=_FIX, wait_s=WAIT_S):
-                _remove_abandoned(folder)
+                remove_drafts(folder / OWN_FOLDER)
                 complete_interrupted(folder)
+                _remove_abandoned(folder)
                 last = delivered_in(folder, writers, is_own=is_own)
                 _replace(folder, writers, known, digests, last)
         finally:
@@ -303,10 +304,10 @@ def _own_drafts():
     return f".writing-{hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]}-"
 
 
-# Remove incomplete files of killed runs, but not those of a running process or of another computer, nor those that
-# a journal names; testing whether a process is running would end it on Windows.
+# Remove incomplete files of killed runs, but not those of a running process or of another computer; testing whether
+# a process is running would end it on Windows.
 def _remove_abandoned(folder):
-    if os.name == "nt" or (folder / OWN_FOLDER / JOURNAL).exists():
+    if os.name == "nt":
         return
     for place in (folder, folder / OWN_FOLDER):
         for path in place.glob(f"{_own_drafts()}*"):

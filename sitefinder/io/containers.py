@@ -1,9 +1,8 @@
 """A result as one file that holds data alone: a tree in JSON, then the bytes of arrays and columns.
 
 Reading it runs nothing that the file could choose. Arrays lie as NumPy holds them, texts as Arrow does, geometry
-as well-known binary. Named tuples and settings are filled in by name, without their constructors: of this package's
-classes, and only where they are such a class. What comes back is equal to the last bit, and what was one object is
-one again.
+as well-known binary. Named tuples and settings are filled in by name, without their constructors, and only where a
+class of this package is one. What comes back is equal to the last bit, and what was one object is one again.
 """
 
 from __future__ import annotations

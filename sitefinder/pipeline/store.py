@@ -48,6 +48,13 @@ def write_whole(path: Path, data: bytes) -> None:
     sync_folder(path.parent)
 
 
+def remove_drafts(folder: Path) -> None:
+    """Remove what a killed process left of `write_whole` in a folder that this process holds."""
+    for path in Path(folder).glob(".*.json-*"):
+        with contextlib.suppress(OSError):
+            path.unlink()
+
+
 def write_json(path: Path, value: Mapping[str, object]) -> None:
     """Put a value in place of a JSON file in one step, with a line for each of its names."""
     lines = [f"{json.dumps(name)}: {json.dumps(held, ensure_ascii=False)}" for name, held in value.items()]
@@ -591,6 +598,8 @@ def open_store(folder: Path, form: Format) -> Iterator[Store]:
             for name in PARTS:
                 (folder / name).mkdir(exist_ok=True, mode=PRIVATE_FOLDER)
             # Whatever a killed run left half-written.
+            for place in (folder, folder / RUNS):
+                remove_drafts(place)
             for left in (folder / DRAFTS).iterdir():
                 shutil.rmtree(left, ignore_errors=True)
             scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="scratch-", dir=folder / DRAFTS))
