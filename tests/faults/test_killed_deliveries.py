@@ -38,18 +38,17 @@ def texts(folder):
 
 
 @pytest.fixture
-def out(tmp_path):
-    return tmp_path / "out"
+def out(quick_folder):
+    return quick_folder / "out"
 
 
 def killed(out, *, before, at):
     """Each kill of one delivery, after others."""
-
-    def fresh():
-        for name in before:
-            delivered(out, name)
-
-    yield from faults.kills(lambda: delivered(out, at), out, fresh)
+    template = out.with_name("template")
+    template.mkdir()
+    for name in before:
+        delivered(template, name)
+    yield from faults.kills(lambda: delivered(out, at), out, lambda: shutil.copytree(template, out))
 
 
 @pytest.mark.parametrize("again", ["third", "fourth"])
@@ -86,13 +85,13 @@ def test_a_first_delivery_that_is_killed_can_be_done_again(out):
 
 
 def test_work_of_the_user_survives_a_kill_at_any_operation(out):
-    def fresh():
-        delivered(out, "first")
-        (out / "b.txt").write_text("work of the user")
-        delivered(out, "second")
-        (out / "a.txt").write_text("more work")
+    template = out.with_name("template")
+    delivered(template, "first")
+    (template / "b.txt").write_text("work of the user")
+    delivered(template, "second")
+    (template / "a.txt").write_text("more work")
 
-    for _ in faults.kills(lambda: delivered(out, "third"), out, fresh):
+    for _ in faults.kills(lambda: delivered(out, "third"), out, lambda: shutil.copytree(template, out)):
         delivered(out, "fourth")
         everything = [path.read_text() for path in out.rglob("*.txt")]
         assert "work of the user" in everything
@@ -164,7 +163,9 @@ deliver(Path(sys.argv[1]), {"a.txt": slow}, is_own=True)
 def test_two_deliveries_into_one_folder_do_not_go_on_at_once(out, repository, monkeypatch):
     monkeypatch.setattr(atomic, "WAIT_S", 0.1)
     environment = os.environ | {"PYTHONPATH": str(repository)}
-    other = subprocess.Popen([sys.executable, "-c", HOLDING, out], env=environment, stdout=subprocess.PIPE, text=True)
+    other = subprocess.Popen(
+        [sys.executable, "-c", HOLDING, out], env=environment, stdout=subprocess.PIPE, text=True
+    )
     try:
         assert other.stdout.readline() == "writing\n"
         with pytest.raises(InputError) as refused:
