@@ -13,6 +13,7 @@ import pytest
 from sitefinder.delivery import atomic
 from sitefinder.delivery.atomic import deliver
 from sitefinder.errors import InputError
+from sitefinder.io.deliveries import read_pair
 from sitefinder.io.output_folder import JOURNAL, OWN_FOLDER, PREVIOUS
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="what is killed are forks of one process")
@@ -101,11 +102,10 @@ def test_work_of_the_user_survives_a_kill_at_any_operation(out):
 
 def interrupted(out):
     """A folder whose third delivery was killed before its first file was put in place."""
-    for at in killed(out, before=["first", "second"], at="third"):
+    for _ in killed(out, before=["first", "second"], at="third"):
         if (out / OWN_FOLDER / JOURNAL).exists():
             break
     assert texts(out) == DELIVERIES["second"]
-    return at
 
 
 def damaged_drafts(out):
@@ -139,8 +139,6 @@ def test_a_delivery_that_cannot_be_completed_is_replaced_and_goes_nowhere(out, d
 
 
 def test_a_comparison_with_an_interrupted_delivery_is_refused(out):
-    from sitefinder.io.deliveries import read_pair
-
     interrupted(out)
     (out / "sites.gpkg").write_bytes(b"")
 
