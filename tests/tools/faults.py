@@ -1,7 +1,7 @@
 """Kills a process at each of its file operations, and damages files: what a run must survive.
 
 A fork of this process does the work. Python itself says what it is about to do to a file (its audit events: open
-to write, rename, link, remove, make or remove a folder, change permissions or times), and what is synced is counted
+to write, rename, link, remove, make or remove a folder, change permissions or times). What is synced is counted
 too, so that a file is also left written and not yet synced. At the chosen one the fork gets SIGKILL.
 """
 
