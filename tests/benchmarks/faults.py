@@ -1,9 +1,9 @@
 """Faults that deliveries, stores and whole runs survive: one table with counts.
 
-Run as ``python tests/benchmarks/faults.py``. Each process is killed (SIGKILL) before one of its file operations, at
-every one of them in turn, and the work is done again; each file of a store is damaged in seven ways, and the run is
-done again. What comes of it must be what an undisturbed run gives, or a refusal that says what to do. Of the run of
-a small valley, with some thousands of operations, each hundredth is taken (``--every 1``: all, in some hours).
+Run as ``python tests/benchmarks/faults.py``. Each process is killed (SIGKILL) before one of its file operations,
+at every one of them in turn, and the work is done again; each file of a store is damaged in seven ways, and the run
+is done again. What comes of it must be what an undisturbed run gives, or a refusal that says what to do. Of the run
+of a small valley, with some thousands of operations, each hundredth is taken (``--every 1``: all, in some hours).
 """
 
 import argparse
@@ -35,10 +35,8 @@ ROW = "{:<58} {:>7} {:>9} {:>8} {:>6}"
 
 def delivered(folder, number):
     """Deliver small texts."""
-    writers = {
-        name: lambda path, content=content: path.write_text(content)
-        for name, content in DELIVERIES[number].items()
-    }
+    contents = DELIVERIES[number].items()
+    writers = {name: lambda path, content=content: path.write_text(content) for name, content in contents}
     deliver(folder, writers, KNOWN, is_own=True)
 
 
