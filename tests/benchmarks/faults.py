@@ -1,9 +1,9 @@
 """Faults that deliveries, stores and whole runs survive: one table with counts.
 
 Run as ``python tests/benchmarks/faults.py``. Each process is killed (SIGKILL) before one of its file operations,
-at every one of them in turn, and the work is done again; each file of a store is damaged in seven ways, and the run
-is done again. What comes of it must be what an undisturbed run gives, or a refusal that says what to do. Of the run
-of a small valley, with some thousands of operations, each hundredth is taken (``--every 1``: all, in some hours).
+at every one of them in turn, and the work is done again. Each file of a store is damaged in seven ways, and the
+run is done again. What comes of it must be what an undisturbed run gives, or a refusal that says what to do. Of
+the run of a small valley, with thousands of operations, each hundredth is taken (``--every 1``: all, in hours).
 """
 
 import argparse
