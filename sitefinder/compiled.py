@@ -22,7 +22,6 @@ import subprocess
 import sys
 import threading
 import types
-from pathlib import Path
 
 import numba
 import numpy as np
@@ -65,9 +64,9 @@ class _InOwnFolder:
         self._cache_path += "-own"
 
     def ensure_cache_path(self):
-        folder = Path(self.get_cache_path())
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        state = folder.lstat()
+        folder = self.get_cache_path()
+        os.makedirs(folder, mode=0o700, exist_ok=True)
+        state = os.lstat(folder)
         is_own = not hasattr(os, "getuid") or (state.st_uid == os.getuid() and not state.st_mode & OTHERS_WRITE)
         if not stat.S_ISDIR(state.st_mode) or not is_own:
             raise PermissionError(f"other users may write {folder}")

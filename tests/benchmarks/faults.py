@@ -145,7 +145,9 @@ class Valley:
 def main():
     """Count and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--every", type=int, default=100, help="of the faults of a whole run, one in so many")
+    parser.add_argument(
+        "--every", type=int, default=100, help="take one in this number of the faults of a whole run"
+    )
     options = parser.parse_args()
     # A killed process loses nothing that it has handed to the system: there is nothing to wait for here.
     os.fsync = lambda _: None

@@ -71,14 +71,14 @@ def ended(task, folder, at=None):
 
 
 def kills(task, folder, fresh, every=1):
-    """Kill a task at each of its operations on a folder, or at every so many.
+    """Kill a task at each of its operations on a folder, or at one in ``every``.
 
     Parameters
     ----------
     task : callable
         Without arguments.
     folder : Path
-        Made anew before each kill.
+        Emptied before each kill.
     fresh : callable
         Fills the folder.
     every : int
