@@ -145,9 +145,7 @@ class Valley:
 def main():
     """Count and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument(
-        "--every", type=int, default=100, help="take one in this number of the faults of a whole run"
-    )
+    parser.add_argument("--every", type=int, default=100, help="take one in this number of faults of a run")
     options = parser.parse_args()
     # A killed process loses nothing that it has handed to the system: there is nothing to wait for here.
     os.fsync = lambda _: None

@@ -320,7 +320,7 @@ def test_the_file_that_is_replaced_is_kept(tmp_path):
     write_geopackage(path, tables(), CRS)
 
     assert (tmp_path / "previous" / "sites.gpkg").read_bytes() == first
-    assert sorted(item.name for item in tmp_path.iterdir()) == ["previous", "sites.gpkg"]
+    assert sorted(item.name for item in tmp_path.iterdir()) == [".sitefinder-delivery", "previous", "sites.gpkg"]
 
 
 def test_a_write_that_fails_half_way_leaves_the_old_file(tmp_path, monkeypatch):
@@ -337,7 +337,7 @@ def test_a_write_that_fails_half_way_leaves_the_old_file(tmp_path, monkeypatch):
         write_geopackage(path, tables(), CRS)
 
     assert path.read_bytes() == good
-    assert [item.name for item in tmp_path.iterdir()] == ["sites.gpkg"]
+    assert sorted(item.name for item in tmp_path.iterdir()) == [".sitefinder-delivery", "sites.gpkg"]
 
 
 def test_problems_of_all_tables_come_at_once_and_nothing_is_written(tmp_path):

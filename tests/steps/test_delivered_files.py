@@ -164,7 +164,7 @@ def test_what_is_turned_off_goes_to_previous_with_the_delivery_that_it_was_of(de
     files = deliver(gpx=False, csv=False)
 
     folder = files["sites.gpkg"].parent
-    assert sorted(path.name for path in folder.iterdir()) == ["previous", "sites.gpkg"]
+    assert sorted(path.name for path in folder.iterdir()) == [".sitefinder-delivery", "previous", "sites.gpkg"]
     assert {path.name: path.read_bytes() for path in (folder / "previous").iterdir()} == first
 
 
