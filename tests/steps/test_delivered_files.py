@@ -178,6 +178,11 @@ def test_an_input_in_the_output_folder_is_never_replaced_nor_moved(sample_run, t
     scratch.mkdir()
     file.parent.mkdir()
     file.write_text("of the user")
+    with pytest.raises(InputError, match="holds files that sitefinder did not deliver"):
+        make_files(settings, tmp_path / "out", sample_run.results, (), scratch)
+    file.unlink()
+    make_files(settings, tmp_path / "out", sample_run.results, (), scratch)
+    file.write_text("of the user")
 
     make_files(settings, tmp_path / "out", sample_run.results, (), scratch)
 
