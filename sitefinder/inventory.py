@@ -32,7 +32,9 @@ from sitefinder.delivery.graph import (
     wanted_files,
 )
 from sitefinder.delivery.made import FontParts, MadeParts
-from sitefinder.errors import InputError, SitefinderError, listed
+from sitefinder.delivery.ownership import problems_of_output
+from sitefinder.errors import InputError, SitefinderError, all_of, listed
+from sitefinder.io import containers
 from sitefinder.io.digests import Memory, content_digest, remembering
 from sitefinder.io.settings_files import read_settings
 from sitefinder.io.software import software
@@ -41,7 +43,15 @@ from sitefinder.pipeline.executors import peak_memory_mb
 from sitefinder.pipeline.graph import Made, Results, Stage, run_stages
 from sitefinder.pipeline.keys import Planned, Recipe, plan_of, recipes_of
 from sitefinder.pipeline.run_log import last_recipes, last_record, reported_results, write_record
-from sitefinder.pipeline.store import Store, looked_into, open_store, read_json, size_of, write_json
+from sitefinder.pipeline.store import (
+    Store,
+    looked_into,
+    open_store,
+    problems_of_store,
+    read_json,
+    size_of,
+    write_json,
+)
 from sitefinder.progress import Listener, StageReports, listening
 from sitefinder.report.handover import Handover, handover_of, region_of
 from sitefinder.report.printed import printed_json, printed_summary
@@ -367,7 +377,7 @@ def plan(settings: Settings | StrPath, store: StrPath | None = None) -> Plan:
     folder = store_folder(settings) if store is None else Path(store)
     memory = memory_of(folder)
     with remembering(memory):
-        settings, inputs = _with_inputs(settings, output_folder(settings))
+        settings, inputs = _with_inputs(settings, output_folder(settings), folder)
         file_stages = stages_of_files(wanted_files(settings.delivery))
         fonts = _fonts_of(settings)
 
@@ -404,7 +414,7 @@ def run(
     strict : bool, optional
         Stop where a part of the network cannot be resolved, also where the settings do not say so.
     verify : bool, optional
-        Read files again, also those whose size and time of change stayed, and check every byte that was kept.
+        Read files again, also those whose size and time of change stayed.
     progress : bool or callable, optional
         True for a bar on standard error or under the cell of a notebook. A callable is called with what is done
         now, how many stages are done, and how many there are.
@@ -424,12 +434,12 @@ def run(
     memory = memory_of(kept, recalls=not verify)
     with listening(progress) as listener, remembering(memory):
         target = None if output is None else Path(output)
-        settings, inputs = _with_inputs(settings, target)
+        settings, inputs = _with_inputs(settings, target, kept)
         changed = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
         settings = settings.model_copy(update={"run": settings.run.model_copy(update=changed)})
         job = _Job(settings, inputs, target, record, memory, listener)
         record.passed("reading")
-        return job.run_alone() if kept is None else job.run_with(kept, verify)
+        return job.run_alone() if kept is None else job.run_with(kept)
 
 
 def run_and_deliver(
@@ -493,7 +503,7 @@ def read_run(settings: Settings | StrPath) -> tuple[Settings, LazyInputs]:
         Listing every problem.
     """
     settings = _settings_of(settings)
-    return _with_inputs(settings, output_folder(settings))
+    return _with_inputs(settings, output_folder(settings), store_folder(settings))
 
 
 def compare(
@@ -801,8 +811,8 @@ class _Job:
                 shutil.rmtree(scratch, ignore_errors=True)
 
     # With the store in a folder: what is kept there is not made again.
-    def run_with(self, folder: Path, verify: bool) -> Inventory:
-        with open_store(folder, verify=verify) as store:
+    def run_with(self, folder: Path) -> Inventory:
+        with open_store(folder, containers) as store:
             recipes = recipes_of(STAGES, self.given(store.scratch), self.parts, software(), own_code())
             log: dict[str, Made] = {}
             files: list[Path] = []
@@ -869,10 +879,23 @@ def _kernels_ahead(stages: Sequence[Stage]) -> AbstractContextManager[None]:
     return ahead
 
 
-# The settings with what inputs add to them, and the inputs; the folder that files will go to is tried.
-def _with_inputs(settings: Settings, output: Path | None) -> tuple[Settings, LazyInputs]:
+# The settings with what inputs add to them, and the inputs; the folders of files and results are judged with them.
+def _with_inputs(settings: Settings, output: Path | None, store: Path | None) -> tuple[Settings, LazyInputs]:
     _fonts_of(settings)
-    inputs = read_inputs(settings, Path(settings.folder), output)
+    problems: list[SitefinderError] = []
+    problems += [] if output is None else problems_of_output(output, wanted_files(settings.delivery))
+    problems += [] if store is None else problems_of_store(store)
+    try:
+        inputs = read_inputs(settings, Path(settings.folder), output)
+    except SitefinderError as error:
+        if not problems:
+            raise
+        problems = [error, *problems]
+    if len(problems) == 1:
+        raise problems[0]
+    if problems:
+        texts = [text for problem in problems for text in problem.problems]
+        raise all_of(InputError, "settings and inputs", texts, named=False)
     return with_year_to_year(settings, inputs), inputs
 
 
@@ -943,7 +966,8 @@ def _put_in_place(
 ) -> list[Path]:
     writers = {name: partial(_copy, texts, FILE_STAGES[name].name) for name in names}
     inputs = _inputs_in(settings, output)
-    return list(deliver(output, writers, [name for name in KNOWN if name not in inputs], digests))
+    known = [name for name in KNOWN if name not in inputs]
+    return list(deliver(output, writers, known, digests, is_own=True))
 
 
 # A copy and no link: who changes a file in place, such as a GeoPackage with a new style, must not change the one

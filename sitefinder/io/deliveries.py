@@ -8,7 +8,7 @@ import numpy as np
 import pyogrio
 
 from sitefinder.errors import InputError, SitefinderError, all_of, described, listed
-from sitefinder.io.output_folder import PREVIOUS
+from sitefinder.io.output_folder import JOURNAL, OWN_FOLDER, PREVIOUS
 from sitefinder.schema import LAYERS
 from sitefinder.settings import renamed
 
@@ -96,6 +96,14 @@ def read_pair(old, new, needed):
 def _replaced_by(new):
     path = new.path if isinstance(new, Delivery) else new
     old = None if path == IN_MEMORY else path.parent / PREVIOUS / path.name
+    if old is not None and (path.parent / OWN_FOLDER / JOURNAL).exists():
+        raise InputError.of(
+            "a delivery into this folder was interrupted",
+            folder=path.parent,
+            expected="a delivery, and whole in previous the one that it replaced",
+            found="files of two deliveries",
+            fix="run again: that completes it",
+        )
     if old is None or not old.is_file():
         raise InputError.of(
             "there is no earlier delivery to compare with",

@@ -8,6 +8,10 @@ from sitefinder.errors import InputError
 
 # Folder of the delivery that the last one replaced, in the output folder.
 PREVIOUS = "previous"
+# Folder in the output folder for the marker of deliveries, their lock, and the files of one on its way.
+OWN_FOLDER = ".sitefinder-delivery"
+# In that: what an interrupted delivery was about to do. The next one completes it first.
+JOURNAL = "journal.json"
 
 
 def writable_folder(path):

@@ -2,21 +2,28 @@
 
 import contextlib
 import hashlib
+import io
 import json
 import os
-import pickle
+import re
 import shutil
 import socket
+import stat
 import tempfile
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any, BinaryIO, NamedTuple
+from typing import Any, BinaryIO, NamedTuple, Protocol
 
-from sitefinder.errors import InputError
+from sitefinder.errors import InputError, listed
 from sitefinder.pipeline.keys import Recipe
 
 CHUNK_BYTES = 1 << 20
+# Nobody else may read or write what is kept: it holds places of confidential features, and is trusted when read.
+PRIVATE_FOLDER, PRIVATE_FILE = 0o700, 0o600
+WRITABLE_BY_OTHERS = stat.S_IWGRP | stat.S_IWOTH
+# Where the system has it: a symbolic link is not followed.
+NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 
 
 def write_whole(path: Path, data: bytes) -> None:
@@ -39,6 +46,13 @@ def write_whole(path: Path, data: bytes) -> None:
         Path(draft).unlink(missing_ok=True)
         raise
     sync_folder(path.parent)
+
+
+def remove_drafts(folder: Path) -> None:
+    """Remove what a killed process left of `write_whole` in a folder that this process holds."""
+    for path in Path(folder).glob(".*.json-*"):
+        with contextlib.suppress(OSError):
+            path.unlink()
 
 
 def write_json(path: Path, value: Mapping[str, object]) -> None:
@@ -68,6 +82,7 @@ def link_or_copy(source: Path, target: Path) -> None:
         os.link(source, target)
     except OSError:
         shutil.copyfile(source, target)
+    os.chmod(target, PRIVATE_FILE)
     descriptor = os.open(target, os.O_RDONLY)
     try:
         # A disk that syncs only what it may write says so; the content was written by another hand then.
@@ -88,7 +103,7 @@ def sync_folder(folder: Path) -> None:
         os.close(descriptor)
 
 
-def digest_of_stream(file: BinaryIO) -> str:
+def digest_of_stream(file: BinaryIO | io.FileIO) -> str:
     """SHA-256 of what is left to read of an open file, hexadecimal."""
     digest = hashlib.sha256()
     while chunk := file.read(CHUNK_BYTES):
@@ -96,77 +111,28 @@ def digest_of_stream(file: BinaryIO) -> str:
     return digest.hexdigest()
 
 
-PROTOCOL = 5
-
-
-def write_pickle(result: object, file: BinaryIO, scratch: Path | None) -> dict[str, Path]:
-    """Write a result, and say which files in the scratch folder belong to it.
-
-    Parameters
-    ----------
-    result : object
-        May hold a `pathlib.Path` to a file right in the scratch folder; the path is written as that file's name.
-    file : binary file
-    scratch : Path
-
-    Returns
-    -------
-    dict of str to Path
-        The files, by name.
-
-    Raises
-    ------
-    TypeError
-        If a path leads elsewhere: the result could not be moved then.
-    """
-    files: dict[str, Path] = {}
-
-    class Pickler(pickle.Pickler):
-        def persistent_id(self, value: object) -> str | None:
-            if not isinstance(value, Path):
-                return None
-            if value.parent != scratch:
-                raise TypeError(f"a result that is kept holds a path outside its scratch folder: {value}")
-            files[value.name] = value
-            return value.name
-
-    Pickler(file, protocol=PROTOCOL).dump(result)
-    return files
-
-
-def read_pickle(file: BinaryIO, files: Mapping[str, Path]) -> Any:
-    """A result as `write_pickle` wrote it, its paths leading to the files now.
-
-    Parameters
-    ----------
-    file : binary file
-    files : dict of str to Path
-
-    Raises
-    ------
-    KeyError
-        If it names a file that is none of those.
-    """
-
-    class Unpickler(pickle.Unpickler):
-        def persistent_load(self, name: str) -> Path:
-            return files[name]
-
-    return Unpickler(file).load()
-
-
 # The lock itself, which is the operating system's, and beside it a file that names its holder.
 LOCK, HOLDER = "lock", "lock-holder.json"
 
 
 @contextlib.contextmanager
-def locked(folder: Path) -> Iterator[None]:
+def locked(
+    folder: Path,
+    *,
+    what: str = "the store of results",
+    fix: str = "wait until it has ended, or run with --no-store",
+    wait_s: float = 0.0,
+) -> Iterator[None]:
     """Hold a folder against all other runs.
 
     Parameters
     ----------
     folder : Path
         Must exist. The file ``lock-holder.json`` in it names the holder and is gone when nobody holds it.
+    what, fix : str
+        What is held, and what a user can do where another run holds it, for the message.
+    wait_s : float
+        How long to wait for another run to let it go [s].
 
     Raises
     ------
@@ -181,15 +147,15 @@ def locked(folder: Path) -> Iterator[None]:
     """
     from filelock import FileLock, Timeout
 
-    holder_file, lock = Path(folder, HOLDER), FileLock(Path(folder, LOCK), timeout=0)
+    holder_file, lock = Path(folder, HOLDER), FileLock(Path(folder, LOCK), timeout=wait_s)
     try:
         lock.acquire()
     except Timeout:
-        raise _held(folder, _holder(holder_file)) from None
+        raise _held(folder, _holder(holder_file), what, fix) from None
     try:
         holder = _holder(holder_file)
         if holder and holder.get("host") != socket.gethostname():
-            raise _held(folder, holder)
+            raise _held(folder, holder, what, fix)
         me = {"pid": os.getpid(), "host": socket.gethostname(), "since": time.strftime("%Y-%m-%d %H:%M:%S")}
         holder_file.write_text(json.dumps(me), encoding="utf-8")
         try:
@@ -206,13 +172,12 @@ def _holder(path: Path) -> dict[str, Any]:
     return said if isinstance(said, dict) else {}
 
 
-def _held(folder: Path, holder: dict[str, Any]) -> InputError:
+def _held(folder: Path, holder: dict[str, Any], what: str, fix: str) -> InputError:
     elsewhere = holder and holder.get("host") != socket.gethostname()
-    fix = "wait until it has ended, or run with --no-store"
     if elsewhere:
         fix += f"; if it has ended for certain, delete {Path(folder, HOLDER)}"
     return InputError.of(
-        "another run is using the store of results",
+        f"another run is using {what}",
         folder=folder,
         expected="one run at a time",
         found=f"process {holder.get('pid', '?')} on {holder.get('host', '?')}, since {holder.get('since', '?')}",
@@ -306,7 +271,8 @@ def take_away_if_empty(folder: Path, made: list[Path]) -> None:
         if not any(any(part.iterdir()) for part in parts):
             for part in parts:
                 part.rmdir()
-            (folder / LOCK).unlink(missing_ok=True)
+            for name in (LOCK, MARKER):
+                (folder / name).unlink(missing_ok=True)
             for path in made:
                 path.rmdir()
 
@@ -316,7 +282,7 @@ def _size(folder: Path) -> int:
     if not folder.is_dir():
         return 0
     with os.scandir(folder) as entries:
-        return sum(entry.stat().st_size for entry in entries if entry.is_file())
+        return sum(entry.stat(follow_symlinks=False).st_size for entry in entries if entry.is_file())
 
 
 def _last_used(folder: Path) -> tuple[int, str]:
@@ -324,7 +290,8 @@ def _last_used(folder: Path) -> tuple[int, str]:
     return (entry if entry.exists() else folder).stat().st_mtime_ns, folder.name
 
 
-PICKLE = "result.pickle"
+# The file of a result; others beside it are those that it names.
+RESULT = "result.data"
 
 
 class Kept(NamedTuple):
@@ -337,8 +304,24 @@ class Damage(Exception):
     """What is wrong with a kept result; noted, never raised out of the store."""
 
 
+class Format(Protocol):
+    """How a result is written as one file, and read; see `sitefinder.io.containers`.
+
+    Files that the result names lie right in the scratch folder when it is written. Reading runs nothing that the
+    file could choose, and raises `ValueError` for whatever is not as it was written.
+    """
+
+    def write_container(
+        self, result: object, file: BinaryIO, scratch: Path | None
+    ) -> tuple[dict[str, Path], int, str]:
+        """Write a result; gives the files that it names, the bytes written and their SHA-256."""
+
+    def read_container(self, data: bytearray, files: Mapping[str, Path]) -> Any:
+        """The result; its paths lead to these files."""
+
+
 class Store:
-    """Results under their keys in a folder, as `opened` and `looked_into` give it.
+    """Results under their keys in a folder, as `open_store` and `looked_into` give it.
 
     Attributes
     ----------
@@ -350,11 +333,12 @@ class Store:
         What the user should know: results that were damaged, or could not be kept.
     """
 
-    def __init__(self, folder: Path, scratch: Path | None, verify: bool) -> None:
-        self.folder, self.scratch = Path(folder), scratch
+    def __init__(self, folder: Path, scratch: Path | None, form: Format | None) -> None:
+        self.folder, self.scratch, self._form = Path(folder), scratch, form
         self.notes: list[str] = []
-        self._verify = verify
         self._used: set[str] = set()
+        # Files beside results whose digest this run has checked.
+        self._checked: set[Path] = set()
 
     def has(self, key: str) -> bool:
         """Whether a result is there; whether it is sound shows when it is read."""
@@ -377,7 +361,7 @@ class Store:
             A damaged one is listed in `notes` and set aside.
         """
         place = self._place(recipe.key)
-        if not place.exists():
+        if not os.path.lexists(place):
             return None
         try:
             kept = Kept(self._read(recipe.key))
@@ -410,7 +394,7 @@ class Store:
         ----------
         recipe : Recipe
         result : object
-            See `sitefinder.pipeline.store.write_pickle`.
+            As the store's format holds it.
         seconds : float
             That it took.
         content : str, optional
@@ -424,14 +408,15 @@ class Store:
         """
         draft = self.folder / DRAFTS / f"draft-{recipe.key}"
         try:
-            draft.mkdir()
-            with (draft / PICKLE).open("wb") as file:
-                files = write_pickle(result, file, self.scratch)
+            draft.mkdir(mode=PRIVATE_FOLDER)
+            with open(draft / RESULT, "xb", opener=_private) as file:
+                files, size, digest = self._format.write_container(result, file, self.scratch)
                 file.flush()
                 os.fsync(file.fileno())
+            entries = {RESULT: {"bytes": size, "digest": digest}}
             for name, path in files.items():
                 link_or_copy(path, draft / name)
-            entries = {name: _file_entry(draft / name) for name in (PICKLE, *files)}
+                entries[name] = _file_entry(draft / name)
             entry = {
                 "place": recipe.place,
                 "seconds": round(seconds, 3),
@@ -440,9 +425,9 @@ class Store:
                 "items": list(items),
                 "files": entries,
             }
-            write_json(draft / ENTRY, entry)
+            write_json(draft / ENTRY, entry | {"digest": _digest_of_entry(entry)})
             place = self._place(recipe.key)
-            if place.exists():
+            if os.path.lexists(place):
                 quarantine(self.folder, recipe.key, recipe.stage)
             move_whole(draft, place)
             self._used.add(recipe.key)
@@ -476,52 +461,115 @@ class Store:
     def _place(self, key: str) -> Path:
         return self.folder / RESULTS / key
 
-    def _entry(self, key: str) -> Any:
-        return read_json(self._place(key) / ENTRY)
+    @property
+    def _format(self) -> Format:
+        if self._form is None:
+            raise TypeError("this store may only be looked into")
+        return self._form
 
-    # The result of a key, every byte of it checked first. Large files beside the pickle are taken as sound while
-    # size and time of change are those of when they were kept, unless all is to be verified.
-    def _read(self, key: str) -> Any:
-        place, entry = self._place(key), self._entry(key)
+    # What is noted of a result; None where that is missing or other than was written.
+    def _entry(self, key: str) -> Any:
         try:
+            with _opened(self._place(key) / ENTRY) as file:
+                entry = json.loads(file.read())
+            return entry if entry.pop("digest") == _digest_of_entry(entry) else None
+        except (OSError, ValueError, LookupError, TypeError, AttributeError):
+            return None
+
+    # The result of a key, every byte of it checked first, and of the files beside it once in a run.
+    def _read(self, key: str) -> Any:
+        place = self._place(key)
+        if place.is_symlink():
+            raise Damage("it is a symbolic link")
+        try:
+            entry = self._entry(key)
             entries, recipe = entry["files"], Recipe(**entry["recipe"])
             if recipe.key != key:
                 raise Damage("it is that of another recipe")
             for name, one in entries.items():
-                if name != PICKLE:
+                if name != os.path.basename(name):
+                    raise Damage(f"{ENTRY} names a file elsewhere")
+                if name != RESULT:
                     self._check(place / name, one)
-            with (place / PICKLE).open("rb") as file:
-                if hasattr(os, "getuid") and os.fstat(file.fileno()).st_uid != os.getuid():
-                    raise Damage("it belongs to another user")
-                if digest_of_stream(file) != entries[PICKLE]["digest"]:
-                    raise Damage(f"{PICKLE} has other bytes than were written")
-                file.seek(0)
-                return read_pickle(file, {name: place / name for name in entries if name != PICKLE})
+            with _opened(place / RESULT) as file:
+                data = _all_of(file)
+            if hashlib.sha256(data).hexdigest() != entries[RESULT]["digest"]:
+                raise Damage(f"{RESULT} has other bytes than were written")
+            return self._format.read_container(data, {name: place / name for name in entries if name != RESULT})
         except (KeyError, TypeError, AttributeError) as error:
             raise Damage(f"{ENTRY} or a file that it names is incomplete") from error
-        except (OSError, EOFError, ImportError, ValueError, pickle.UnpicklingError) as error:
+        except (OSError, ValueError) as error:
             raise Damage(getattr(error, "strerror", None) or str(error)) from error
 
-    def _check(self, path: Path, entries: dict[str, Any]) -> None:
-        state = path.stat()
-        if state.st_size != entries["bytes"]:
-            raise Damage(f"{path.name} has {state.st_size} bytes, {entries['bytes']} were written")
-        if self._verify or state.st_mtime_ns != entries["changed_ns"]:
-            with path.open("rb") as file:
-                if digest_of_stream(file) != entries["digest"]:
-                    raise Damage(f"{path.name} has other bytes than were written")
+    # Checked when the result is first used, whatever its time of change: bits change without it.
+    def _check(self, path: Path, entry: dict[str, Any]) -> None:
+        if path in self._checked:
+            return
+        with _opened(path) as file:
+            size = os.fstat(file.fileno()).st_size
+            if size != entry["bytes"]:
+                raise Damage(f"{path.name} has {size} bytes, {entry['bytes']} were written")
+            if digest_of_stream(file) != entry["digest"]:
+                raise Damage(f"{path.name} has other bytes than were written")
+        self._checked.add(path)
+
+
+# SHA-256 of what is noted of a result.
+def _digest_of_entry(entry: Mapping[str, object]) -> str:
+    return hashlib.sha256(json.dumps(entry, sort_keys=True).encode()).hexdigest()
+
+
+# Makes a file that only its owner may read.
+def _private(path: str, flags: int) -> int:
+    return os.open(path, flags | NO_FOLLOW, PRIVATE_FILE)
+
+
+# A file of the store, opened where it is one that only its owner could write; no link is followed.
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[io.FileIO]:
+    # A pipe or device would wait for somebody to write.
+    flags = os.O_RDONLY | NO_FOLLOW | getattr(os, "O_NONBLOCK", 0)
+    with io.FileIO(os.open(path, flags), "rb") as file:
+        state = os.fstat(file.fileno())
+        if not stat.S_ISREG(state.st_mode):
+            raise Damage(f"{path.name} is no regular file")
+        if found := _others_may_write(state):
+            raise Damage(f"{path.name} {found}")
+        yield file
+
+
+# All bytes of a file, read into memory once: what is checked is what is used.
+def _all_of(file: io.FileIO) -> bytearray:
+    data = bytearray(os.fstat(file.fileno()).st_size)
+    view, filled = memoryview(data), 0
+    # A system may give less than was asked for.
+    while filled < len(data) and (count := file.readinto(view[filled:])):
+        filled += count
+    if filled < len(data):
+        raise Damage("a file changes while it is read")
+    return data
+
+
+# How others than this user could have written a file or folder; empty where none could.
+def _others_may_write(state: os.stat_result) -> str:
+    if hasattr(os, "getuid"):
+        if state.st_uid != os.getuid():
+            return "belongs to another user"
+        if state.st_mode & WRITABLE_BY_OTHERS:
+            return "may be written by other users"
+    return ""
 
 
 @contextlib.contextmanager
-def open_store(folder: Path, *, verify: bool = False) -> Iterator[Store]:
+def open_store(folder: Path, form: Format) -> Iterator[Store]:
     """The store in a folder, for the one run that may write it.
 
     Parameters
     ----------
     folder : path-like
         Made where it is not there; taken away again if no result came into it.
-    verify : bool
-        Read every byte of what is kept again, not only where size or time of change is another.
+    form : Format
+        Of results in it.
 
     Yields
     ------
@@ -530,55 +578,194 @@ def open_store(folder: Path, *, verify: bool = False) -> Iterator[Store]:
     Raises
     ------
     InputError
-        If another run holds it, it belongs to another user, or the disk refuses.
+        If another run holds it, it is no store, other users may write it, or the disk refuses.
 
     Notes
     -----
-    Results are pickles, which can run anything when they are read. They are read only from files of one's own
-    user, after their digest was found as written.
+    What is read is data alone and runs nothing. A store of an earlier version held pickles, which can; it is
+    renamed and not read, and a note says so.
     """
     folder = Path(os.path.abspath(folder))
     made = [path for path in (folder, *folder.parents) if not path.exists()]
+    notes = []
     with contextlib.ExitStack() as stack:
         try:
-            folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+            validate_store(folder)
+            if is_store_of_pickles(folder):
+                notes.append(_set_aside(folder))
+            folder.mkdir(parents=True, exist_ok=True, mode=PRIVATE_FOLDER)
             if made:
                 stack.callback(take_away_if_empty, folder, made)
-            _validate_foreign(folder)
+            if not (folder / MARKER).exists():
+                write_json(folder / MARKER, {"kind": KIND, "version": VERSION})
             stack.enter_context(locked(folder))
             for name in PARTS:
-                (folder / name).mkdir(exist_ok=True)
+                (folder / name).mkdir(exist_ok=True, mode=PRIVATE_FOLDER)
             # Whatever a killed run left half-written.
+            for place in (folder, folder / RUNS):
+                remove_drafts(place)
             for left in (folder / DRAFTS).iterdir():
                 shutil.rmtree(left, ignore_errors=True)
             scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="scratch-", dir=folder / DRAFTS))
         except OSError as error:
-            raise InputError.of(
-                "the store of results cannot be used",
-                folder=folder,
-                found=error.strerror or str(error),
-                fix="make room or change permissions, set run.store_folder, or run with --no-store",
-            ) from error
-        yield Store(folder, Path(scratch), verify)
+            raise _unusable(folder, error) from error
+        store = Store(folder, Path(scratch), form)
+        store.notes.extend(notes)
+        yield store
 
 
 def looked_into(folder: Path) -> Store:
-    """The store in a folder as it is, to read from it only; it may be missing."""
-    return Store(Path(os.path.abspath(folder)), None, False)
+    """The store in a folder as it is, to read from it only; it may be missing.
+
+    Raises
+    ------
+    InputError
+        See `validate_store`.
+    """
+    validate_store(Path(folder))
+    return Store(Path(os.path.abspath(folder)), None, None)
 
 
-def _validate_foreign(folder: Path) -> None:
-    if hasattr(os, "getuid") and folder.stat().st_uid != os.getuid():
+# What a store begins with, so that nothing else is taken for one.
+MARKER = "store.json"
+KIND, VERSION = "sitefinder store of results", 1
+
+
+def validate_store(folder: Path) -> None:
+    """Refuse a folder that is no store and not empty, or that other users may write; nothing is written.
+
+    Parameters
+    ----------
+    folder : Path
+        May be missing. A store of an earlier version passes; `open_store` sets it aside.
+
+    Raises
+    ------
+    InputError
+    """
+    if not os.path.lexists(folder):
+        return
+    if not folder.is_dir():
+        raise _no_store(folder, "a file")
+    said = read_json(folder / MARKER)
+    kind, version = (said.get("kind"), said.get("version")) if isinstance(said, dict) else (None, None)
+    # A first run that was killed may have left a draft of the marker.
+    others = sorted(path.name for path in folder.iterdir() if not path.name.startswith(f".{MARKER}-"))
+    if kind != KIND and others and not is_store_of_pickles(folder):
+        raise _no_store(folder, listed(others))
+    if kind == KIND and version != VERSION:
         raise InputError.of(
-            "the store of results belongs to another user",
+            "the store of results is of another version of this program",
             folder=folder,
-            expected="a folder of your own, since stored results are trusted when they are read",
-            fix="set run.store_folder to a folder of your own, or run with --no-store",
+            expected=f"version {VERSION} of its marker",
+            found=f"version {version}",
+            fix="set run.store_folder to another folder, delete this one, or run with --no-store",
         )
+    for part in (folder, *(folder / name for name in PARTS)):
+        if part != folder and part.is_symlink():
+            raise InputError.of(
+                "a folder of the store of results is a symbolic link",
+                folder=part,
+                expected="a folder within the store; no link in it is followed",
+                found=f"a link to {os.readlink(part)}",
+                fix="delete the link, set run.store_folder to another folder, or run with --no-store",
+            )
+        found = _others_may_write(part.stat()) if part.is_dir() else ""
+        if found:
+            raise InputError.of(
+                "the store of results belongs to another user"
+                if "belongs" in found
+                else "the store of results may be written by other users",
+                folder=part,
+                expected="a folder that only you may write, since stored results are trusted when they are read",
+                found=f"permissions {stat.S_IMODE(part.stat().st_mode):04o} of user {part.stat().st_uid}",
+                fix=f"run chmod go-w {part}"
+                if "written" in found
+                else "set run.store_folder to a folder of your own, or run with --no-store",
+            )
 
 
-# Size, time of change and digest of a file, by which damage is noticed.
+def problems_of_store(folder: Path) -> list[InputError]:
+    """What would keep a run from using a folder as its store; nothing is written."""
+    try:
+        validate_store(folder)
+    except InputError as error:
+        return [error]
+    except OSError as error:
+        return [_unusable(folder, error)]
+    return []
+
+
+def is_store(folder: Path) -> bool:
+    """Whether a folder bears the marker of a store."""
+    said = read_json(folder / MARKER)
+    return isinstance(said, dict) and said.get("kind") == KIND
+
+
+def _unusable(folder: Path, error: OSError) -> InputError:
+    return InputError.of(
+        "the store of results cannot be used",
+        folder=folder,
+        found=error.strerror or str(error),
+        fix="make room or change permissions, set run.store_folder, or run with --no-store",
+    )
+
+
+def _no_store(folder: Path, found: str) -> InputError:
+    return InputError.of(
+        "the folder for stored results holds something else",
+        folder=folder,
+        expected=f"an empty folder, one that does not exist, or a store of results ({MARKER})",
+        found=found,
+        fix="set run.store_folder to a folder of its own, or run with --no-store",
+    )
+
+
+# Names of results, and of what else a store without a marker may hold.
+RESULT_NAME = re.compile(r"[0-9a-f]{64}")
+OF_PICKLES = {*PARTS, LOCK, HOLDER, "files.json"}
+
+
+def is_store_of_pickles(folder: Path) -> bool:
+    """Whether a folder is a store of a version without a marker, whose results are pickles.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    bool
+        Only where it holds nothing but parts of a store, and results or records of runs in them.
+    """
+    try:
+        names = {path.name for path in folder.iterdir() if not path.name.startswith(".files.json-")}
+        if (folder / MARKER).exists() or not names <= OF_PICKLES:
+            return False
+        results = [path for path in (folder / RESULTS).iterdir()] if (folder / RESULTS).is_dir() else []
+        records = [read_json(path) for path in (folder / RUNS).glob("*.json")]
+    except OSError:
+        return False
+    are_results = all(RESULT_NAME.fullmatch(path.name) and (path / ENTRY).is_file() for path in results)
+    are_records = all(isinstance(record, dict) and "kept_as" in record for record in records)
+    return are_results and are_records and bool(results or records)
+
+
+# Give an old store another name beside it.
+def _set_aside(folder: Path) -> str:
+    with locked(folder):
+        pass
+    number = 1
+    while os.path.lexists(aside := folder.with_name(f"{folder.name}-old-{number}")):
+        number += 1
+    os.replace(folder, aside)
+    return (
+        "the stored results of an earlier version are not read, since they are Python pickles; "
+        f"they lie in {aside} and may be deleted"
+    )
+
+
+# Size and digest of a file, by which damage is noticed.
 def _file_entry(path: Path) -> dict[str, Any]:
-    state = path.stat()
     with path.open("rb") as file:
-        return {"bytes": state.st_size, "changed_ns": state.st_mtime_ns, "digest": digest_of_stream(file)}
+        return {"bytes": os.fstat(file.fileno()).st_size, "digest": digest_of_stream(file)}

@@ -10,7 +10,7 @@ import pytest
 from sitefinder.delivery import atomic as outputs
 from sitefinder.delivery.atomic import deliver
 from sitefinder.errors import InputError
-from sitefinder.io.output_folder import writable_folder
+from sitefinder.io.output_folder import OWN_FOLDER, writable_folder
 
 
 def text(content):
@@ -18,8 +18,11 @@ def text(content):
 
 
 def tree(folder):
+    """Texts of all files, without those of the marker's folder."""
     return {
-        str(path.relative_to(folder)): path.read_text() for path in sorted(folder.rglob("*")) if path.is_file()
+        str(path.relative_to(folder)): path.read_text()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and OWN_FOLDER not in path.parts
     }
 
 
@@ -207,7 +210,10 @@ def test_a_log_that_a_viewer_left_goes_with_its_own_database(tmp_path):
     def plain(path):
         database(path, "new").close()
 
-    viewer = database(tmp_path / "a.db", "old")
+    deliver(tmp_path, {"a.db": lambda path: database(path, "first").close()})
+    viewer = sqlite3.connect(tmp_path / "a.db")
+    viewer.execute("UPDATE t SET value = 'old'")
+    viewer.commit()
     assert (tmp_path / "a.db-wal").stat().st_size > 0
 
     deliver(tmp_path, {"a.db": plain})
@@ -233,4 +239,4 @@ def test_what_a_killed_run_left_half_written_is_removed_and_what_others_write_st
 
     deliver(tmp_path, {"a.txt": text("new")})
 
-    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([*names[1:], "a.txt"])
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([*names[1:], OWN_FOLDER, "a.txt"])

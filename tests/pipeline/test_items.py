@@ -2,6 +2,7 @@
 
 import pytest
 
+from sitefinder.io import containers
 from sitefinder.pipeline.graph import Parts, PerItem, Stage, bound, run_stages
 from sitefinder.pipeline.keys import plan_of, recipes_of
 from sitefinder.pipeline.store import open_store
@@ -74,7 +75,7 @@ class Rivers:
     def run(self):
         self.ran.clear()
         recipes, log = self.recipes(), {}
-        with open_store(self.folder) as store:
+        with open_store(self.folder, containers) as store:
             given = {"numbers": self.numbers}
             results = run_stages(self.stages(), given, parts=self.parts(), store=store, recipes=recipes, log=log)
             self.items, self.log = results.item_recipes, log
@@ -82,7 +83,7 @@ class Rivers:
             return results["total"]
 
     def plan(self, last):
-        with open_store(self.folder) as store:
+        with open_store(self.folder, containers) as store:
             planned = plan_of(self.recipes(), last, store.has, cut={"doubled": "river"})
         return {stage.stage: stage.reasons for stage in planned if not stage.kept}
 

@@ -1,0 +1,147 @@
+"""Kills a process at each of its file operations, and damages files: what a run must survive.
+
+A fork of this process does the work. Python itself says what it is about to do to a file (its audit events: open
+to write, rename, link, remove, make or remove a folder, change permissions or times). What is synced is counted
+too, so that a file is also left written and not yet synced. At the chosen one the fork gets SIGKILL.
+"""
+
+import os
+import shutil
+import signal
+import sys
+from pathlib import Path
+
+# Events of Python that change a folder; `os.rename` is that of `os.replace` too.
+CHANGES = ("os.mkdir", "os.rename", "os.remove", "os.rmdir", "os.link", "os.symlink", "os.chmod", "os.utime")
+WRITES = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC
+
+
+def _counted(folder, at):
+    """From now on, die at this operation (None: never) on files in a folder; gives the count."""
+    folder, count = os.path.realpath(folder) + os.sep, [0]
+
+    def lies_within(path):
+        if not isinstance(path, str | bytes | os.PathLike):
+            return False
+        return os.path.abspath(os.fsdecode(path)).startswith(folder)
+
+    def step():
+        count[0] += 1
+        if count[0] == at:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    def heard(event, arguments):
+        if event == "open":
+            path, _, flags = arguments
+            if isinstance(flags, int) and flags & WRITES and lies_within(path):
+                step()
+        elif event in CHANGES and any(map(lies_within, arguments[:2])):
+            step()
+
+    def synced(descriptor):
+        step()
+
+    os.fsync = synced
+    sys.addaudithook(heard)
+    return count
+
+
+def ended(task, folder, at=None):
+    """Do a task in a fork that dies at an operation; gives the count of operations, None if it died."""
+    reading, writing = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(reading)
+        status = 1
+        try:
+            count = _counted(folder, at)
+            task()
+            os.write(writing, str(count[0]).encode())
+            status = 0
+        finally:
+            os._exit(status)
+    os.close(writing)
+    with os.fdopen(reading) as pipe:
+        answer = pipe.read()
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGKILL and at is not None:
+        return None
+    assert os.WEXITSTATUS(status) == 0, "the task failed without being killed; see above"
+    return int(answer)
+
+
+def kills(task, folder, fresh, every=1):
+    """Kill a task at each of its operations on a folder, or at one in ``every``.
+
+    Parameters
+    ----------
+    task : callable
+        Without arguments.
+    folder : Path
+        Emptied before each kill.
+    fresh : callable
+        Fills the folder.
+    every : int
+
+    Yields
+    ------
+    int
+        The operation, from 1, before which the task was killed just now.
+    """
+
+    def start():
+        shutil.rmtree(folder, ignore_errors=True)
+        fresh()
+
+    start()
+    total = ended(task, folder)
+    for at in range(1, total + 1, every):
+        start()
+        if ended(task, folder, at) is None:
+            yield at
+
+
+def _flipped(path, place):
+    data = bytearray(path.read_bytes())
+    if not data:
+        return False
+    data[int(place * (len(data) - 1))] ^= 0x10
+    state = path.stat()
+    path.write_bytes(data)
+    os.utime(path, ns=(state.st_atime_ns, state.st_mtime_ns))
+    return True
+
+
+def _cut(path, share):
+    size = path.stat().st_size
+    os.truncate(path, int(size * share))
+    return size > 0
+
+
+def _linked_elsewhere(path):
+    elsewhere = path.parent.parent / f"{path.name}-elsewhere"
+    os.replace(path, elsewhere)
+    path.symlink_to(elsewhere)
+    return True
+
+
+def _removed(path):
+    path.unlink()
+    return True
+
+
+# What disks, users and other programs do to a file; each gives whether anything changed. Flips keep its time.
+DAMAGES = {
+    "first byte flipped": lambda path: _flipped(path, 0.0),
+    "byte in the middle flipped": lambda path: _flipped(path, 0.5),
+    "last byte flipped": lambda path: _flipped(path, 1.0),
+    "emptied": lambda path: _cut(path, 0.0),
+    "cut in half": lambda path: _cut(path, 0.5),
+    "deleted": _removed,
+    "a link in its place": _linked_elsewhere,
+}
+
+
+def files_in(folder):
+    """All files of a folder, in the order of their names."""
+    return sorted(path for path in Path(folder).rglob("*") if path.is_file() and not path.is_symlink())
