@@ -138,8 +138,8 @@ def made_case(seed, folder, *, noise=True):
         dem = region.dem - make._dem_noise(CELLS, region.places.lake, seed)
         region = region._replace(dem=dem.astype(np.float32))
     gauges = region.gauges.copy()
-    gauges[flow_names(gauges)] *= MORE_FLOW
-    make.write_region(region._replace(gauges=gauges), folder)
+    gauges[[*flow_names(gauges), "precipitation_mm"]] *= MORE_FLOW
+    make.write_region(region._replace(gauges=gauges, rainfall=region.rainfall * MORE_FLOW), folder)
     half_width_m = HALF_WIDTH_BESIDE_M if is_beside(seed) else HALF_WIDTH_M
     config = (REPOSITORY / "config").as_posix()
     numbers = {"seed": seed, "half_width_m": half_width_m, "config": config, "price_per_kwh": PRICE_PER_KWH}
@@ -177,7 +177,7 @@ def true_energy_mwh(case, results, own):
     own = own.assign(turbine=own["turbine_number"])
     place = results["catchments"].iloc[own["intake"].to_numpy()]
     logs = np.array(law["a"]) + np.log10(place["area_km2"].to_numpy())[:, None] * np.array(law["b"])
-    logs = logs + np.log10(place["precipitation_mm"].to_numpy())[:, None] * np.array(law["c"])
+    logs = logs + np.log10(place["precipitation_mm"].to_numpy() / MORE_FLOW)[:, None] * np.array(law["c"])
     spread = np.array(law["scatter_log10"])
     root = np.linalg.cholesky(np.array(law["correlation"]) * np.outer(spread, spread))
     percent = [float(name.removeprefix("flow_q").removesuffix("_m3s")) for name in law["statistics"][1:]]
