@@ -11,6 +11,10 @@ from sitefinder.siting.limits import builds_at_intake, with_free_flow
 from sitefinder.siting.selection import ponds_of
 from sitefinder.siting.selection_tree import best_picks, by_tailrace_of, trace_upstream
 
+# Luck is counted in whole parts of a standard error, so that sums are exact in any order.
+LUCK_UNITS = 2.0**20
+# Digits of the mean luck that count [standard errors]: what changes in one river seldom moves another one's heads.
+LUCK_DIGITS = 2
 # Columns of `luck_of_chosen`.
 SITES, LUCK = "sites", "luck"
 
@@ -91,7 +95,8 @@ def luck_of_chosen(stretches, stations, errors_m, worth, limits_m, free_m=0.0):
         picked = best_picks(downstream, *order, worth_now, boundary.start, boundary.station)
         chosen = trace_upstream(downstream, picked, boundary.start, boundary.station, len(table))
         times += chosen
-        luck += np.where(chosen & errs, off_m / np.where(errs, se_m, 1.0), 0.0)
+        own_luck = np.rint(LUCK_UNITS * off_m / np.where(errs, se_m, 1.0)) / LUCK_UNITS
+        luck += np.where(chosen & errs, own_luck, 0.0)
     own = pd.DataFrame({"scheme_type": table["scheme_type"].astype(str), SITES: times, LUCK: luck})
     return own[errs].groupby("scheme_type")[[SITES, LUCK]].sum()
 
@@ -111,8 +116,8 @@ def luck_in_heads_m(table, sums, weight_of_all):
     Returns
     -------
     ndarray of float64, shape (m,)
-        What is to be taken off each head [m]: the mean luck of its scheme type times its standard error; never
-        below 0, nothing off a surveyed head, and of a new weir no more than the fall of the stream.
+        What is to be taken off each head [m]: the mean luck of its scheme type, to two digits, times its standard
+        error; never below 0, nothing off a surveyed head, and of a new weir no more than the fall of the stream.
     """
     taken_m = np.zeros(len(table))
     scheme = table["scheme_type"].astype(str)
@@ -123,7 +128,7 @@ def luck_in_heads_m(table, sums, weight_of_all):
     for name in scheme.unique():
         own = (luck.get(name, 0.0) + weight_of_all * of_all) / (sites.get(name, 0.0) + weight_of_all)
         rows = (scheme == name).to_numpy()
-        taken_m[rows] = max(own, 0.0) * table["head_se_m"].to_numpy(dtype=np.float64)[rows]
+        taken_m[rows] = max(round(own, LUCK_DIGITS), 0.0) * table["head_se_m"].to_numpy(dtype=np.float64)[rows]
     taken_m = np.where(table["head_surveyed"].to_numpy(dtype=bool), 0.0, np.nan_to_num(taken_m))
     is_new = is_scheme_that(scheme, "builds_barrier")
     built_m = np.where(is_new, table["weir_height_m"].to_numpy(dtype=np.float64), 0.0)

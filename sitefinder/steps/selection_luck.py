@@ -113,6 +113,6 @@ def correct_heads(settings: Settings, found_candidates: Stretches, selection_luc
     head_m = table["head_m"].to_numpy(dtype=np.float64) - taken_m
     corrected = found_candidates._replace(table=table.assign(head_m=head_m, selection_luck_m=taken_m))
     limits = settings.stretches
-    greatest_m = np.maximum(table["head_m"], table["head_uncorrected_m"]).to_numpy(dtype=np.float64)
+    greatest_m = table[["head_m", "head_uncorrected_m"]].to_numpy(dtype=np.float64).max(axis=1)
     within = (greatest_m <= limits.max_head_m) & ((taken_m == 0.0) | (head_m >= limits.min_head_m))
     return subset(corrected, within)
