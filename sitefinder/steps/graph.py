@@ -136,8 +136,8 @@ STEPS = bound(
         stage(
             "terrain",
             "sitefinder.steps.terrain:drain_terrain",
-            "surface network stationing channels scratch progress",
-            "run.crs run.workers terrain.engine terrain.sink_depth_m "
+            "surface network stationing channels scratch executor progress",
+            "run.crs terrain.engine terrain.sink_depth_m "
             "terrain.tile_rows terrain.tile_columns terrain.margin_cells",
         ),
         stage(

@@ -17,7 +17,7 @@ from sitefinder.hydrology.months import Months
 from sitefinder.inventory import plan, read_run, run_and_deliver
 from sitefinder.network.stations import place_stations
 from sitefinder.network.topology import build_network
-from sitefinder.pipeline.graph import loaded
+from sitefinder.pipeline.executors import loaded
 from sitefinder.siting.candidates import Stretches, find_stretches
 from sitefinder.siting.limits import RiverParts
 from sitefinder.siting.passed import BITS
