@@ -209,8 +209,9 @@ class Cluster:
         failed: list[tuple[int, str, BaseException]] = []
         try:
             while True:
+                # Fewer than are pending where workers have gone since.
                 room = (1 + WAITING) * max(len(client.nthreads()), 1) - len(pending)
-                for number, (item, own) in itertools.islice(numbered, room):
+                for number, (item, own) in itertools.islice(numbered, max(room, 0)):
                     one = order._replace(
                         place=place_of(stage, item),
                         own=self._wrote(folder / f"{number}-task.data", own),
