@@ -298,7 +298,9 @@ class Cluster:
                 host=LOOPBACK,
                 protocol="tls://",
                 security=security,
-                dashboard_address=f"{LOOPBACK}:0" if _has_dashboard() else None,
+                # The servers of pages too: without an address they would listen to all networks.
+                dashboard_address=f"{LOOPBACK}:0",
+                worker_dashboard_address=f"{LOOPBACK}:0",
                 memory_limit=0,
                 local_directory=str(self._folder),
                 silence_logs=logging.CRITICAL,

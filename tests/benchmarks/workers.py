@@ -2,9 +2,8 @@
 
 Run as ``python tests/benchmarks/workers.py [--cells 1000000]``, alone on the machine. The region is made: rough
 ground, streams that are derived from it, no rules. Each way is the whole command with an empty store, from the DEM
-to the GeoPackage; the page and sheets are left out, since no worker has a part in them. Memory is the most that any
-single process held [MB]; /proc tells, so that part needs Linux. Ends with status 1 where the ways deliver different
-bytes.
+to the GeoPackage, without page and sheets, in which no worker has a part. Memory is the most that any single
+process held [MB]; /proc says so, so that part needs Linux. Ends with status 1 where the ways deliver other bytes.
 """
 
 import argparse
