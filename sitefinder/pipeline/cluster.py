@@ -245,7 +245,8 @@ class Cluster:
         alone_s = 0.0
         while True:
             try:
-                return list(wait(futures, timeout=LOOK_S, return_when="FIRST_COMPLETED").done)
+                with client.as_current():
+                    return list(wait(futures, timeout=LOOK_S, return_when="FIRST_COMPLETED").done)
             except TimeoutError:
                 reachable = client.status == "running"
                 alone_s = 0.0 if reachable and client.nthreads() else alone_s + LOOK_S
@@ -305,7 +306,7 @@ class Cluster:
                 local_directory=str(self._folder),
                 silence_logs=logging.CRITICAL,
             )
-        return Client(self._local, security=security)
+        return Client(self._local, security=security, set_as_default=False)
 
     # Workers of a cluster that somebody has started.
     def _found(self, address: str) -> Any:
