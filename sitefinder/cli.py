@@ -183,11 +183,17 @@ def scenarios(
     workers: Annotated[
         int | None, typer.Option(min=1, help="worker processes on this machine; no effect on results")
     ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS", help="use the workers of a running Dask cluster, such as tcp://127.0.0.1:8786"
+        ),
+    ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
 ):
     """Run several settings files and show their figures side by side, each against the first."""
     from sitefinder.report.summary import scenario_text
     from sitefinder.scenarios import run_scenarios
 
-    results = run_scenarios(configs, csv=csv, workers=workers, progress=not quiet)
+    results = run_scenarios(configs, csv=csv, workers=workers, scheduler=scheduler, progress=not quiet)
     print(scenario_text(results.title, results.table, results.currency, results.files), end="")

@@ -709,6 +709,8 @@ class RunRecord:
         self._began, self._clock = datetime.datetime.now(), time.perf_counter()
         self._seconds: dict[str, float] = {}
         self._tiles = 0
+        # Of workers that are still there; those that have ended count with this process.
+        self.workers_mb = 0.0
 
     def passed(self, part: str) -> None:
         """Count the seconds since the last call for a part of the run."""
@@ -751,7 +753,7 @@ class RunRecord:
             "seconds": self._seconds,
             "workers": settings.run.workers,
             "tiles": self._tiles,
-            "peak_memory_mb": round(peak_memory_mb(), 1),
+            "peak_memory_mb": round(max(peak_memory_mb(), self.workers_mb), 1),
             "version": __version__,
             "software": software(),
             "code": own_code().digests,
@@ -860,6 +862,7 @@ class _Job:
             finally:
                 keep_memory(store, self.memory)
             self.record.passed("delivery")
+            self.record.workers_mb = executor.peak_memory_mb
             # Items that the run looked at, beside the results that they were joined to.
             items = results.item_recipes
             reported = {name: [*own, *items.get(name, ())] for name, own in recipes.items()}

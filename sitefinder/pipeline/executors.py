@@ -52,6 +52,10 @@ class Executor(Protocol):
     def is_here(self) -> bool:
         """Whether tasks are done in this process, so that their arguments may be of any kind."""
 
+    @property
+    def peak_memory_mb(self) -> float:
+        """The most memory that a worker in another process has held so far [MB]; 0 where there is none."""
+
     def answers(
         self, function: Function | str, common: Mapping[str, Any], items: Iterable[Item], stage: str
     ) -> Iterator[Answer]:
@@ -81,6 +85,7 @@ class InThisProcess:
     """
 
     is_here = True
+    peak_memory_mb = 0.0
 
     def answers(
         self, function: Function | str, common: Mapping[str, Any], items: Iterable[Item], stage: str
