@@ -16,6 +16,8 @@ import functools
 import hashlib
 import inspect
 import multiprocessing
+import os
+import stat
 import subprocess
 import sys
 import threading
@@ -28,6 +30,7 @@ from numba import config, njit
 from numba.core.caching import InTreeCacheLocator, UserProvidedCacheLocator, UserWideCacheLocator
 from numba.extending import register_jitable
 
+OTHERS_WRITE = stat.S_IWGRP | stat.S_IWOTH
 _LOCATORS = ("ProvidedLocator", "InTreeLocator", "UserWideLocator")
 _deciding = threading.Lock()
 # Parts that there are; all kernels; by module, the kernels that say what they take.
@@ -53,7 +56,24 @@ class _StampedBySources:
         return sources_digest(self._module)
 
 
-class ProvidedLocator(_StampedBySources, UserProvidedCacheLocator):
+class _InOwnFolder:
+    # Compiled code is run when it is read, so its folder is made for its owner alone, and left where others may
+    # write it. Beside the source no folder is safer than the source itself.
+    def __init__(self, py_func, py_file):
+        super().__init__(py_func, py_file)
+        self._cache_path += "-own"
+
+    def ensure_cache_path(self):
+        folder = self.get_cache_path()
+        os.makedirs(folder, mode=0o700, exist_ok=True)
+        state = os.lstat(folder)
+        is_own = not hasattr(os, "getuid") or (state.st_uid == os.getuid() and not state.st_mode & OTHERS_WRITE)
+        if not stat.S_ISDIR(state.st_mode) or not is_own:
+            raise PermissionError(f"other users may write {folder}")
+        super().ensure_cache_path()
+
+
+class ProvidedLocator(_InOwnFolder, _StampedBySources, UserProvidedCacheLocator):
     """Keeps compiled code in the folder that NUMBA_CACHE_DIR names."""
 
 
@@ -61,7 +81,7 @@ class InTreeLocator(_StampedBySources, InTreeCacheLocator):
     """Keeps compiled code beside the source."""
 
 
-class UserWideLocator(_StampedBySources, UserWideCacheLocator):
+class UserWideLocator(_InOwnFolder, _StampedBySources, UserWideCacheLocator):
     """Keeps compiled code in the user's folder, where the package's is not writable."""
 
 

@@ -927,17 +927,20 @@ def _kernels_ahead(stages: Sequence[Stage]) -> AbstractContextManager[None]:
 # The settings with what inputs add to them, and the inputs; the folders of files and results are judged with them.
 def _with_inputs(settings: Settings, output: Path | None, store: Path | None) -> tuple[Settings, LazyInputs]:
     _fonts_of(settings)
-    problems = [] if output is None else problems_of_output(output, wanted_files(settings.delivery))
+    problems: list[SitefinderError] = []
+    problems += [] if output is None else problems_of_output(output, wanted_files(settings.delivery))
     problems += [] if store is None else problems_of_store(store)
     try:
         inputs = read_inputs(settings, Path(settings.folder), output)
     except SitefinderError as error:
         if not problems:
             raise
-        texts = [*error.problems, *map(str, problems)]
-        raise all_of(InputError, "settings and inputs", texts, named=False) from None
-    if problems:
+        problems = [error, *problems]
+    if len(problems) == 1:
         raise problems[0]
+    if problems:
+        texts = [text for problem in problems for text in problem.problems]
+        raise all_of(InputError, "settings and inputs", texts, named=False)
     return with_year_to_year(settings, inputs), inputs
 
 

@@ -3,10 +3,13 @@
 import os
 import subprocess
 import sys
+from pathlib import Path
 
+import numba
 import numpy as np
 import pytest
 
+from sitefinder.compiled import ProvidedLocator
 from sitefinder.network.ordering import main_upstream
 
 PARTS = "from sitefinder.compiled import part\n\n\n@part\ndef grown(x):\n    return x + {by}\n"
@@ -148,3 +151,22 @@ def test_each_kernel_of_the_sample_is_compiled_for_the_types_that_it_says_alone(
     assert [name for name, types, _ in kernels if len(types) > 1] == []
     assert [name for name, types, says in kernels if says is not None and types not in ([], says)] == []
     assert len({name for name, types, says in kernels if says is not None and types}) > 40
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such permissions")
+def test_compiled_code_is_kept_in_a_folder_of_its_owner_alone_and_read_from_no_other(tmp_path, monkeypatch):
+    monkeypatch.setattr(numba.config, "CACHE_DIR", str(tmp_path))
+    of_module = (test_compiled_code_is_kept_in_a_folder_of_its_owner_alone_and_read_from_no_other, __file__)
+
+    locator = ProvidedLocator.from_function(*of_module)
+
+    folder = Path(locator.get_cache_path())
+    assert folder.parent == tmp_path
+    assert folder.stat().st_mode & 0o777 == 0o700
+    for mode in (0o770, 0o702):
+        folder.chmod(mode)
+        assert ProvidedLocator.from_function(*of_module) is None
+    folder.chmod(0o755)
+    assert ProvidedLocator.from_function(*of_module) is not None
+    monkeypatch.setattr(os, "getuid", lambda: 4321)
+    assert ProvidedLocator.from_function(*of_module) is None

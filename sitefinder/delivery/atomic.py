@@ -304,8 +304,8 @@ def _own_drafts():
     return f".writing-{hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]}-"
 
 
-# Remove incomplete files of killed runs, but not those of a running process or of another computer; testing whether
-# a process is running would end it on Windows.
+# Remove incomplete files of killed runs, but not those of a running process or of another computer. On Windows a
+# test whether a process is running would end it.
 def _remove_abandoned(folder):
     if os.name == "nt":
         return

@@ -433,11 +433,14 @@ def _dtype_of(tree: Any) -> np.dtype[Any]:
     from numpy.lib.format import descr_to_dtype
 
     def with_tuples(part: Any) -> Any:
-        return [tuple(map(with_tuples, field)) for field in part] if isinstance(part, list) else part
+        if not isinstance(part, list):
+            return part
+        return [
+            (tuple(name) if isinstance(name, list) else name, with_tuples(kind), *map(tuple, shape))
+            for name, kind, *shape in part
+        ]
 
-    if isinstance(tree, list):
-        tree = [(name, with_tuples(kind), *(tuple(shape) for shape in rest)) for name, kind, *rest in tree]
-    dtype = descr_to_dtype(tree)
+    dtype = descr_to_dtype(with_tuples(tree))
     if dtype.hasobject:
         raise Damaged("it holds an array of objects")
     return dtype

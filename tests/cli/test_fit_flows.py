@@ -49,10 +49,8 @@ def test_equations_diagnostics_and_plots_are_written_and_reported(folder, comman
     assert re.search(r"^all +exceedance_90 +26 +4 ", outcome.out, flags=re.M)
     assert re.search(r"^ +exceedance_90 +zero, in the probability of zero +4 +4$", outcome.out, flags=re.M)
     written = ["fitted/diagnostics.csv", "fitted/equations.toml", "fitted/gauges.csv", "fitted/plots.html"]
-    assert sorted(path.relative_to(folder).as_posix() for path in (folder / "fitted").iterdir()) == [
-        *written,
-        "fitted/warnings.csv",
-    ]
+    found = [path.relative_to(folder).as_posix() for path in (folder / "fitted").iterdir() if path.is_file()]
+    assert sorted(found) == [*written, "fitted/warnings.csv"]
     assert all(f"\n  {name}\n" in outcome.out for name in written)
     equations = read_equations(folder / "fitted" / "equations.toml")
     assert [item.statistic for item in equations] == [
@@ -68,11 +66,11 @@ def test_equations_diagnostics_and_plots_are_written_and_reported(folder, comman
 
 def test_the_same_table_gives_the_same_bytes(folder, command):
     command("fit-flows", "fit.toml")
-    first = {path.name: path.read_bytes() for path in (folder / "fitted").iterdir()}
+    first = {path.name: path.read_bytes() for path in (folder / "fitted").iterdir() if path.is_file()}
 
     command("fit-flows", "fit.toml")
 
-    assert {path.name: path.read_bytes() for path in (folder / "fitted").iterdir()} == first
+    assert {path.name: path.read_bytes() for path in (folder / "fitted").iterdir() if path.is_file()} == first
 
 
 @pytest.mark.slow

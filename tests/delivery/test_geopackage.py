@@ -277,7 +277,7 @@ def test_two_processes_in_two_folders_write_the_same_bytes(package, tmp_path, re
         command = [sys.executable, "-c", SCRIPT, __file__, str(tmp_path / folder / f"{folder}.gpkg")]
         answer = subprocess.run(command, capture_output=True, text=True, check=True)
         digests.add(answer.stdout.strip())
-        assert [path.name for path in (tmp_path / folder).iterdir()] == [f"{folder}.gpkg"]
+        assert [path.name for path in (tmp_path / folder).glob("*.gpkg*")] == [f"{folder}.gpkg"]
 
     assert len(digests) == 1
 
@@ -320,7 +320,7 @@ def test_the_file_that_is_replaced_is_kept(tmp_path):
     write_geopackage(path, tables(), CRS)
 
     assert (tmp_path / "previous" / "sites.gpkg").read_bytes() == first
-    assert sorted(item.name for item in tmp_path.iterdir()) == ["previous", "sites.gpkg"]
+    assert sorted(item.name for item in tmp_path.iterdir()) == [".sitefinder-delivery", "previous", "sites.gpkg"]
 
 
 def test_a_write_that_fails_half_way_leaves_the_old_file(tmp_path, monkeypatch):
@@ -337,7 +337,7 @@ def test_a_write_that_fails_half_way_leaves_the_old_file(tmp_path, monkeypatch):
         write_geopackage(path, tables(), CRS)
 
     assert path.read_bytes() == good
-    assert [item.name for item in tmp_path.iterdir()] == ["sites.gpkg"]
+    assert sorted(item.name for item in tmp_path.iterdir()) == [".sitefinder-delivery", "sites.gpkg"]
 
 
 def test_problems_of_all_tables_come_at_once_and_nothing_is_written(tmp_path):

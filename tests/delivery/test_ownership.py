@@ -1,4 +1,4 @@
-"""What is the user's in an output folder stays: only what was delivered is replaced, and what was edited is kept."""
+"""What is the user's in an output folder stays: only what was delivered is replaced; what was edited is kept."""
 
 import json
 import sqlite3
@@ -144,13 +144,13 @@ def test_a_link_or_a_folder_is_never_replaced(tmp_path):
     (tmp_path / "elsewhere").write_text("of the user")
     (tmp_path / "out" / "a.txt").symlink_to(tmp_path / "elsewhere")
 
-    with pytest.raises(InputError, match="found: +a symbolic link"):
+    with pytest.raises(InputError, match=r"found: +a symbolic link"):
         deliver(tmp_path / "out", {"a.txt": text("2")}, is_own=True)
 
     assert (tmp_path / "elsewhere").read_text() == "of the user"
     (tmp_path / "out" / "a.txt").unlink()
     (tmp_path / "out" / "a.txt").mkdir()
-    with pytest.raises(InputError, match="found: +a folder"):
+    with pytest.raises(InputError, match=r"found: +a folder"):
         deliver(tmp_path / "out", {"a.txt": text("2")}, is_own=True)
 
 
@@ -235,7 +235,7 @@ def test_a_marker_of_a_later_version_is_refused(tmp_path):
     path = tmp_path / OWN_FOLDER / MARKER
     path.write_text(json.dumps(json.loads(path.read_text()) | {"version": 99}))
 
-    with pytest.raises(InputError, match="found: +version 99\n"):
+    with pytest.raises(InputError, match=r"found: +version 99\n"):
         deliver(tmp_path, {"a.txt": text("2")}, is_own=True)
 
     assert texts(tmp_path) == {"a.txt": "1"}

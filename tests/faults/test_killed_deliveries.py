@@ -13,6 +13,7 @@ import pytest
 from sitefinder.delivery import atomic
 from sitefinder.delivery.atomic import deliver
 from sitefinder.errors import InputError
+from sitefinder.io.deliveries import read_pair
 from sitefinder.io.output_folder import JOURNAL, OWN_FOLDER, PREVIOUS
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="what is killed are forks of one process")
@@ -38,18 +39,17 @@ def texts(folder):
 
 
 @pytest.fixture
-def out(tmp_path):
-    return tmp_path / "out"
+def out(quick_folder):
+    return quick_folder / "out"
 
 
 def killed(out, *, before, at):
     """Each kill of one delivery, after others."""
-
-    def fresh():
-        for name in before:
-            delivered(out, name)
-
-    yield from faults.kills(lambda: delivered(out, at), out, fresh)
+    template = out.with_name("template")
+    template.mkdir()
+    for name in before:
+        delivered(template, name)
+    yield from faults.kills(lambda: delivered(out, at), out, lambda: shutil.copytree(template, out))
 
 
 @pytest.mark.parametrize("again", ["third", "fourth"])
@@ -86,13 +86,13 @@ def test_a_first_delivery_that_is_killed_can_be_done_again(out):
 
 
 def test_work_of_the_user_survives_a_kill_at_any_operation(out):
-    def fresh():
-        delivered(out, "first")
-        (out / "b.txt").write_text("work of the user")
-        delivered(out, "second")
-        (out / "a.txt").write_text("more work")
+    template = out.with_name("template")
+    delivered(template, "first")
+    (template / "b.txt").write_text("work of the user")
+    delivered(template, "second")
+    (template / "a.txt").write_text("more work")
 
-    for _ in faults.kills(lambda: delivered(out, "third"), out, fresh):
+    for _ in faults.kills(lambda: delivered(out, "third"), out, lambda: shutil.copytree(template, out)):
         delivered(out, "fourth")
         everything = [path.read_text() for path in out.rglob("*.txt")]
         assert "work of the user" in everything
@@ -102,11 +102,10 @@ def test_work_of_the_user_survives_a_kill_at_any_operation(out):
 
 def interrupted(out):
     """A folder whose third delivery was killed before its first file was put in place."""
-    for at in killed(out, before=["first", "second"], at="third"):
+    for _ in killed(out, before=["first", "second"], at="third"):
         if (out / OWN_FOLDER / JOURNAL).exists():
             break
     assert texts(out) == DELIVERIES["second"]
-    return at
 
 
 def damaged_drafts(out):
@@ -140,8 +139,6 @@ def test_a_delivery_that_cannot_be_completed_is_replaced_and_goes_nowhere(out, d
 
 
 def test_a_comparison_with_an_interrupted_delivery_is_refused(out):
-    from sitefinder.io.deliveries import read_pair
-
     interrupted(out)
     (out / "sites.gpkg").write_bytes(b"")
 
@@ -164,7 +161,9 @@ deliver(Path(sys.argv[1]), {"a.txt": slow}, is_own=True)
 def test_two_deliveries_into_one_folder_do_not_go_on_at_once(out, repository, monkeypatch):
     monkeypatch.setattr(atomic, "WAIT_S", 0.1)
     environment = os.environ | {"PYTHONPATH": str(repository)}
-    other = subprocess.Popen([sys.executable, "-c", HOLDING, out], env=environment, stdout=subprocess.PIPE, text=True)
+    other = subprocess.Popen(
+        [sys.executable, "-c", HOLDING, out], env=environment, stdout=subprocess.PIPE, text=True
+    )
     try:
         assert other.stdout.readline() == "writing\n"
         with pytest.raises(InputError) as refused:

@@ -1,7 +1,12 @@
 """What the store promises: nothing is made twice, nothing damaged is used, nothing half-written bears a name."""
 
+import hashlib
 import json
 import os
+import pickle
+import struct
+import subprocess
+from pathlib import Path
 
 import pytest
 
@@ -211,3 +216,215 @@ def test_an_entry_holds_its_recipe_and_the_digest_of_each_file(sums):
     # SHA-256 of the one byte "2": sha256sum of coreutils.
     digest = entries["files"]["first.txt"]["digest"]
     assert digest == "d4735e3a265e16eee03f59718b9b5d03019c07d8b6c51f90da3a666eec13ab35"
+
+
+class Trap:
+    """What runs when a pickle of it is read."""
+
+    def __init__(self, sprung):
+        self.sprung = sprung
+
+    def __reduce__(self):
+        return Path.write_text, (self.sprung, "the pickle was read")
+
+
+def planted(place, data):
+    """Put other bytes into a kept result, with every digest as if the store had written them."""
+    (place / "result.data").write_bytes(data)
+    entry = json.loads((place / "entry.json").read_text(encoding="utf-8"))
+    del entry["digest"]
+    entry["files"]["result.data"] = {"bytes": len(data), "digest": hashlib.sha256(data).hexdigest()}
+    entry["digest"] = hashlib.sha256(json.dumps(entry, sort_keys=True).encode()).hexdigest()
+    (place / "entry.json").write_text(json.dumps(entry), encoding="utf-8")
+
+
+def container(tree):
+    """A result with this tree, as the store would hold it."""
+    head = json.dumps({"value": tree, "buffers": []}).encode()
+    return b"sitefinder result 1\n" + struct.pack("<Q", len(head)) + head
+
+
+def test_a_result_with_right_digests_that_is_a_pickle_runs_nothing(sums, tmp_path):
+    sums.run()
+    planted(entry_of(sums, "total"), pickle.dumps(Trap(tmp_path / "sprung")))
+
+    total, _, notes = sums.run()
+
+    assert total == 108
+    assert "it does not begin as a stored result does" in notes[0]
+    assert not (tmp_path / "sprung").exists()
+
+
+@pytest.mark.parametrize(
+    "tree",
+    [
+        ["named", "os:system", ["true"]],
+        ["named", "sitefinder.cli:main", []],
+        ["named", "sitefinder.__main__:main", []],
+        ["named", "sitefinder.pipeline.store:Store", [1, 2]],
+        ["model", "sitefinder.pipeline.store:Store", [], []],
+        ["model", "subprocess:Popen", [["args", "true"]], []],
+        ["named", "sitefinder.inventory:Path", ["/"]],
+        ["file", "../../../store.json"],
+        ["again", 0],
+        ["system", "true"],
+        {"a": 1},
+    ],
+)
+def test_a_result_with_right_digests_that_names_what_no_result_holds_is_damaged(sums, tree, monkeypatch):
+    sums.run()
+    planted(entry_of(sums, "total"), container(tree))
+    called = []
+    monkeypatch.setattr(os, "system", called.append)
+
+    total, _, notes = sums.run()
+
+    assert total == 108
+    assert notes[0].startswith("the stored result of total is damaged (it cannot be read: ") or "names" in notes[0]
+    assert called == []
+
+
+def test_a_planted_result_that_is_sound_is_read(sums):
+    """So that the cases above are refused for what they hold, not for how they are planted."""
+    sums.run()
+    planted(entry_of(sums, "total"), container(["tuple", [7]]))
+
+    assert sums.run()[0] == (7,)
+
+
+def own_files(folder):
+    """A folder of a user in which names of a store happen to occur."""
+    for name in ("drafts/letter.txt", "results/2019/table.csv", "lock"):
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(f"{name} of the user", encoding="utf-8")
+
+
+def test_a_folder_that_is_no_store_is_refused_and_left_alone(sums, tmp_path):
+    own_files(sums.folder)
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+
+    with pytest.raises(InputError) as refused:
+        sums.run()
+
+    assert str(refused.value) == (
+        "the folder for stored results holds something else\n"
+        f"  folder:    {sums.folder}\n"
+        "  expected:  an empty folder, one that does not exist, or a store of results (store.json)\n"
+        "  found:     drafts, lock, results\n"
+        "  fix:       set run.store_folder to a folder of its own, or run with --no-store"
+    )
+    assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before
+    # Doing what the fix says.
+    sums.folder = tmp_path / "other"
+    assert sums.run()[0] == 108
+
+
+def store_of_pickles(folder, sprung):
+    """A store as versions before this one left it."""
+    place = folder / "results" / ("0" * 64)
+    place.mkdir(parents=True)
+    (place / "result.pickle").write_bytes(pickle.dumps(Trap(sprung)))
+    (place / "entry.json").write_text("{}", encoding="utf-8")
+    for name in ("drafts", "damaged", "runs"):
+        (folder / name).mkdir()
+    (folder / "lock").touch()
+
+
+def test_a_store_of_pickles_is_set_aside_unread_and_the_user_told_once(sums, tmp_path):
+    store_of_pickles(sums.folder, tmp_path / "sprung")
+
+    total, _, notes = sums.run()
+
+    aside = tmp_path / "store-old-1"
+    assert (total, notes) == (
+        108,
+        [
+            "the stored results of an earlier version are not read, since they are Python pickles; "
+            f"they lie in {aside} and may be deleted"
+        ],
+    )
+    assert (aside / "results" / ("0" * 64) / "result.pickle").exists()
+    assert not (tmp_path / "sprung").exists()
+    assert sums.run()[2] == []
+
+
+@pytest.mark.parametrize("part", ["", "results", "drafts", "damaged", "runs"])
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such permissions")
+def test_a_store_that_others_may_write_is_refused(sums, part):
+    sums.run()
+    (sums.folder / part).chmod(0o770)
+
+    with pytest.raises(InputError, match="the store of results may be written by other users") as refused:
+        sums.run()
+
+    fix = str(refused.value).rpartition("fix:")[2].strip()
+    assert fix == f"run chmod go-w {sums.folder / part}"
+    subprocess.run(fix.removeprefix("run ").split(), check=True)
+    assert sums.run() == (108, "2", [])
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such permissions")
+def test_nobody_else_can_read_or_write_what_is_kept(sums):
+    before = os.umask(0o002)
+    try:
+        sums.run()
+    finally:
+        os.umask(before)
+
+    for path in (sums.folder, *sums.folder.rglob("*")):
+        if path.name not in ("lock",):
+            assert path.stat().st_mode & 0o777 == (0o700 if path.is_dir() else 0o600), path
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such permissions")
+def test_a_file_of_a_result_that_others_may_write_is_damaged(sums):
+    sums.run()
+    (entry_of(sums, "total") / "result.data").chmod(0o620)
+
+    assert "result.data may be written by other users" in sums.run()[2][0]
+
+
+@pytest.mark.parametrize("name", ["entry.json", "result.data", "first.txt"])
+def test_a_link_in_place_of_a_file_of_a_result_is_not_followed(sums, tmp_path, name):
+    sums.run()
+    place = entry_of(sums, "first")
+    (place / name).rename(tmp_path / "elsewhere")
+    (place / name).symlink_to(tmp_path / "elsewhere")
+    before = (tmp_path / "elsewhere").read_bytes()
+
+    total, text, notes = sums.run()
+
+    assert (total, text) == (108, "2")
+    assert "first is damaged" in notes[0]
+    assert (tmp_path / "elsewhere").read_bytes() == before
+
+
+def test_a_link_in_place_of_a_result_is_not_followed(sums, tmp_path):
+    sums.run()
+    place = entry_of(sums, "first")
+    place.rename(tmp_path / "elsewhere")
+    place.symlink_to(tmp_path / "elsewhere")
+
+    assert "damaged (it is a symbolic link)" in sums.run()[2][0]
+    assert (tmp_path / "elsewhere" / "first.txt").exists()
+
+
+def test_a_link_in_place_of_a_part_of_the_store_is_refused(sums, tmp_path):
+    sums.run()
+    (sums.folder / "drafts").rmdir()
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "elsewhere" / "letter.txt").write_text("of the user", encoding="utf-8")
+    (sums.folder / "drafts").symlink_to(tmp_path / "elsewhere")
+
+    with pytest.raises(InputError, match="a folder of the store of results is a symbolic link"):
+        sums.run()
+
+    assert (tmp_path / "elsewhere" / "letter.txt").exists()
+
+
+def test_a_store_of_a_later_version_is_refused(sums):
+    sums.run()
+    (sums.folder / "store.json").write_text('{"kind": "sitefinder store of results", "version": 99}')
+
+    with pytest.raises(InputError, match=r"found: +version 99\n"):
+        sums.run()

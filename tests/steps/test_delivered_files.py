@@ -164,29 +164,35 @@ def test_what_is_turned_off_goes_to_previous_with_the_delivery_that_it_was_of(de
     files = deliver(gpx=False, csv=False)
 
     folder = files["sites.gpkg"].parent
-    assert sorted(path.name for path in folder.iterdir()) == ["previous", "sites.gpkg"]
+    assert sorted(path.name for path in folder.iterdir()) == [".sitefinder-delivery", "previous", "sites.gpkg"]
     assert {path.name: path.read_bytes() for path in (folder / "previous").iterdir()} == first
 
 
-def test_an_input_in_the_output_folder_is_never_replaced_nor_moved(sample_run, tmp_path):
+def test_an_input_in_the_output_folder_is_never_replaced_nor_moved(sample_run, tmp_path, tmp_path_factory):
     settings = read_settings(sample_run.settings)
     roads = settings.inputs.roads.model_copy(update={"path": str(tmp_path / "out" / "sites.parquet")})
     inputs = settings.inputs.model_copy(update={"roads": roads})
     alone = settings.delivery.model_copy(update=FILES_ALONE)
     settings = settings.model_copy(update={"inputs": inputs, "delivery": alone})
-    file, scratch = tmp_path / "out" / "sites.parquet", tmp_path / "scratch"
-    scratch.mkdir()
+    file = tmp_path / "out" / "sites.parquet"
+
+    def make(settings):
+        make_files(settings, tmp_path / "out", sample_run.results, (), tmp_path_factory.mktemp("scratch"))
+
     file.parent.mkdir()
     file.write_text("of the user")
+    with pytest.raises(InputError, match="holds files that sitefinder did not deliver"):
+        make(settings)
+    file.unlink()
+    make(settings)
+    file.write_text("of the user")
 
-    make_files(settings, tmp_path / "out", sample_run.results, (), scratch)
+    make(settings)
 
     assert file.read_text() == "of the user"
     wanted = alone.model_copy(update={"geoparquet": True})
     with pytest.raises(InputError, match="the delivery would replace an input"):
-        make_files(
-            settings.model_copy(update={"delivery": wanted}), tmp_path / "out", sample_run.results, (), scratch
-        )
+        make(settings.model_copy(update={"delivery": wanted}))
     assert file.read_text() == "of the user"
 
 

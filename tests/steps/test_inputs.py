@@ -15,6 +15,7 @@ import shapely
 from sitefinder.errors import InputError
 from sitefinder.io.digests import Memory, remembering
 from sitefinder.io.settings_files import read_settings
+from sitefinder.pipeline.store import KIND, MARKER, VERSION, write_json
 from sitefinder.steps.inputs import NotRead, Readings, RunInputs, files_of_layer, files_of_raster, read_inputs
 
 SOFTWARE = {"numpy": "2.0"}
@@ -223,6 +224,8 @@ def test_problems_of_all_inputs_are_reported_at_once_though_some_are_remembered_
 
 def test_a_run_that_finds_its_inputs_as_they_were_loads_none_of_the_large_libraries(write_valley, tmp_path):
     settings = write_valley(tmp_path)
+    (tmp_path / "store").mkdir(mode=0o700)
+    write_json(tmp_path / "store" / MARKER, {"kind": KIND, "version": VERSION})
     script = f"""
 import json, sys
 from pathlib import Path
@@ -233,7 +236,7 @@ from sitefinder.steps.inputs import read_inputs, with_year_to_year
 from sitefinder.inventory import FILES, memory_of, planned
 from sitefinder.delivery.graph import STAGES
 
-path, store = Path({str(settings)!r}), Path({str(tmp_path)!r})
+path, store = Path({str(settings)!r}), Path({str(tmp_path / "store")!r})
 settings, memory = read_settings(path), memory_of(store)
 with remembering(memory):
     inputs = read_inputs(settings, path.parent)

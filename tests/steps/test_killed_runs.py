@@ -76,7 +76,8 @@ def test_a_killed_run_delivers_nothing(killed):
 
 def test_the_run_after_a_kill_clears_away_what_was_half_written(run_again):
     assert all(kill["drafts"] == [] for kill in run_again)
-    assert {tuple(kill["left"]) for kill in run_again} == {(".sitefinder-store", "sites.gpkg")}
+    left = (".sitefinder-delivery", ".sitefinder-store", "sites.gpkg")
+    assert {tuple(kill["left"]) for kill in run_again} == {left}
 
 
 def test_the_moments_lie_all_through_a_stage(killed):

@@ -440,7 +440,7 @@ def test_two_settings_files_may_share_a_store(valley, tmp_path):
     assert valley.plan() == {}
     assert valley.run() == first
     assert valley.ran == []
-    assert sorted(path.name for path in (tmp_path / "other").iterdir()) == ["sites.gpkg"]
+    assert sorted(path.name for path in (tmp_path / "other").iterdir()) == [".sitefinder-delivery", "sites.gpkg"]
 
 
 def test_the_run_record_says_what_it_took(valley):

@@ -1,7 +1,7 @@
 """Kills a process at each of its file operations, and damages files: what a run must survive.
 
-A fork of this process does the work. Python itself says what it is about to do to a file (its audit events: open to
-write, rename, link, remove, make or remove a folder, change permissions or times), and what is synced is counted
+A fork of this process does the work. Python itself says what it is about to do to a file (its audit events: open
+to write, rename, link, remove, make or remove a folder, change permissions or times). What is synced is counted
 too, so that a file is also left written and not yet synced. At the chosen one the fork gets SIGKILL.
 """
 
@@ -71,14 +71,14 @@ def ended(task, folder, at=None):
 
 
 def kills(task, folder, fresh, every=1):
-    """Kill a task at each of its operations on a folder, or at every so many.
+    """Kill a task at each of its operations on a folder, or at one in ``every``.
 
     Parameters
     ----------
     task : callable
         Without arguments.
     folder : Path
-        Made anew before each kill.
+        Emptied before each kill.
     fresh : callable
         Fills the folder.
     every : int
