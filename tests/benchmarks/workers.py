@@ -1,6 +1,6 @@
 """A whole run by one process, by two workers and by a Dask cluster of two, in one run: seconds, ratios, memory.
 
-Run as ``python tests/benchmarks/workers.py [--cells 1000000]``, alone on the machine. The region is made: rough
+Run as ``python tests/benchmarks/workers.py [--cells 4000000]``, alone on the machine. The region is made: rough
 ground, streams that are derived from it, no rules. Each way is the whole command with an empty store, from the DEM
 to the GeoPackage, without page and sheets, in which no worker has a part. Memory is the most that any single
 process held [MB]; /proc says so, so that part needs Linux. Ends with status 1 where the ways deliver other bytes.
@@ -107,7 +107,8 @@ class Highest(threading.Thread):
                 pid = waiting.pop()
                 try:
                     status = Path(f"/proc/{pid}/status").read_text(encoding="ascii")
-                    waiting += Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="ascii").split()
+                    threads = Path(f"/proc/{pid}/task").iterdir()
+                    waiting += [one for thread in threads for one in (thread / "children").read_text().split()]
                 except OSError:
                     continue
                 peak = [int(line.split()[1]) / 1e3 for line in status.splitlines() if line.startswith("VmHWM")]
@@ -162,7 +163,7 @@ def digest(settings):
 def main():
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--cells", type=int, default=1_000_000)
+    parser.add_argument("--cells", type=int, default=4_000_000)
     side = int(np.sqrt(parser.parse_args().cells))
     from made_regions import EQUATIONS  # noqa: PLC0415
 
