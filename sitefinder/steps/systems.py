@@ -43,9 +43,8 @@ SMALL_STATIONS = 300
 GROUP = 32
 
 
-# Stations to a part of a large system, where a stage has no need of a whole one. Of a made region of 4 million cells
-# three parts of a thousand stations took 5 to 9 s and the others less than one, so that two workers did not share
-# the work evenly.
+# Stations to a part of a large system, where a stage has no need of a whole one. Of a made region of 4 million
+# cells three parts of a thousand stations took 5 to 9 s and the others less than one (own choice, from that).
 PART_STATIONS = 250
 
 
