@@ -62,7 +62,13 @@ def _options(
 def run(
     config: Config,
     workers: Annotated[
-        int | None, typer.Option(min=1, help="processes for terrain tiles; no effect on results")
+        int | None, typer.Option(min=1, help="worker processes on this machine; no effect on results")
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS", help="use the workers of a running Dask cluster, such as tcp://127.0.0.1:8786"
+        ),
     ] = None,
     strict: Annotated[
         bool, typer.Option("--strict", help="stop if a part of the stream network cannot be resolved")
@@ -80,7 +86,13 @@ def run(
     from sitefinder.inventory import run_and_deliver
 
     inventory = run_and_deliver(
-        config, keep=not no_store, workers=workers, strict=strict, verify=verify, progress=not quiet
+        config,
+        keep=not no_store,
+        workers=workers,
+        scheduler=scheduler,
+        strict=strict,
+        verify=verify,
+        progress=not quiet,
     )
     for note in inventory.notes:
         print(note, file=sys.stderr)
@@ -176,7 +188,13 @@ def scenarios(
     ],
     csv: Annotated[Path | None, typer.Option(help="write the figures as a table (CSV)")] = None,
     workers: Annotated[
-        int | None, typer.Option(min=1, help="processes for terrain tiles; no effect on results")
+        int | None, typer.Option(min=1, help="worker processes on this machine; no effect on results")
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS", help="use the workers of a running Dask cluster, such as tcp://127.0.0.1:8786"
+        ),
     ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
 ):
@@ -184,5 +202,5 @@ def scenarios(
     from sitefinder.report.summary import scenario_text
     from sitefinder.scenarios import run_scenarios
 
-    results = run_scenarios(configs, csv=csv, workers=workers, progress=not quiet)
+    results = run_scenarios(configs, csv=csv, workers=workers, scheduler=scheduler, progress=not quiet)
     print(scenario_text(results.title, results.table, results.currency, results.files), end="")

@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime
 import os
 import shutil
+import sys
 import tempfile
 import time
 import weakref
@@ -39,7 +40,7 @@ from sitefinder.io.digests import Memory, content_digest, remembering
 from sitefinder.io.settings_files import read_settings
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import change_of_code, own_code
-from sitefinder.pipeline.executors import peak_memory_mb
+from sitefinder.pipeline.executors import Executor, InThisProcess, peak_memory_mb
 from sitefinder.pipeline.graph import Made, Results, Stage, run_stages
 from sitefinder.pipeline.keys import Planned, Recipe, plan_of, recipes_of
 from sitefinder.pipeline.run_log import last_recipes, last_record, reported_results, write_record
@@ -393,6 +394,7 @@ def run(
     *,
     store: StrPath | None = None,
     workers: int | None = None,
+    scheduler: str | None = None,
     strict: bool = False,
     verify: bool = False,
     progress: bool | Listener = False,
@@ -410,7 +412,10 @@ def run(
         Folder in which results of stages are kept for the next run, and found from earlier ones; absent: none.
         It changes no result.
     workers : int, optional
-        Processes, in place of the settings'; changes no result.
+        Worker processes on this machine, in place of the settings'; changes no result.
+    scheduler : str, optional
+        Address of the scheduler of a running Dask cluster, whose workers are used instead; changes no result.
+        Whoever can reach a scheduler can run code on its workers: keep it on a private network, or use TLS.
     strict : bool, optional
         Stop where a part of the network cannot be resolved, also where the settings do not say so.
     verify : bool, optional
@@ -437,7 +442,9 @@ def run(
         settings, inputs = _with_inputs(settings, target, kept)
         changed = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
         settings = settings.model_copy(update={"run": settings.run.model_copy(update=changed)})
-        job = _Job(settings, inputs, target, record, memory, listener)
+        said = _to_standard_error if progress is True else None
+        executor = partial(_executor, settings, scheduler, said)
+        job = _Job(settings, inputs, target, record, memory, listener, executor)
         record.passed("reading")
         return job.run_alone() if kept is None else job.run_with(kept)
 
@@ -447,6 +454,7 @@ def run_and_deliver(
     *,
     keep: bool = True,
     workers: int | None = None,
+    scheduler: str | None = None,
     strict: bool = False,
     verify: bool = False,
     progress: bool | Listener = False,
@@ -459,7 +467,7 @@ def run_and_deliver(
         Settings, or a settings file.
     keep : bool, optional
         Use results that earlier runs kept, and keep those of this one; changes no result.
-    workers, strict, verify, progress
+    workers, scheduler, strict, verify, progress
         See `run`.
 
     Returns
@@ -477,6 +485,7 @@ def run_and_deliver(
         output_folder(settings),
         store=store_folder(settings) if keep else None,
         workers=workers,
+        scheduler=scheduler,
         strict=strict,
         verify=verify,
         progress=progress,
@@ -700,6 +709,8 @@ class RunRecord:
         self._began, self._clock = datetime.datetime.now(), time.perf_counter()
         self._seconds: dict[str, float] = {}
         self._tiles = 0
+        # Of workers that are still there; those that have ended count with this process.
+        self.workers_mb = 0.0
 
     def passed(self, part: str) -> None:
         """Count the seconds since the last call for a part of the run."""
@@ -742,7 +753,7 @@ class RunRecord:
             "seconds": self._seconds,
             "workers": settings.run.workers,
             "tiles": self._tiles,
-            "peak_memory_mb": round(peak_memory_mb(), 1),
+            "peak_memory_mb": round(max(peak_memory_mb(), self.workers_mb), 1),
             "version": __version__,
             "software": software(),
             "code": own_code().digests,
@@ -766,9 +777,10 @@ class _Job:
         record: RunRecord,
         memory: Memory,
         listener: Listener | None,
+        executor: Callable[[Path | None], AbstractContextManager[Executor]],
     ) -> None:
         self.settings, self.inputs, self.output = settings, inputs, output
-        self.record, self.memory = record, memory
+        self.record, self.memory, self.executor = record, memory, executor
         self.names = [] if output is None else wanted_files(settings.delivery)
         if output is not None:
             _validate_replacing_inputs(settings, output, self.names)
@@ -783,7 +795,7 @@ class _Job:
 
     def _tile(self, done: int, count: int) -> None:
         self.record.count_tiles(done)
-        self.reports.tile(done, count)
+        self.reports.tasks(done, count)
 
     # Without a store. The scratch folder is removed at the end, or with the inventory where that still needs the
     # copy of the DEM in it.
@@ -793,8 +805,15 @@ class _Job:
         files: list[Path] = []
         try:
             given = self.given(Path(scratch))
-            with _kernels_ahead(STAGES):
-                made = run_stages(STAGES, given, started=self.reports.started_after(0), parts=self.parts)
+            with self.executor(Path(scratch)) as executor, _kernels_ahead(STAGES):
+                made = run_stages(
+                    STAGES,
+                    given,
+                    started=self.reports.started_after(0),
+                    parts=self.parts,
+                    executor=executor,
+                    tasks_done=self.reports.tasks,
+                )
             results = {name: made[name] for name in _FOR_FILES}
             if self.output is not None:
                 started = self.reports.started_after(len(STAGES))
@@ -812,7 +831,7 @@ class _Job:
 
     # With the store in a folder: what is kept there is not made again.
     def run_with(self, folder: Path) -> Inventory:
-        with open_store(folder, containers) as store:
+        with open_store(folder, containers) as store, self.executor(store.scratch) as executor:
             recipes = recipes_of(STAGES, self.given(store.scratch), self.parts, software(), own_code())
             log: dict[str, Made] = {}
             files: list[Path] = []
@@ -828,6 +847,8 @@ class _Job:
                         store=store,
                         recipes=recipes,
                         log=log,
+                        executor=executor,
+                        tasks_done=self.reports.tasks,
                     )
                 self.record.passed("stages")
                 if self.output is not None:
@@ -841,6 +862,7 @@ class _Job:
             finally:
                 keep_memory(store, self.memory)
             self.record.passed("delivery")
+            self.record.workers_mb = executor.peak_memory_mb
             # Items that the run looked at, beside the results that they were joined to.
             items = results.item_recipes
             reported = {name: [*own, *items.get(name, ())] for name, own in recipes.items()}
@@ -865,6 +887,29 @@ class _Job:
             self.file_stages, given, started=started, parts=parts, store=store, recipes=recipes, log=log
         )
         return texts, recipes
+
+
+# What does the tasks of a run: this process, or workers, with files of tasks in a folder. The library for
+# workers is loaded only where there are some.
+def _executor(
+    settings: Settings, scheduler: str | None, said: Callable[[str], None] | None, folder: Path | None
+) -> AbstractContextManager[Executor]:
+    if folder is None or (settings.run.workers == 1 and scheduler is None):
+        return nullcontext(InThisProcess())
+    from sitefinder.pipeline.cluster import Cluster
+
+    return Cluster(
+        folder,
+        containers.__name__,
+        "sitefinder.io.software:software",
+        workers=settings.run.workers,
+        scheduler=scheduler,
+        announce=said,
+    )
+
+
+def _to_standard_error(text: str) -> None:
+    print(text, file=sys.stderr)
 
 
 # While this holds, kernels that stages use and that are not compiled yet are compiled beside them. Stages that use

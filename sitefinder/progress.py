@@ -105,8 +105,8 @@ class StageReports:
 
         return started
 
-    def tile(self, done: int, count: int) -> None:
-        """Say how many terrain tiles are done, where there are several."""
+    def tasks(self, done: int, count: int) -> None:
+        """Say how many tasks of a stage are done, such as terrain tiles, where there are several."""
         if count > 1:
             self._say(f"{self._words}, {done} of {count}")
 

@@ -38,6 +38,7 @@ def run_scenarios(
     *,
     csv: StrPath | None = None,
     workers: int | None = None,
+    scheduler: str | None = None,
     progress: bool | Listener = False,
 ) -> SideBySide:
     """Run settings files in their order and compare each with the first.
@@ -48,7 +49,7 @@ def run_scenarios(
         Settings files; the first is what the others are held against.
     csv : path-like, optional
         Where to write the table.
-    workers : int, optional
+    workers, scheduler
         See `sitefinder.inventory.run`.
     progress : bool or callable, optional
         As of `sitefinder.inventory.run`; what is done now begins with the scenario's name.
@@ -71,7 +72,9 @@ def run_scenarios(
     first = None
     for name, config in zip(scenario_names(paths), paths, strict=True):
         with listening(progress) as listener:
-            delivered = run_and_deliver(config, workers=workers, progress=_of_scenario(name, listener))
+            delivered = run_and_deliver(
+                config, workers=workers, scheduler=scheduler, progress=_of_scenario(name, listener)
+            )
         tables = read_delivery(delivered.path, MEASURED).tables
         runs.append(delivered)
         first = tables if first is None else first

@@ -3,6 +3,8 @@
 import contextlib
 import functools
 import glob
+import os
+import tempfile
 from pathlib import Path
 from typing import NamedTuple
 
@@ -512,9 +514,16 @@ def write_labels(path, labels):
     ----------
     path : Path
     labels : ndarray of int32, shape (rows, columns)
+
+    Notes
+    -----
+    It is put in place whole: two workers may write the same tile where one was thought dead.
     """
-    with open(path, "wb") as file:
+    path = Path(path)
+    descriptor, draft = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
+    with os.fdopen(descriptor, "wb") as file:
         np.savez_compressed(file, labels=labels)
+    os.replace(draft, path)
 
 
 def read_labels(path):

@@ -1,71 +1,138 @@
-"""The same task on many items, in this process or on several, with the answers in the order of the items."""
+"""The same task on many items, in this process or on others, and what every way of doing it has in common."""
 
-import multiprocessing
+from __future__ import annotations
+
+import importlib
 import sys
-from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from typing import TypeVar
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import Any, NamedTuple, Protocol
+
+from sitefinder.errors import SitefinderError
 
 try:
     import resource
 except ImportError:  # Windows
     resource = None  # type: ignore[assignment]
 
+Function = Callable[..., Any]
+# An item's name, and the arguments that are its own.
+Item = tuple[str, dict[str, Any]]
 
-Item = TypeVar("Item")
-Answer = TypeVar("Answer")
+
+class Remade(NamedTuple):
+    """An argument that another process makes for itself, from data: the function that makes it, by name."""
+
+    maker: str
+    data: Any
 
 
-def parallel_map(
-    task: Callable[[Item], Answer],
-    items: Sequence[Item],
-    workers: int,
-    *,
-    done: Callable[[int, int], None] | None = None,
-) -> list[Answer]:
-    """Answers of a task for each item.
+class Written(NamedTuple):
+    """A result that lies in a file already, as a store holds it."""
 
-    Parameters
-    ----------
-    task : callable
-        Of one argument; for more than one worker it must pickle, and so must items and answers.
-    items : sequence
-    workers : int
-        Processes; 1 runs here.
-    done : callable, optional
-        Called with the number of answers so far and the number of items, after each answer.
+    path: Path
+    size: int
+    digest: str
 
-    Returns
-    -------
-    list
-        In the order of the items, for any number of workers.
 
-    Raises
-    ------
-    Exception
-        The first that a task raised, in the order of the items; tasks already running are finished first.
+class Answer(NamedTuple):
+    """What became of an item: its name, the result, the seconds that it took, and the file it lies in, if any."""
+
+    item: str
+    result: Any
+    seconds: float
+    written: Written | None = None
+
+
+class Executor(Protocol):
+    """What does the same task on many items, such as drainage systems or terrain tiles."""
+
+    @property
+    def is_here(self) -> bool:
+        """Whether tasks are done in this process, so that their arguments may be of any kind."""
+
+    @property
+    def peak_memory_mb(self) -> float:
+        """The most memory that a worker in another process has held so far [MB]; 0 where there is none."""
+
+    def answers(
+        self, function: Function | str, common: Mapping[str, Any], items: Iterable[Item], stage: str
+    ) -> Iterator[Answer]:
+        """Answers of a function to items, in the order in which they are done.
+
+        Parameters
+        ----------
+        function : callable or str
+            Of a module, or the name of one as ``module:function``.
+        common : dict
+            Arguments that all items share.
+        items : iterable
+            Names, and the arguments of each; taken when there is room for their work.
+        stage : str
+            For messages.
+        """
+
+
+class InThisProcess:
+    """Does one item after the other, here.
 
     Examples
     --------
-    >>> parallel_map(abs, [-1, -2], 1)
-    [1, 2]
+    >>> here = InThisProcess()
+    >>> [answer.result for answer in here.answers(dict, {"a": 1}, [("one", {"b": 2})], "example")]
+    [{'a': 1, 'b': 2}]
     """
-    if workers == 1 or len(items) < 2:
-        answers = []
-        for item in items:
-            answers.append(task(item))
-            if done is not None:
-                done(len(answers), len(items))
-        return answers
-    # Spawned, not forked: a fork would copy GDAL's and numba's threads in an unknown state.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(workers, len(items)), mp_context=context) as pool:
-        answers = []
-        for answer in pool.map(task, items):
-            answers.append(answer)
-            if done is not None:
-                done(len(answers), len(items))
-    return answers
+
+    is_here = True
+    peak_memory_mb = 0.0
+
+    def answers(
+        self, function: Function | str, common: Mapping[str, Any], items: Iterable[Item], stage: str
+    ) -> Iterator[Answer]:
+        """See `Executor`. The first error ends it, with a note that names the item."""
+        for item, own in items:
+            result, seconds = called(loaded(function), {**common, **own}, place_of(stage, item))
+            yield Answer(item, result, seconds)
+
+
+def called(function: Function, arguments: Mapping[str, Any], place: str) -> tuple[Any, float]:
+    """The answer of a function and its seconds; an error that no user can mend gets a note of the place."""
+    begun = time.perf_counter()
+    try:
+        return function(**arguments), time.perf_counter() - begun
+    except SitefinderError:
+        raise
+    except Exception as error:
+        error.add_note(f"in stage {place!r}")
+        raise
+
+
+def loaded(function: Function | str) -> Function:
+    """A function, loaded where a text names it as ``package.module:function``."""
+    if not isinstance(function, str):
+        return function
+    module, _, name = function.partition(":")
+    found: Function = getattr(importlib.import_module(module), name)
+    return found
+
+
+def name_of(function: Function | str) -> str:
+    """The name of a function as ``package.module:function``, under which another process can load it."""
+    return function if isinstance(function, str) else f"{function.__module__}:{function.__qualname__}"
+
+
+def place_of(stage: str, item: str = "") -> str:
+    """Name of a result, for example ``heads`` or ``overlaps: nature reserve``."""
+    return f"{stage}: {item}" if item else stage
+
+
+def remade(arguments: Mapping[str, Any]) -> dict[str, Any]:
+    """The arguments, with those made that another process makes for itself (`Remade`)."""
+    return {
+        name: loaded(value.maker)(value.data) if isinstance(value, Remade) else value
+        for name, value in arguments.items()
+    }
 
 
 def peak_memory_mb() -> float:

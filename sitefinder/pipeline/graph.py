@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import inspect
 import logging
 import time
@@ -10,15 +9,28 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, overload
 
-from sitefinder.errors import SitefinderError, StageError
-from sitefinder.pipeline.executors import peak_memory_mb
+from sitefinder.errors import StageError
+from sitefinder.pipeline.executors import (
+    Executor,
+    Function,
+    InThisProcess,
+    Remade,
+    Written,
+    called,
+    loaded,
+    peak_memory_mb,
+    place_of,
+)
 
 if TYPE_CHECKING:
     from sitefinder.pipeline.keys import Recipe
 
 # What hears that a stage starts: its name, its number from 1, and how many there are.
 Started = Callable[[str, int, int], None]
-Function = Callable[..., Any]
+# What hears how many tasks of a stage are done, and how many there are.
+TasksDone = Callable[[int, int], None]
+# What every stage may read beside what the run provides: what does tasks, such as terrain tiles.
+EXECUTOR = "executor"
 LOGGER = logging.getLogger("sitefinder")
 LOGGER.addHandler(logging.NullHandler())
 # What a stage declares that sees all of something given in parts, also what is only for readers.
@@ -121,19 +133,9 @@ class Parts:
         """What these parts hold, a dict of text to text."""
         raise NotImplementedError
 
-
-def loaded(function: Function | str) -> Function:
-    """A function, loaded where a text names it as ``package.module:function``."""
-    if not isinstance(function, str):
-        return function
-    module, _, name = function.partition(":")
-    found: Function = getattr(importlib.import_module(module), name)
-    return found
-
-
-def place_of(stage: str, item: str = "") -> str:
-    """Name of a result, for example ``heads`` or ``overlaps: nature reserve``."""
-    return f"{stage}: {item}" if item else stage
+    def carried(self, parts: Sequence[str]) -> Remade:
+        """What another process makes of data in place of what `scoped` gives; for stages that are cut."""
+        raise NotImplementedError
 
 
 def bound(stages: Iterable[Stage], given: Sequence[str]) -> tuple[Stage, ...]:
@@ -164,7 +166,7 @@ def bound(stages: Iterable[Stage], given: Sequence[str]) -> tuple[Stage, ...]:
     Traceback (most recent call last):
     TypeError: stage 'double' reads 'numbre', which neither an earlier stage nor the run provides
     """
-    known = set(given)
+    known = {*given, EXECUTOR}
     for stage in stages:
         for name in stage.reads:
             if name not in known:
@@ -216,6 +218,8 @@ def run_stages(
     store: None = None,
     recipes: None = None,
     log: None = None,
+    executor: Executor | None = None,
+    tasks_done: TasksDone | None = None,
 ) -> dict[str, Any]: ...
 
 
@@ -229,6 +233,8 @@ def run_stages(
     store: KeepsResults,
     recipes: dict[str, list[Recipe]],
     log: dict[str, Made] | None = None,
+    executor: Executor | None = None,
+    tasks_done: TasksDone | None = None,
 ) -> Results: ...
 
 
@@ -241,6 +247,8 @@ def run_stages(
     store: KeepsResults | None = None,
     recipes: dict[str, list[Recipe]] | None = None,
     log: dict[str, Made] | None = None,
+    executor: Executor | None = None,
+    tasks_done: TasksDone | None = None,
 ) -> dict[str, Any] | Results:
     """Results of all stages, by name.
 
@@ -261,6 +269,11 @@ def run_stages(
     log : dict, optional
         Filled, where there is a store, with what became of each result (`Made`), by its place; results that are
         only read later, when something asks for them, are entered again then.
+    executor : Executor, optional
+        What does the items of stages that are cut from earlier results, and the tasks of stages that read
+        ``executor``; absent: this process, one after the other.
+    tasks_done : callable, optional
+        Called with the number of items done, and of all, after each item of a stage that is cut.
 
     Returns
     -------
@@ -272,7 +285,17 @@ def run_stages(
     Exception
         As the stage raised it. One that the user cannot mend carries a note that names the stage.
     """
-    results = Results(stages, given, started, parts or {}, store, recipes, {} if log is None else log)
+    results = Results(
+        stages,
+        given,
+        started,
+        parts or {},
+        store,
+        recipes,
+        {} if log is None else log,
+        InThisProcess() if executor is None else executor,
+        tasks_done,
+    )
     for stage in stages:
         results.make_ready(stage)
     return dict(results) if store is None else results
@@ -291,7 +314,13 @@ class KeepsResults(Protocol):
         """The digest of what a result holds that was kept with it."""
 
     def keep(
-        self, recipe: Recipe, result: object, seconds: float, content: str | None = None, items: Sequence[str] = ()
+        self,
+        recipe: Recipe,
+        result: object,
+        seconds: float,
+        content: str | None = None,
+        items: Sequence[str] = (),
+        written: Written | None = None,
     ) -> None:
         """Keep a result."""
 
@@ -308,6 +337,8 @@ class Results(Mapping[str, Any]):
         store: KeepsResults | None,
         recipes: dict[str, list[Recipe]] | None,
         log: dict[str, Made],
+        executor: Executor,
+        tasks_done: TasksDone | None,
     ) -> None:
         self._stages = {stage.name: stage for stage in stages}
         self._given, self._parts = dict(given), parts
@@ -319,6 +350,7 @@ class Results(Mapping[str, Any]):
         self._announced: set[str] = set()
         self._items: dict[str, list[Recipe]] = {}
         self._log, self._is_closed = log, False
+        self._executor, self._tasks_done = executor, tasks_done
 
     def __iter__(self) -> Iterator[str]:
         return iter([*self._given, *(name for name in self._stages if name not in self._given)])
@@ -424,35 +456,67 @@ class Results(Mapping[str, Any]):
     # A stage's result joined from those of items that are cut from earlier results, and the seconds of all of it.
     def _run_by_items(self, stage: Stage, cut: PerItem) -> tuple[Any, float]:
         whole = {name: self[name] for name in cut.takes}
-        others = {name: self._scoped(stage, name) for name in stage.reads if name not in whole}
+        shared = {name: self._shared(stage, name) for name in stage.reads if name not in whole}
         self._announce(stage)
         begun = time.perf_counter()
         items = loaded(cut.items)(**whole)
-        found = {item: self._item(stage, cut, item, shares(), others) for item, shares in items.items()}
-        return loaded(cut.joined)(found, **whole), time.perf_counter() - begun
+        found: dict[str, Any] = {}
+        recipes: dict[str, Recipe] = {}
 
-    # The result of one of those items: kept under what its own shares of the earlier results hold.
-    def _item(self, stage: Stage, cut: PerItem, item: str, shares: dict[str, Any], others: dict[str, Any]) -> Any:
-        if self._store is None:
-            return self._called(stage, place_of(stage.name, item), others | shares)[0]
+        def done(item: str, result: Any) -> None:
+            found[item] = result
+            if self._tasks_done is not None:
+                self._tasks_done(len(found), len(items))
+
+        # Shares are cut when there is room for their work, and those whose result is kept need none.
+        def missing() -> Iterator[tuple[str, dict[str, Any]]]:
+            for item, shares in items.items():
+                own = shares()
+                if self._store is not None:
+                    recipes[item] = self._recipe_of_share(stage, cut, item, own)
+                    kept = self._kept_item(self._store, recipes[item])
+                    if kept is not None:
+                        done(item, kept.result)
+                        continue
+                LOGGER.info("%s: started", place_of(stage.name, item))
+                yield item, own
+
+        for item, result, seconds, written in self._executor.answers(stage.run, shared, missing(), stage.name):
+            place = place_of(stage.name, item)
+            LOGGER.info("%s: finished in %.2f s", place, seconds)
+            if self._store is not None:
+                self._log[place] = Made(False, seconds, peak_memory_mb())
+                self._store.keep(recipes[item], result, seconds, written=written)
+            done(item, result)
+        if self._store is not None:
+            self._items[stage.name] = [recipes[item] for item in items]
+        joined = loaded(cut.joined)({item: found[item] for item in items}, **whole)
+        return joined, time.perf_counter() - begun
+
+    # The recipe of one of those items: what its own shares of the earlier results hold.
+    def _recipe_of_share(self, stage: Stage, cut: PerItem, item: str, shares: dict[str, Any]) -> Recipe:
         if cut.content is None:
             raise TypeError(f"stage {stage.name!r} is cut, but declares no content of a share")
         held = {
             f"share of {name}": self._content_of_share(cut.items, cut.content, place_of(name, item), share)
             for name, share in shares.items()
         }
-        recipe = self._recipes[stage.name][0].of_item(item, held, cut.takes)
-        self._items.setdefault(stage.name, []).append(recipe)
+        return self._recipes[stage.name][0].of_item(item, held, cut.takes)
+
+    # The kept result of an item, if there is one.
+    def _kept_item(self, store: KeepsResults, recipe: Recipe) -> Any:
         begun = time.perf_counter()
-        kept = self._store.load(recipe)
+        kept = store.load(recipe)
         if kept is not None:
             self._log[recipe.place] = Made(True, time.perf_counter() - begun, peak_memory_mb())
             LOGGER.info("%s: kept from an earlier run", recipe.place)
-            return kept.result
-        result, seconds = self._called(stage, recipe.place, others | shares)
-        self._log[recipe.place] = Made(False, seconds, peak_memory_mb())
-        self._store.keep(recipe, result, seconds)
-        return result
+        return kept
+
+    # What all items of a stage get under a name that it reads, here or in another process.
+    def _shared(self, stage: Stage, name: str) -> Any:
+        if name in self._parts and not self._executor.is_here:
+            return self._parts[name].carried(stage.depends_on.get(name, ()))
+        return self._scoped(stage, name)
 
     # What a share holds. Several stages take the same one.
     def _content_of_share(self, items: Function | str, content: Function | str, place: str, share: Any) -> str:
@@ -469,7 +533,7 @@ class Results(Mapping[str, Any]):
         items = {name: part.scoped(()) for name, part in item.items()}
         arguments = {name: self._scoped(stage, name) for name in stage.reads} | items
         self._announce(stage)
-        return self._called(stage, stage.name, arguments)
+        return self._called(stage, arguments)
 
     # Say once that a stage is run.
     def _announce(self, stage: Stage) -> None:
@@ -478,21 +542,16 @@ class Results(Mapping[str, Any]):
             self._started(stage.name, list(self._stages).index(stage.name) + 1, len(self._stages))
 
     # The answer of a stage's function to these arguments, and its seconds.
-    def _called(self, stage: Stage, place: str, arguments: dict[str, Any]) -> tuple[Any, float]:
-        LOGGER.info("%s: started", place)
-        function, begun = stage.function, time.perf_counter()
-        try:
-            result, seconds = function(**arguments), time.perf_counter() - begun
-        except SitefinderError:
-            raise
-        except Exception as error:
-            error.add_note(f"in stage {place!r}")
-            raise
-        LOGGER.info("%s: finished in %.2f s", place, seconds)
+    def _called(self, stage: Stage, arguments: dict[str, Any]) -> tuple[Any, float]:
+        LOGGER.info("%s: started", stage.name)
+        result, seconds = called(stage.function, arguments, stage.name)
+        LOGGER.info("%s: finished in %.2f s", stage.name, seconds)
         return result, seconds
 
     # What a stage gets under a name that it reads: of what is given in parts, those that it declares.
     def _scoped(self, stage: Stage, name: str) -> Any:
+        if name == EXECUTOR:
+            return self._executor
         if name in self._parts:
             return self._parts[name].scoped(stage.depends_on.get(name, ()))
         return self[name]

@@ -9,7 +9,8 @@ from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from sitefinder.pipeline.code import SourceCode, change_of_code, digest_of_files
-from sitefinder.pipeline.graph import Parts, Stage, loaded, place_of
+from sitefinder.pipeline.executors import loaded, place_of
+from sitefinder.pipeline.graph import Parts, Stage
 
 # Raised when results are kept in another way, so that none of the earlier ones is taken for one of the new.
 KEPT_AS = 2

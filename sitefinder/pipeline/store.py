@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple, Protocol
 
 from sitefinder.errors import InputError, listed
+from sitefinder.pipeline.executors import Written
 from sitefinder.pipeline.keys import Recipe
 
 CHUNK_BYTES = 1 << 20
@@ -386,7 +387,13 @@ class Store:
         return (entry.get("items") or []) if isinstance(entry, dict) else []
 
     def keep(
-        self, recipe: Recipe, result: object, seconds: float, content: str | None = None, items: Sequence[str] = ()
+        self,
+        recipe: Recipe,
+        result: object,
+        seconds: float,
+        content: str | None = None,
+        items: Sequence[str] = (),
+        written: Written | None = None,
     ) -> None:
         """Keep a result: written aside, synced, moved into place in one step.
 
@@ -401,6 +408,8 @@ class Store:
             Digest of what it holds, see `content_of`.
         items : sequence of str, optional
             See `items_of`.
+        written : Written, optional
+            Where another process has written it already, in the store's format and without files beside it.
 
         Notes
         -----
@@ -409,10 +418,15 @@ class Store:
         draft = self.folder / DRAFTS / f"draft-{recipe.key}"
         try:
             draft.mkdir(mode=PRIVATE_FOLDER)
-            with open(draft / RESULT, "xb", opener=_private) as file:
-                files, size, digest = self._format.write_container(result, file, self.scratch)
-                file.flush()
-                os.fsync(file.fileno())
+            files: dict[str, Path] = {}
+            if written is not None:
+                link_or_copy(written.path, draft / RESULT)
+                size, digest = written.size, written.digest
+            else:
+                with open(draft / RESULT, "xb", opener=_private) as file:
+                    files, size, digest = self._format.write_container(result, file, self.scratch)
+                    file.flush()
+                    os.fsync(file.fileno())
             entries = {RESULT: {"bytes": size, "digest": digest}}
             for name, path in files.items():
                 link_or_copy(path, draft / name)

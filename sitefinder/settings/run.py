@@ -274,7 +274,7 @@ class RunSettings(Section):
     crs: str = Field(description="projected coordinate system in metres, such as EPSG:32633")
     output_folder: str = Field(description="folder of the results, relative to the settings file")
     seed: int = Field(1, ge=0, lt=2**63, description="seed of all random numbers")
-    workers: int = Field(1, ge=1, le=1024, description="processes for terrain tiles; no effect on results")
+    workers: int = Field(1, ge=1, le=1024, description="worker processes; no effect on results")
     strict: bool = Field(
         False,
         description="true: stop where a part of the network cannot be resolved; false: leave that part out and "

@@ -20,7 +20,7 @@ from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, 
 from sitefinder.siting.candidates import Stretches, find_stretches, subset
 from sitefinder.siting.passed import new_weirs_at, passed_things, plants_of_structures
 from sitefinder.siting.selection import without_prefix
-from sitefinder.steps.systems import joined_rows
+from sitefinder.steps.systems import in_parts, joined_rows
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 from sitefinder.vocabulary import FLOW_TOO_WEAK, schemes_that
 
@@ -437,12 +437,12 @@ def _of_all_rows(valued: pd.DataFrame, index: pd.Index, valued_rows: npt.NDArray
 def joined_best_case(
     found: dict[str, pd.DataFrame], systems: Systems, candidates: Stretches, **_: object
 ) -> pd.DataFrame:
-    """The best case of all diversions, from those of each drainage system."""
-    return joined_rows(found, systems, candidates)
+    """The best case of all diversions, from those of each part of a drainage system."""
+    return joined_rows(found, in_parts(systems), candidates)
 
 
 def joined_energy(
     found: dict[str, pd.DataFrame], systems: Systems, stretches: Stretches, **_: object
 ) -> pd.DataFrame:
-    """Energy and cost of all stretches, from those of each drainage system."""
-    return joined_rows(found, systems, stretches)
+    """Energy and cost of all stretches, from those of each part of a drainage system."""
+    return joined_rows(found, in_parts(systems), stretches)

@@ -22,7 +22,7 @@ from sitefinder.settings.flows import EnvironmentalFlowRule
 from sitefinder.siting.fish_passage import entered_at
 from sitefinder.steps.candidates import value_all, value_all_fish_safe
 from sitefinder.steps.migration import groups_migrating, natural_access
-from sitefinder.steps.systems import extents_of
+from sitefinder.steps.systems import extents_of, in_parts
 from sitefinder.vocabulary import CLOSE_IN_SEASON, NOTHING_IN_SEASON, RAISE_IN_SEASON
 
 if TYPE_CHECKING:
@@ -292,7 +292,7 @@ def joined_closed_energy(
     """Those of all drainage systems, by the numbers of the candidates in the region."""
     tables = [
         found[name].assign(**{CANDIDATE: extent.candidates[found[name][CANDIDATE].to_numpy(dtype=np.int64)]})
-        for name, extent in extents_of(systems, stretches).items()
+        for name, extent in extents_of(in_parts(systems), stretches).items()
         if len(found[name])
     ]
     if not tables:

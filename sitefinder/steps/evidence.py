@@ -13,7 +13,7 @@ from sitefinder.siting.fish_passage import fish_cases, judged_by
 from sitefinder.siting.selection import PREFIXES
 from sitefinder.steps.candidates import value_all_fish_safe
 from sitefinder.steps.closed_months import may_pay, value_closed_fish_safe, with_closed
-from sitefinder.steps.systems import extents_of, joined_values
+from sitefinder.steps.systems import extents_of, in_parts, joined_values
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -86,8 +86,9 @@ def joined_evidence(
     found: dict[str, EvidenceValues], systems: Systems, stretches: Stretches, **_: object
 ) -> EvidenceValues:
     """The valuation by grade of evidence of all stretches, from those of each drainage system."""
-    rows = joined_values({name: own.rows for name, own in found.items()}, systems, stretches)
-    extents = extents_of(systems, stretches)
+    parts = in_parts(systems)
+    rows = joined_values({name: own.rows for name, own in found.items()}, parts, stretches)
+    extents = extents_of(parts, stretches)
     valued = {name: own for name, own in found.items() if own.rows.any()}
     by_case: dict[tuple[str, float], pd.DataFrame] = {}
     known: dict[tuple[int, ...], pd.DataFrame] = {}

@@ -58,6 +58,11 @@ def by_system(joined: str, *cut_from: str) -> PerItem:
     return PerItem("drainage system", "sitefinder.steps.systems:cut", joined, cut_from, ("systems",), CONTENT)
 
 
+def by_part(joined: str, *cut_from: str) -> PerItem:
+    """The same where no candidate has a say in another's result: large systems are done in parts."""
+    return by_system(joined, *cut_from)._replace(items="sitefinder.steps.systems:cut_in_parts")
+
+
 # From settings and inputs to the chosen sites.
 STEPS = bound(
     [
@@ -136,8 +141,8 @@ STEPS = bound(
         stage(
             "terrain",
             "sitefinder.steps.terrain:drain_terrain",
-            "surface network stationing channels scratch progress",
-            "run.crs run.workers terrain.engine terrain.sink_depth_m "
+            "surface network stationing channels scratch executor progress",
+            "run.crs terrain.engine terrain.sink_depth_m "
             "terrain.tile_rows terrain.tile_columns terrain.margin_cells",
         ),
         stage(
@@ -256,7 +261,7 @@ STEPS = bound(
             "systems candidates flows water_depths",
             f"{VALUED_BY} {SAFE_BY} conduits stretches.headrace_detour_factor",
             "turbines costs",
-            by_system("sitefinder.steps.candidates:joined_best_case", "candidates", "flows", "water_depths"),
+            by_part("sitefinder.steps.candidates:joined_best_case", "candidates", "flows", "water_depths"),
         ),
         stage(
             "conduits",
@@ -272,7 +277,7 @@ STEPS = bound(
             "systems stretches flows water_depths best_case",
             f"{VALUED_BY} {SAFE_BY}",
             "turbines costs",
-            by_system(
+            by_part(
                 "sitefinder.steps.candidates:joined_energy", "stretches", "flows", "water_depths", "best_case"
             ),
         ),
@@ -323,7 +328,7 @@ STEPS = bound(
             "systems stretches flows water_depths months closed_months energy",
             f"{VALUED_BY} {SAFE_BY} {SEASON_BY}",
             "turbines costs",
-            by_system(
+            by_part(
                 "sitefinder.steps.closed_months:joined_closed_energy",
                 *["stretches", "flows", "water_depths", "months", "closed_months", "energy"],
             ),
@@ -354,7 +359,7 @@ STEPS = bound(
             "systems stretches flows water_depths months closed_months fish_safe_only energy",
             f"{VALUED_BY} {SAFE_BY} {SEASON_BY}",
             "turbines costs",
-            by_system(
+            by_part(
                 "sitefinder.steps.evidence:joined_evidence",
                 "stretches",
                 "flows",

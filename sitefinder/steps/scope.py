@@ -6,10 +6,12 @@ import contextlib
 import functools
 import inspect
 from collections.abc import Mapping
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, cast
 
 from pydantic import BaseModel
 
+from sitefinder.pipeline.executors import Remade
 from sitefinder.pipeline.graph import WHOLE, Parts
 from sitefinder.pipeline.keys import DERIVED, ORDER
 from sitefinder.settings import Source
@@ -40,7 +42,7 @@ READ_ALREADY = (
     "costs.price_year",
 )
 # What a stage may see although it changes no result. Paths are there for messages.
-CHANGES_NOTHING = ("terrain.tile_rows", "terrain.tile_columns", "terrain.margin_cells", "run.workers")
+CHANGES_NOTHING = ("terrain.tile_rows", "terrain.tile_columns", "terrain.margin_cells")
 # Where settings were read, which no stage sees: inputs count by what they hold.
 READ_FROM = ("folder", "file")
 # Settings of a run that change no result, beside those of files.
@@ -70,6 +72,23 @@ class SettingsParts(Parts):
         if WHOLE in parts:
             return dict(_flat(self._settings.model_dump(exclude={"run": OF_THE_COMPUTER, "delivery": True})))
         return _facts_of(self._settings, "", tuple(parts))
+
+    def carried(self, parts: Sequence[str]) -> Remade:
+        """The settings as data, of which a stage in another process sees these parts."""
+        made = self._settings
+        given = sorted(made.model_fields_set)
+        sections = {name: getattr(made, name) for name in type(made).model_fields}
+        return Remade("sitefinder.steps.scope:settings_as_carried", (sections, given, made.folder, list(parts)))
+
+
+def settings_as_carried(data: tuple[dict[str, Any], list[str], str, list[str]]) -> Settings:
+    """Settings as a stage sees them, from what `SettingsParts.carried` gives."""
+    from sitefinder.settings import Settings
+
+    sections, given, folder, parts = data
+    made = Settings.model_construct(set(given), **sections)
+    made._folder = folder
+    return SettingsParts(made).scoped(parts)
 
 
 class ScopedSettings:
@@ -206,6 +225,16 @@ class InputsParts(Parts):
         """A digest of each of these parts as it was read."""
         return {f"input {part.removeprefix('layers.')}": self._digest(part) for part in parts}
 
+    def carried(self, parts: Sequence[str]) -> Remade:
+        """These parts as data, for a stage in another process. Rasters are no parts of it: they hold paths."""
+        layers = {
+            part.removeprefix("layers."): self._inputs.layers[part.removeprefix("layers.")].frame
+            for part in parts
+            if part.startswith("layers.") and part.removeprefix("layers.") in self._inputs.layers
+        }
+        values = {part: getattr(self._inputs, part) for part in parts if not part.startswith("layers.")}
+        return Remade("sitefinder.steps.scope:inputs_as_carried", (values, layers, list(parts)))
+
     # Each once a run, since large layers take a while.
     def _digest(self, part: str) -> str:
         if part not in self._digests:
@@ -216,6 +245,13 @@ class InputsParts(Parts):
                 value = _input(self._inputs, part)
                 self._digests[part] = "none" if value is None else _digest_of(value)
         return self._digests[part]
+
+
+def inputs_as_carried(data: tuple[dict[str, Any], dict[str, Any], list[str]]) -> RunInputs:
+    """Inputs as a stage sees them, from what `InputsParts.carried` gives."""
+    values, layers, parts = data
+    held = SimpleNamespace(**values, layers={name: ScopedLayer(frame) for name, frame in layers.items()})
+    return InputsParts(cast("RunInputs", held)).scoped(parts)
 
 
 class Layer(Protocol):

@@ -44,6 +44,11 @@ SMALL_STATIONS = 300
 GROUP = 32
 
 
+# Stations to a part of a large system, where a stage has no need of a whole one. Of a made region of 4 million
+# cells three parts of a thousand stations took 5 to 9 s and the others less than one (own choice, from that).
+PART_STATIONS = 250
+
+
 class Systems(NamedTuple):
     """The drainage systems by name, in the order of the names, and the place in that list of each station.
 
@@ -191,6 +196,70 @@ def cut(systems: Systems, **results: Any) -> dict[str, Callable[[], dict[str, An
     listed = next(name for name in ("stretches", "candidates", "found_candidates") if name in results)
     extents = extents_of(systems, results[listed])
     return {name: partial(_shares, extent, results) for name, extent in extents.items()}
+
+
+def in_parts(systems: Systems) -> Systems:
+    """The systems with large ones in parts, for stages in which no candidate has a say in another's result.
+
+    A part is so many stations of a system in their order, and the candidates whose intakes are there.
+
+    Parameters
+    ----------
+    systems : Systems
+
+    Returns
+    -------
+    Systems
+        Whose names are those of parts where a system has several. Parts do not depend on the number of workers.
+
+    Examples
+    --------
+    >>> in_parts(Systems(["Ardelm"], np.zeros(400, dtype=np.int64))).names
+    ['Ardelm, part 1', 'Ardelm, part 2']
+    """
+    names: list[str] = []
+    of_station = np.empty(len(systems.of_station), dtype=np.int64)
+    for name, own in zip(systems.names, _rows_by_system(systems.of_station, len(systems.names)), strict=True):
+        of_station[own] = len(names) + np.arange(len(own)) // PART_STATIONS
+        count = max(-(-len(own) // PART_STATIONS), 1)
+        names += [name] if count == 1 else [f"{name}, part {number}" for number in range(1, count + 1)]
+    return Systems(names, of_station)
+
+
+def cut_in_parts(systems: Systems, **results: Any) -> dict[str, Callable[[], dict[str, Any]]]:
+    """What makes the shares of each part of a system; see `in_parts` and `cut`.
+
+    Parameters
+    ----------
+    systems : Systems
+    **results
+        As `cut` takes them.
+
+    Returns
+    -------
+    dict of str to callable
+        By the names of the parts. A part's stations are all that its candidates take, wherever these are.
+    """
+    stretches = results["stretches" if "stretches" in results else "candidates"]
+    parts = extents_of(in_parts(systems), stretches)
+    return {name: partial(_shares_of_part, part.candidates, stretches, results) for name, part in parts.items()}
+
+
+# The shares of some candidates, with the stations of these alone.
+def _shares_of_part(
+    candidates: npt.NDArray[np.int64], stretches: Stretches, results: dict[str, Any]
+) -> dict[str, Any]:
+    chosen = np.zeros(len(stretches.table), dtype=bool)
+    chosen[candidates] = True
+    own = subset(stretches, chosen)
+    ends = [own.table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace")]
+    count = len(results["flows"].bins_m3s)
+    is_taken = np.zeros(count, dtype=bool)
+    is_taken[np.concatenate([*ends, own.taken.astype(np.int64)])] = True
+    stations = np.flatnonzero(is_taken)
+    number = np.full(count, -1, dtype=np.int64)
+    number[stations] = np.arange(len(stations))
+    return _shares(Extent(stations, number, candidates), results)
 
 
 def _shares(extent: Extent, results: dict[str, Any]) -> dict[str, Any]:

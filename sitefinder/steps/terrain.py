@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -20,11 +19,10 @@ from sitefinder.io.raster import read_reduced, read_window, run_grid, warp_once,
 from sitefinder.io.surface import fill_holes, level_lakes, write_share
 from sitefinder.network.catchments import catchment_means, drained_area_km2, inflows, side_arms, sums_by_arms
 from sitefinder.network.topology import REPAIR_COLUMNS
-from sitefinder.pipeline.executors import parallel_map
 from sitefinder.steps.flow_regions import region_polygons
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     import numpy.typing as npt
 
@@ -32,6 +30,7 @@ if TYPE_CHECKING:
     from sitefinder.io.surface import LevelledLakes
     from sitefinder.network.stations import Stationing
     from sitefinder.network.topology import Network
+    from sitefinder.pipeline.executors import Executor
     from sitefinder.profile.thalweg import Channels
     from sitefinder.settings import CovariateSource, DemSource, Settings
     from sitefinder.steps.inputs import RunInputs
@@ -180,13 +179,14 @@ def drain_terrain(
     stationing: Stationing,
     channels: Channels,
     scratch: Path,
+    executor: Executor,
     progress: Callable[[int, int], None] | None,
 ) -> Drainage:
     """Drain the region tile by tile to its stations."""
     grid, terrain = surface.grid, settings.terrain
     cells = stream_cells(*_pieces(stationing, channels), network.links["downstream_link"].to_numpy(), grid)
     tiles = tile_windows(grid, terrain.tile_rows, terrain.tile_columns)
-    sums, label_tiles = drain_tiles(settings, surface, cells, tiles, scratch, progress)
+    sums, label_tiles = drain_tiles(settings, surface, cells, tiles, scratch, executor, progress)
     merged = merge_tile_sums(sums, len(stationing.stations))
     if merged.cells.sum() == 0:
         raise InputError.of(
@@ -229,9 +229,10 @@ def drain_tiles(
     cells: StreamCells,
     tiles: list[Window],
     scratch: Path,
+    executor: Executor,
     progress: Callable[[int, int], None] | None,
 ) -> tuple[list[TileSums], list[tuple[Window, Path]]]:
-    """Drain tiles: with the flood each by itself, on as many processes as the settings say, else all at once.
+    """Drain tiles: with the flood each by itself, as tasks of the executor, else all at once.
 
     Parameters
     ----------
@@ -241,6 +242,7 @@ def drain_tiles(
     tiles : list of Window
     scratch : Path
         Where the labels of each tile are kept.
+    executor : sitefinder.pipeline.executors.Executor
     progress : callable or None
         Called with the number of tiles done and of all tiles, after each one.
 
@@ -258,15 +260,22 @@ def drain_tiles(
     label_tiles = [(tile, _label_path(scratch, tile)) for tile in tiles]
     if settings.terrain.engine == "whitebox":
         return _drain_at_once(settings, surface, cells, tiles, scratch), label_tiles
-    task = partial(
-        _drain_one,
-        surface=surface,
-        cells=cells,
-        margin_cells=settings.terrain.margin_cells,
-        sink_depth_m=settings.terrain.sink_depth_m,
-        scratch=scratch,
-    )
-    return parallel_map(task, tiles, settings.run.workers, done=progress), label_tiles
+    common = {
+        "dem_path": str(surface.dem_path),
+        "covariate_paths": {name: str(path) for name, path in surface.covariate_paths.items()},
+        "grid": surface.grid,
+        "cells": cells,
+        "margin_cells": settings.terrain.margin_cells,
+        "sink_depth_m": settings.terrain.sink_depth_m,
+        "scratch": str(scratch),
+    }
+    items = ((f"tile at row {tile.row}, column {tile.column}", {"core": tile}) for tile in tiles)
+    found: dict[str, TileSums] = {}
+    for answer in executor.answers(_drain_one, common, items, "terrain"):
+        found[answer.item] = answer.result
+        if progress is not None:
+            progress(len(found), len(tiles))
+    return [found[f"tile at row {tile.row}, column {tile.column}"] for tile in tiles], label_tiles
 
 
 def _label_path(scratch: Path, tile: Window) -> Path:
@@ -277,19 +286,21 @@ def _label_path(scratch: Path, tile: Window) -> Path:
 def _drain_one(
     core: Window,
     *,
-    surface: Surface,
+    dem_path: str,
+    covariate_paths: dict[str, str],
+    grid: Grid,
     cells: StreamCells,
     margin_cells: int,
     sink_depth_m: float | None,
-    scratch: Path,
+    scratch: str,
 ) -> TileSums:
     def read(
         window: Window,
     ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_], dict[str, npt.NDArray[np.int64]]]:
-        return *read_window(surface.dem_path, window), _scaled_covariates(surface, window)
+        return *read_window(dem_path, window), _scaled_covariates(covariate_paths, window)
 
-    drained = drain_tile(read, core, surface.grid, cells, margin_cells, sink_depth_m=sink_depth_m)
-    write_labels(_label_path(scratch, core), drained.label)
+    drained = drain_tile(read, core, grid, cells, margin_cells, sink_depth_m=sink_depth_m)
+    write_labels(_label_path(Path(scratch), core), drained.label)
     return drained.sums
 
 
@@ -316,16 +327,16 @@ def _drain_at_once(
     for tile in tiles:
         part = np.s_[tile.row : tile.row + tile.rows, tile.column : tile.column + tile.columns]
         basins = sinks_of_tile(sinks, sink_number[part], window)
-        covariates = _scaled_covariates(surface, tile)
+        covariates = _scaled_covariates(surface.covariate_paths, tile)
         sums.append(sums_of_labels(label[part], valid[part], is_edge[part], covariates, basins))
         write_labels(_label_path(scratch, tile), label[part])
     return sums
 
 
 # Covariates of a window as whole steps, int64.
-def _scaled_covariates(surface: Surface, window: Window) -> dict[str, npt.NDArray[np.int64]]:
+def _scaled_covariates(paths: Mapping[str, Path | str], window: Window) -> dict[str, npt.NDArray[np.int64]]:
     covariates = {}
-    for name, path in surface.covariate_paths.items():
+    for name, path in paths.items():
         values, known = read_window(path, window)
         scaled = np.rint(values.astype(np.float64) * COVARIATE_STEPS)
         covariates[name] = np.where(known, scaled, MISSING).astype(np.int64)

@@ -16,6 +16,7 @@ from sitefinder.errors import InputError
 from sitefinder.io import surface as surface_edits
 from sitefinder.io.derived_streams import route_with_whitebox
 from sitefinder.io.raster import FLOAT_NODATA, read_labels, tile_transform
+from sitefinder.pipeline.executors import InThisProcess
 from sitefinder.steps.terrain import Drainage, Surface, drain_tiles, list_terrain_repairs
 
 CRS = "EPSG:32633"
@@ -54,13 +55,15 @@ STREAM = StreamCells(
 
 def settings(engine, sink_depth_m):
     terrain = SimpleNamespace(engine=engine, margin_cells=4, sink_depth_m=sink_depth_m)
-    return SimpleNamespace(terrain=terrain, run=SimpleNamespace(workers=1, crs=CRS))
+    return SimpleNamespace(terrain=terrain, run=SimpleNamespace(crs=CRS))
 
 
 def drained(surface, engine, sink_depth_m, tile_cells, folder):
     folder.mkdir()
     tiles = tile_windows(GRID, tile_cells, tile_cells)
-    sums, label_tiles = drain_tiles(settings(engine, sink_depth_m), surface, STREAM, tiles, folder, None)
+    sums, label_tiles = drain_tiles(
+        settings(engine, sink_depth_m), surface, STREAM, tiles, folder, InThisProcess(), None
+    )
     return Drainage(merge_tile_sums(sums, 2), STREAM, label_tiles)
 
 

@@ -9,7 +9,7 @@ from pandas.testing import assert_frame_equal
 from sitefinder.delivery.graph import LAYERS_MADE, SHARED, TABLES
 from sitefinder.delivery.region_tables import hydrokinetic_table
 from sitefinder.energy.plant import hydraulic_power_kw
-from sitefinder.pipeline.graph import loaded
+from sitefinder.pipeline.executors import loaded
 from sitefinder.profile.errors import head_standard_error
 from sitefinder.schema import check_table
 from sitefinder.steps.candidates import list_stretches, value_all

@@ -7,7 +7,8 @@ import pytest
 
 from sitefinder.delivery.graph import FILE_STAGES, KNOWN, LAYERS_MADE, STAGES, stages_of_files
 from sitefinder.pipeline.code import own_code
-from sitefinder.pipeline.graph import check_arguments, loaded
+from sitefinder.pipeline.executors import loaded
+from sitefinder.pipeline.graph import check_arguments
 from sitefinder.schema import LAYERS
 
 

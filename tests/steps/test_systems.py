@@ -17,7 +17,7 @@ from sitefinder.hydrology.months import Months
 from sitefinder.inventory import plan, read_run, run_and_deliver
 from sitefinder.network.stations import place_stations
 from sitefinder.network.topology import build_network
-from sitefinder.pipeline.graph import loaded
+from sitefinder.pipeline.executors import loaded
 from sitefinder.siting.candidates import Stretches, find_stretches
 from sitefinder.siting.limits import RiverParts
 from sitefinder.siting.passed import BITS
@@ -30,6 +30,8 @@ from sitefinder.steps.graph import STEPS
 from sitefinder.steps.systems import Systems, find_systems
 
 CUT = [stage for stage in STEPS if stage.cut is not None]
+# Those in which no candidate has a say in another's result.
+IN_PARTS = {"best_case", "energy", "closed_energy", "evidence_values"}
 
 
 @pytest.fixture(scope="module")
@@ -53,6 +55,7 @@ def test_systems_of_the_sample_region_one_by_one_equal_the_whole(stage, sample_r
     others = dict(zip(("settings", "inputs"), of_sample, strict=True))
     # Small systems would be done as one: the Tarrin has a few kilometres, and the rim some brooks.
     monkeypatch.setattr("sitefinder.steps.systems.SMALL_STATIONS", 40)
+    monkeypatch.setattr("sitefinder.steps.systems.PART_STATIONS", 300)
     given = (sample_run.results[name] for name in ("settings", "network", "stationing", "river_parts"))
     systems = find_systems(*given)
     results = sample_run.results | {"systems": systems}
@@ -60,8 +63,9 @@ def test_systems_of_the_sample_region_one_by_one_equal_the_whole(stage, sample_r
     joined, found = one_by_one(stage, results, others)
 
     whole = stage.function(**others, **{name: results[name] for name in stage.each.cut_from})
-    assert list(found) == systems.names
+    assert list(found) == (drainage.in_parts(systems).names if stage.name in IN_PARTS else systems.names)
     assert {name.partition(" (")[0] for name in found} >= {"Ardelm", "Tarrin"}
+    assert any(name.endswith(", part 2") for name in found) == (stage.name in IN_PARTS)
     assert_same(joined, whole, stage.name)
 
 
@@ -195,9 +199,9 @@ class Reaches(drainage.OwnStations):
         return range(self.stations["reach"].max() + 1)
 
 
-@given(region=regions(), order=st.randoms(use_true_random=False))
+@given(region=regions(), order=st.randoms(use_true_random=False), part=st.integers(1, 15))
 @settings(max_examples=25, deadline=None)
-def test_made_rivers_one_by_one_equal_the_whole_in_any_order(of_sample, region, order):
+def test_made_rivers_one_by_one_and_in_parts_equal_the_whole_in_any_order(of_sample, region, order, part):
     made, inputs = of_sample
     results = made_results(*region, made, inputs)
     results["stationing"] = Reaches(results["stationing"].stations)
@@ -206,14 +210,18 @@ def test_made_rivers_one_by_one_equal_the_whole_in_any_order(of_sample, region, 
     order.shuffle(number)
     results["systems"] = Systems([f"river {each}" for each in number], np.array(number)[region[0]])
 
+    parts = sum(-(-count // part) for count in np.bincount(region[0]))
+
     for stage in CUT:
         if stage.name in MADE_WHOLE:
             whole = results[stage.name]
         else:
             whole = stage.function(**others, **{name: results[name] for name in stage.each.cut_from})
-        joined, found = one_by_one(stage, results, others)
+        with pytest.MonkeyPatch.context() as changed:
+            changed.setattr(drainage, "PART_STATIONS", part)
+            joined, found = one_by_one(stage, results, others)
 
-        assert len(found) == len(number)
+        assert len(found) == (parts if stage.name in IN_PARTS else len(number))
         assert digest_of(joined) == digest_of(whole)
 
 
@@ -314,8 +322,8 @@ def two_valleys(write_valley, made_once, tmp_path, monkeypatch):
     def made(folder):
         settings_file = write_valley(folder, valleys=2)
         text = settings_file.read_text(encoding="utf-8")
-        # What heads are likely, and how lucky those of the chosen are, is judged by all rivers, so that a head in one
-        # would have a say in the other.
+        # What heads are likely, and how lucky those of the chosen are, is judged by all rivers, so that a head in
+        # one would have a say in the other.
         text = f"{text}\n[heads]\nshrink = false\ncorrect_selection = false\n"
         settings_file.write_text(text, encoding="utf-8")
         run_and_deliver(settings_file)

@@ -1,0 +1,213 @@
+"""Tasks on real worker processes: the answers of one process, whatever becomes of a worker or of a task."""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+import tasks_to_do
+from small_valley import write_valley
+
+from sitefinder.errors import InputError, StageError
+from sitefinder.inventory import run_and_deliver
+from sitefinder.pipeline.cluster import Cluster
+from sitefinder.pipeline.executors import InThisProcess, Remade
+from sitefinder.steps import systems
+
+pytestmark = pytest.mark.slow
+FORM, SOFTWARE = "sitefinder.io.containers", "sitefinder.io.software:software"
+WAIT_S = 60.0
+
+
+@pytest.fixture(scope="module")
+def two(tmp_path_factory):
+    """Two workers of this machine, and what they said when they were there."""
+    said = []
+    with Cluster(tmp_path_factory.mktemp("workers"), FORM, SOFTWARE, workers=2, announce=said.append) as workers:
+        yield workers, said
+
+
+def numbers(*wanted):
+    """An item for each number."""
+    return [(f"number {number}", {"number": number}) for number in wanted]
+
+
+def values(answers):
+    """Results by item."""
+    return {answer.item: answer.result for answer in answers}
+
+
+def test_workers_are_other_processes_and_give_the_answers_of_this_one(two):
+    workers, said = two
+    common = {"offset": Remade("builtins:int", "7")}
+
+    there = values(workers.answers(tasks_to_do.squared, common, numbers(*range(8)), "squares"))
+    here = values(InThisProcess().answers(tasks_to_do.squared, {"offset": 7}, numbers(*range(8)), "squares"))
+
+    assert {item: result["value"] for item, result in there.items()} == {
+        item: result["value"] for item, result in here.items()
+    }
+    assert len({result["pid"] for result in there.values()} - {os.getpid()}) == 2
+    assert len(said) == 1
+    assert said[0].startswith("2 worker processes on this machine; dashboard: ")
+    assert workers.peak_memory_mb > 10
+
+
+def test_a_single_item_is_done_here(two):
+    (answer,) = two[0].answers(tasks_to_do.squared, {"offset": Remade("builtins:int", "1")}, numbers(5), "squares")
+
+    assert answer.result == {"value": 26, "pid": os.getpid()}
+
+
+def test_a_worker_that_is_killed_loses_its_task_only(two, tmp_path):
+    answers = two[0].answers(tasks_to_do.killed_once, {"folder": str(tmp_path)}, numbers(*range(8)), "squares")
+
+    assert values(answers) == {f"number {number}": number**2 for number in range(8)}
+    assert (tmp_path / "killed").exists()
+
+
+def test_a_failed_task_is_done_once_more_and_the_others_are_finished(two, tmp_path):
+    found = []
+
+    with pytest.raises(StageError) as caught:
+        found.extend(two[0].answers(tasks_to_do.failing, {"folder": str(tmp_path)}, numbers(*range(6)), "squares"))
+
+    lines = str(caught.value).splitlines()
+    assert lines[0] == "a task failed twice"
+    assert lines[1].split() == ["stage:", "squares"]
+    assert "number 2: ValueError: no square of 2 (tasks_to_do.py, line " in lines[2]
+    assert {path.name: path.stat().st_size for path in tmp_path.iterdir()} == {
+        f"tries-{number}": 2 if number in (2, 4) else 1 for number in range(6)
+    }
+
+
+def test_files_of_tasks_are_gone_when_they_are_done(two):
+    workers, _ = two
+    values(workers.answers(tasks_to_do.squared, {}, numbers(1, 2, 3), "squares"))
+
+    assert list(workers._folder.glob("tasks-*")) == []
+
+
+@pytest.fixture
+def started():
+    """Starts processes with this Python, which end with the test."""
+    running = []
+
+    def start(*arguments, path=()):
+        places = os.pathsep.join([*map(str, path), *filter(None, sys.path)])
+        command = [sys.executable, "-m", *map(str, arguments)]
+        process = subprocess.Popen(
+            command,
+            # Python looks for modules in the folder that it is started in before all others.
+            cwd=path[0] if path else None,
+            env=os.environ | {"PYTHONPATH": places},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        running.append(process)
+        return process
+
+    yield start
+    for process in running:
+        process.kill()
+        process.wait()
+
+
+@pytest.fixture
+def scheduler(started, tmp_path):
+    """The address of a scheduler on this machine."""
+    said = tmp_path / "scheduler.json"
+    started("distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", 0, "--no-dashboard",
+            "--scheduler-file", said)  # fmt: skip
+    until = time.monotonic() + WAIT_S
+    while not said.exists() and time.monotonic() < until:
+        time.sleep(0.05)
+    time.sleep(0.1)
+    return json.loads(said.read_text(encoding="utf-8"))["address"]
+
+
+def worker(started, scheduler, folder, **more):
+    """A worker of a cluster, which nobody starts again."""
+    return started("distributed.cli.dask_worker", scheduler, "--no-nanny", "--nthreads", 1, "--no-dashboard",
+                   "--local-directory", folder, **more)  # fmt: skip
+
+
+def delivered(folder):
+    """Bytes of every file of a delivery."""
+    files = [path for path in (folder / "out").rglob("*") if path.is_file() and ".sitefinder" not in str(path)]
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in files}
+
+
+def test_one_process_two_workers_and_a_cluster_that_loses_one_deliver_the_same_bytes(
+    started, scheduler, tmp_path, monkeypatch
+):
+    # Many tasks of a small region: cut here, so that workers need not know of it.
+    monkeypatch.setattr(systems, "SMALL_STATIONS", 0)
+    monkeypatch.setattr(systems, "PART_STATIONS", 8)
+    (tmp_path / "one").mkdir()
+    settings = {"one": write_valley(tmp_path / "one", valleys=2)}
+    text = settings["one"].read_text(encoding="utf-8")
+    small = text.replace("[terrain]", "[terrain]\ntile_rows = 11\ntile_columns = 31")
+    assert small != text
+    settings["one"].write_text(small, encoding="utf-8")
+    for name in ("two", "cluster"):
+        shutil.copytree(tmp_path / "one", tmp_path / name)
+        settings[name] = tmp_path / name / settings["one"].name
+    mortal, _ = (worker(started, scheduler, tmp_path) for _ in range(2))
+    words = []
+
+    def kill_in_the_middle(said, *_):
+        words.append(said)
+        if said.startswith("evaluating stretches, 2 of") and mortal.poll() is None:
+            os.kill(mortal.pid, signal.SIGKILL)
+
+    run_and_deliver(settings["one"])
+    run_and_deliver(settings["two"], workers=2)
+    run_and_deliver(settings["cluster"], scheduler=scheduler, progress=kill_in_the_middle)
+
+    assert mortal.wait(WAIT_S) == -signal.SIGKILL
+    assert any(said.startswith("evaluating stretches, 4 of") for said in words)
+    first = delivered(tmp_path / "one")
+    assert "out/sites.gpkg" in first
+    assert delivered(tmp_path / "two") == first
+    assert delivered(tmp_path / "cluster") == first
+    # Nothing has changed: neither workers nor their library are needed.
+    code = (
+        "import sys; from sitefinder.inventory import run_and_deliver; "
+        f"run_and_deliver({str(settings['one'])!r}, workers=2); assert 'dask' not in sys.modules"
+    )
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, sys.path)))
+    subprocess.run([sys.executable, "-c", code], check=True)
+
+
+def test_a_worker_with_other_code_is_refused(started, scheduler, repository, tmp_path):
+    shutil.copytree(repository / "sitefinder", tmp_path / "sitefinder")
+    units = tmp_path / "sitefinder" / "units.py"
+    units.write_text(units.read_text(encoding="utf-8") + "\nOTHER = 1\n", encoding="utf-8")
+    worker(started, scheduler, tmp_path, path=[tmp_path])
+
+    with (
+        Cluster(tmp_path, FORM, SOFTWARE, workers=1, scheduler=scheduler) as other,
+        pytest.raises(InputError, match="workers of the cluster differ from this run") as caught,
+    ):
+        list(other.answers(tasks_to_do.squared, {}, numbers(1, 2), "squares"))
+
+    assert "other code of the same version" in str(caught.value)
+
+
+def test_an_address_where_nobody_answers_is_named(tmp_path, monkeypatch):
+    monkeypatch.setattr("sitefinder.pipeline.cluster.ANSWER_S", 0.5)
+
+    with (
+        Cluster(tmp_path, FORM, SOFTWARE, workers=1, scheduler="tcp://127.0.0.1:9") as nobody,
+        pytest.raises(InputError, match="no Dask cluster with a worker answers") as caught,
+    ):
+        list(nobody.answers(tasks_to_do.squared, {}, numbers(1, 2), "squares"))
+
+    assert "tcp://127.0.0.1:9" in str(caught.value)
+    assert list(Path(tmp_path).iterdir()) == []
