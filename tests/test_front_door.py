@@ -223,7 +223,7 @@ def test_what_is_written_is_what_the_command_delivers(in_memory, region, store, 
     subprocess.run(command, check=True, capture_output=True)
 
     own.unlink()
-    delivered = {path.name: path.read_bytes() for path in output.iterdir()}
+    delivered = {path.name: path.read_bytes() for path in output.iterdir() if path.is_file()}
     assert {path.name: path.read_bytes() for path in files} == delivered
     assert len(delivered) > 5
     assert alone.read_bytes() == delivered["sites.gpkg"]

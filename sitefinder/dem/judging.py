@@ -8,12 +8,12 @@ import numpy as np
 IMPLAUSIBLE_GROUND = "implausible ground: "
 # Values that files often hold where they have no data (common practice, no source).
 USUAL_GAPS = (0.0, -1.0, -9.0, -99.0, -999.0, -9999.0, -32767.0, -32768.0, 255.0, 999.0, 9999.0, 32767.0, 65535.0)
-# Cells of one value are a gap where nearly all of their borders are steps of at least so many metres and so many
-# times the step that nine in ten neighbours elsewhere stay below (own choice).
+# Cells of one value are a gap where nearly all of their borders are steps of at least this number of metres, and
+# this number of times the step that nine in ten neighbours elsewhere stay below (own choice).
 GAP_STEP_M, GAP_STEP_TIMES, GAP_BORDER_SHARE, MIN_GAP_BORDERS = 10.0, 10.0, 0.9, 12
 STEP_QUANTILE = 0.9
-# A usual value is a gap also where it forms patches and the middle of its steps is so many times that of all:
-# patches of water have smaller steps than the ground, contours of whole metres the same ones (own choice).
+# A usual value is a gap also where it forms patches and the middle of its steps is this number of times that of
+# all: patches of water have smaller steps than the ground, contours of whole metres the same ones (own choice).
 PATCH_STEP_TIMES = 4.0
 MIN_DIFFERENCES = 100
 

@@ -49,7 +49,8 @@ SUSPECT_COLUMNS = ("gauge", "found", "expected", "fix")
 IMPLAUSIBLE = "implausible gauge: "
 
 
-# Of a table: at least so many gauges, and this share, whose runoff is far above all that can fall (own choice).
+# Of a table: at least this number of gauges, and this share, whose runoff is far above all that can fall (own
+# choice).
 MIN_IMPOSSIBLE, IMPOSSIBLE_SHARE, IMPOSSIBLE_RATIO = 3, 0.5, 1.5
 # What a usual region makes of its rain, to name the unit that explains more (own choice).
 USUAL_RUNOFF_RATIO, USUAL_RUNOFF_MM = 0.4, 500.0

@@ -24,8 +24,8 @@ from sitefinder.io.digests import cells_digest, content_digest, remembered
 
 # Sidecar files of a mosaic's parts.
 SIDECAR_SUFFIXES = (".ovr", ".xml", ".msk", ".tfw", ".prj", ".hdr")
-# Cells across and along below which there are no neighbours on both sides.
-MIN_DEM_CELLS = 3
+# Cells across and along below which no ground has a slope.
+MIN_DEM_CELLS = 2
 # Scale and offset of unscaled cells.
 PLAIN_CELLS = (1.0, 0.0)
 

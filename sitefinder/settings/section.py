@@ -20,7 +20,7 @@ GREATEST = {
     "_degrees": (360.0, "degrees"),
     "_m": (4.1e7, "m: the earth's circumference is 40 million"),
 }
-GREATEST_NUMBER, GREATEST_WHOLE = (1e15, ""), (2**63 - 1, "")
+GREATEST_NUMBER, GREATEST_WHOLE = (1e100, ""), (2**63 - 1, "")
 # Texts are names, paths, sources and conditions; more than this is a mistake, or meant to do harm (own choice).
 MAX_CHARACTERS = 10_000
 # Control characters that a text of several lines needs.

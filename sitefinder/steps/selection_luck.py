@@ -88,7 +88,7 @@ def _worth(settings: Settings, inputs: RunInputs, table: pd.DataFrame, flows: Fl
     if not len(rows):
         return Worth(value, per_m)
     value[rows], cost = valued(own)
-    # What does not pay at a head of so many more standard errors is chosen in no survey.
+    # What does not pay at a head of this number of standard errors more is chosen in no survey.
     head_m, se_m = (own[name].to_numpy(dtype=np.float64) for name in ("head_m", "head_se_m"))
     net = np.minimum(value[rows], 0.0)
     may_pay = np.nan_to_num(net + (net + cost) * MOST_ERRORS * se_m / head_m, nan=-1.0) > 0.0

@@ -201,7 +201,7 @@ def cut(systems: Systems, **results: Any) -> dict[str, Callable[[], dict[str, An
 def in_parts(systems: Systems) -> Systems:
     """The systems with large ones in parts, for stages in which no candidate has a say in another's result.
 
-    A part is so many stations of a system in their order, and the candidates whose intakes are there.
+    A part is this number of stations of a system in their order, and the candidates whose intakes are there.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
-"""The messages of bad inputs as approved: read, and written anew by ``python tests/bad_inputs/approved.py``.
+"""The messages of bad inputs as approved: read, and written again by ``python tests/bad_inputs/approved.py``.
 
-Whoever writes them anew reads every changed one: it must say where, what was expected, what was found, and what to
-do.
+Whoever writes them again reads every changed one: it must say where, what was expected, what was found, and what
+to do.
 """
 
 import contextlib

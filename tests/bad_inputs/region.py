@@ -239,7 +239,7 @@ class Region:
             self.write_layer("layers.gpkg", name, geometry, columns, crs)
 
     def write_layer(self, file, layer, geometry, columns, crs):
-        """One layer of a GeoPackage; files of one layer alone are written anew."""
+        """One layer of a GeoPackage; files of one layer alone are written again."""
         if file != "layers.gpkg":
             (self.folder / file).unlink(missing_ok=True)
         frame = geopandas.GeoDataFrame(columns, geometry=list(geometry), crs=crs)

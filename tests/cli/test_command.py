@@ -54,7 +54,9 @@ def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_r
     outcome = command("run", "--quiet", "settings.toml")
 
     assert (outcome.status, outcome.err) == (0, "")
-    assert sorted(set(region.contents()) - set(before)) == ["out", "out/sites.gpkg"]
+    made = sorted(set(region.contents()) - set(before))
+    # Beside the results lies what says that the folder is one of sitefinder's.
+    assert [name for name in made if ".sitefinder-delivery" not in name] == ["out", "out/sites.gpkg"]
 
 
 @pytest.mark.slow

@@ -470,12 +470,15 @@ def named_causes(layer, changed, shown=(), **differing):
         ("reaches", "head_m", {"streams", "dem", "heads.quantile"}),
         ("reaches", "flow_mean_m3s", {"streams", "dem", "heads.quantile", "equation file 1"} - {"heads.quantile"}),
         ("reaches", "theoretical_kw", {"streams", "dem", "heads.quantile", "equation file 1"}),
-        ("sites", "road_distance_m", {"streams", "dem", "heads.quantile", "roads", "equation file 1"}),
-        # A conduit is sought where it can pay.
-        (
-            "sites",
-            "conduit_length_m",
-            {"streams", "dem", "heads.quantile", "roads", "equation file 1", "costs.price_per_kwh"},
+        # What pays is chosen, and how lucky the chosen are is taken off all heads, so that a price counts as well;
+        # a conduit is sought where it can pay.
+        *(
+            (
+                "sites",
+                name,
+                {"streams", "dem", "heads.quantile", "roads", "equation file 1", "costs.price_per_kwh"},
+            )
+            for name in ("road_distance_m", "conduit_length_m")
         ),
         ("sites", "solar_lcoe_per_kwh", {"costs.price_per_kwh"}),
     ],
@@ -506,8 +509,8 @@ def test_the_selection_of_sites_can_have_changed_by_anything_that_makes_a_site()
     assert possible == everything
 
 
-def test_a_verdict_has_changed_by_rules_and_not_by_prices():
-    possible = named_causes("sites", ["verdict"], settings={"costs.price_per_kwh": "0.3"}, rules=NESTS)
+def test_a_verdict_has_changed_by_rules_and_not_by_the_limit_of_costs():
+    possible = named_causes("sites", ["verdict"], settings={"costs.max_lcoe_per_kwh": "0.3"}, rules=NESTS)
 
     assert possible == {"nests"}
 

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from sitefinder.delivery.site_tables import make_sites
 from sitefinder.inventory import read_run
 from sitefinder.steps.candidates import list_stretches
+from sitefinder.steps.selection_luck import correct_heads
 
 READS = [
     "stationing",
@@ -35,13 +36,16 @@ class Listing(NamedTuple):
 
     def under(self, **changes):
         stretches = self.stated.stretches.model_copy(update={"longest_m": 600.0, **changes})
-        return list_stretches(self.stated.model_copy(update={"stretches": stretches}), **self.given).table
+        own = self.stated.model_copy(update={"stretches": stretches})
+        found = list_stretches(own, **{name: self.given[name] for name in ("inputs", *READS)})
+        return correct_heads(own, found, self.given["selection_luck"]).table
 
 
 @pytest.fixture(scope="module")
 def listing(sample_run):
     stated, inputs = read_run(sample_run.settings)
-    return Listing(stated, {"inputs": inputs} | {name: sample_run.results[name] for name in READS})
+    results = {name: sample_run.results[name] for name in (*READS, "selection_luck")}
+    return Listing(stated, {"inputs": inputs} | results)
 
 
 # Each takes a second, so that a failing case is not sought any smaller.

@@ -58,7 +58,7 @@ def test_luck_is_that_of_the_greatest_of_so_many(count):
     sums = luck_of_chosen(stretches, stations, errors(count, count), worth(stretches), LIMITS_M)
 
     assert sums.loc["diversion", "sites"] == SURVEYS
-    # Four standard errors of the mean of so many surveys.
+    # Four standard errors of the mean of these surveys.
     assert sums.loc["diversion", "luck"] / SURVEYS == pytest.approx(greatest_of(count), abs=4.0 / SURVEYS**0.5)
 
 
@@ -106,7 +106,7 @@ def test_no_head_is_raised_where_the_chosen_are_unlucky():
 
 def test_a_surveyed_head_neither_has_luck_nor_is_touched():
     stretches, stations = stream(3, head_surveyed=[True, False, False])
-    # The surveyed one is worth more than any luck of the others.
+    # The surveyed one has a higher value than any luck of the others.
     value = Worth(np.array([100.0, 6.0, 6.0]), np.ones(3))
 
     sums = luck_of_chosen(stretches, stations, errors(3, 6), value, LIMITS_M)

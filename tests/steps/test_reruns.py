@@ -331,8 +331,13 @@ def test_a_change_in_place_of_a_delivered_file_does_not_reach_the_one_that_is_ke
     ("old", "new", "first_redone", "reason"),
     [
         ("error_rmse_m = 0.1", "error_rmse_m = 0.2", "network", "input dem_error changed"),
-        ("price_per_kwh = 0.25", "price_per_kwh = 0.3", "best_case", "setting costs.price_per_kwh: 0.25 → 0.3"),
-        ("min_survival = 0.95", "min_survival = 0.9", "best_case", "setting fish.min_survival: 0.95 → 0.9"),
+        (
+            "price_per_kwh = 0.25",
+            "price_per_kwh = 0.3",
+            "selection_luck",
+            "setting costs.price_per_kwh: 0.25 → 0.3",
+        ),
+        ("min_survival = 0.95", "min_survival = 0.9", "selection_luck", "setting fish.min_survival: 0.95 → 0.9"),
         ("[terrain]", "[terrain]\ntile_rows = 8", None, None),
         ('name = "By hand"', 'name = "Other"', None, None),
         ('path = "dem.tif"', 'path = "dem.tif"\nlicence = "CC0"', None, None),
@@ -491,7 +496,9 @@ def test_results_beyond_the_limit_are_cleaned_away_and_those_of_the_run_stay(fre
     assert {"verdicts", "sites", "fish_safety", "geopackage"} < set(made)
     # What a kept result was joined from stays with it, though the run did not look at it.
     joined_from = {
-        result["key"] for result in first["results"] if result["place"].startswith(("energy: ", "best_case: "))
+        result["key"]
+        for result in first["results"]
+        if result["place"].startswith(("energy: ", "best_case: ", "selection_luck: "))
     }
     assert joined_from
     assert now == {result["key"] for result in last["results"]} | joined_from

@@ -131,8 +131,8 @@ def test_every_setting_that_may_change_results_is_declared_by_a_stage_or_reporte
     [
         ("heads", {"transect_half_width_m": 30.0}, "channels"),
         ("terrain", {"sink_depth_m": 2.0}, "terrain"),
-        ("stretches", {"min_head_m": 0.7}, "candidates"),
-        ("costs", {"price_per_kwh": 0.3}, "best_case"),
+        ("stretches", {"min_head_m": 0.7}, "found_candidates"),
+        ("costs", {"price_per_kwh": 0.3}, "selection_luck"),
         ("ranking", {"allow": ["unresolved"]}, "verdicts"),
         ("costs", {"max_lcoe_per_kwh": 0.5}, "sites"),
         ("network", {"reach_length_m": 400.0}, "stationing"),
