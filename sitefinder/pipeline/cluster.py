@@ -225,6 +225,8 @@ class Cluster:
                 if not pending:
                     break
                 for future in self._next_done(client, list(pending), stage):
+                    if future.status in DONE_AGAIN:
+                        continue
                     number, item, one = pending.pop(future)
                     error = _error_of(future)
                     if error is None:
@@ -375,6 +377,10 @@ class Cluster:
 
 def _has_dashboard() -> bool:
     return importlib.util.find_spec("bokeh") is not None
+
+
+# States of a task that was done by a worker that has gone since: the scheduler has it done again.
+DONE_AGAIN = ("pending", "lost")
 
 
 # What a task ended with; None where it has a result.
