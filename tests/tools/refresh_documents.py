@@ -200,7 +200,7 @@ def measured(command):
     line = command.strip().replace(".venv/bin/python", shlex.quote(sys.executable))
     lines = _output(["bash", "-euo", "pipefail", "-c", line], REPOSITORY).strip("\n").splitlines()
     of_pytest = re.compile(r"\.*(\s*\[\s*\d+%\])?$|\d+ passed|no tests? skipped|sitefinder: ")
-    kept = [line.lstrip(".") if re.match(r"\.+[a-z]", line) else line for line in lines]
+    kept = [line.lstrip(".") if re.match(r"\.+\w", line) else line for line in lines]
     while kept and of_pytest.match(kept[-1]):
         kept.pop()
     return "\n".join(line for line in kept if not re.fullmatch(r"\.+", line)).strip("\n") + "\n"
