@@ -113,8 +113,8 @@ def test_the_stated_interval_holds_the_published_drops(logan_run, links):
     ratio = NORMAL_MAD * np.median(np.abs(off_m) / se_m)
     rmse_m, stated_m = np.sqrt(np.mean(off_m**2)), np.sqrt(np.mean(se_m**2))
     print(
-        f"published drops of {len(off_m)} links: {100 * inside:.0f} % in the 90 % interval; errors {rmse_m:.1f} m in "
-        f"the root mean square, stated {stated_m:.1f} m; robust ratio {ratio:.2f}"
+        f"published drops of {len(off_m)} links: {100 * inside:.0f} % in the 90 % interval; errors {rmse_m:.1f} m "
+        f"in the root mean square, stated {stated_m:.1f} m; robust ratio {ratio:.2f}"
     )
     assert 0.85 <= inside <= 0.95
     assert 0.75 <= rmse_m / stated_m <= 1.25
