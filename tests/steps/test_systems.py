@@ -200,7 +200,7 @@ class Reaches(drainage.OwnStations):
 
 
 @given(region=regions(), order=st.randoms(use_true_random=False), part=st.integers(1, 15))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_made_rivers_one_by_one_and_in_parts_equal_the_whole_in_any_order(of_sample, region, order, part):
     made, inputs = of_sample
     results = made_results(*region, made, inputs)
