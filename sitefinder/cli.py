@@ -22,6 +22,13 @@ app = typer.Typer(
     help="A regional inventory of low-head hydropower sites: screening, not design and not a permit.",
 )
 Config = Annotated[Path, typer.Argument(metavar="CONFIG.toml", help="settings file of the run")]
+Workers = Annotated[int | None, typer.Option(min=1, help="worker processes on this machine; no effect on results")]
+Scheduler = Annotated[
+    str | None,
+    typer.Option(
+        metavar="ADDRESS", help="use the workers of a running Dask cluster, such as tcp://127.0.0.1:8786"
+    ),
+]
 
 
 def main():
@@ -61,24 +68,15 @@ def _options(
 @app.command()
 def run(
     config: Config,
-    workers: Annotated[
-        int | None, typer.Option(min=1, help="worker processes on this machine; no effect on results")
-    ] = None,
-    scheduler: Annotated[
-        str | None,
-        typer.Option(
-            metavar="ADDRESS", help="use the workers of a running Dask cluster, such as tcp://127.0.0.1:8786"
-        ),
-    ] = None,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
     strict: Annotated[
         bool, typer.Option("--strict", help="stop if a part of the stream network cannot be resolved")
     ] = False,
     no_store: Annotated[
         bool, typer.Option("--no-store", help="neither use stored results nor store those of this run")
     ] = False,
-    verify: Annotated[
-        bool, typer.Option("--verify", help="read all files and stored results again, even if unchanged")
-    ] = False,
+    verify: Annotated[bool, typer.Option("--verify", help="read all files again, even if unchanged")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
     json: Annotated[bool, typer.Option("--json", help="one JSON object on standard output, for programs")] = False,
 ):
@@ -187,15 +185,8 @@ def scenarios(
         list[Path], typer.Argument(metavar="BASE.toml OTHER.toml...", help="settings files; may extend each other")
     ],
     csv: Annotated[Path | None, typer.Option(help="write the figures as a table (CSV)")] = None,
-    workers: Annotated[
-        int | None, typer.Option(min=1, help="worker processes on this machine; no effect on results")
-    ] = None,
-    scheduler: Annotated[
-        str | None,
-        typer.Option(
-            metavar="ADDRESS", help="use the workers of a running Dask cluster, such as tcp://127.0.0.1:8786"
-        ),
-    ] = None,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
 ):
     """Run several settings files and show their figures side by side, each against the first."""

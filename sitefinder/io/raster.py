@@ -299,6 +299,28 @@ def reading(facts):
         ) from None
 
 
+def read_cells(raster, facts, row, column, rows, columns):
+    """Cells of a window of an open raster, in its own unit.
+
+    Parameters
+    ----------
+    raster : rasterio dataset
+        The file of `facts`.
+    facts : RasterFacts
+    row, column, rows, columns : int
+        First row and column of the window, and its size [cells].
+
+    Returns
+    -------
+    ndarray of float64, shape (rows, columns)
+        NaN without data.
+    """
+    cells = raster.read(1, window=rasterio.windows.Window(column, row, columns, rows)).astype(np.float64)
+    if facts.nodata is not None:
+        cells[cells == facts.nodata] = np.nan
+    return cells
+
+
 def operation_to_run(facts, crs):
     """The coordinate operation from a raster's system to the run's.
 
@@ -572,10 +594,7 @@ def cells_at(facts, x_m, y_m, crs, *, factor=1.0) -> np.ndarray:
         for chosen in np.split(order, starts[1:]) if len(order) else []:
             first_row, first_column = row[chosen].min(), column[chosen].min()
             height, width = row[chosen].max() - first_row + 1, column[chosen].max() - first_column + 1
-            window = rasterio.windows.Window(first_column, first_row, width, height)
-            block_values = raster.read(1, window=window).astype(np.float64)
-            if facts.nodata is not None:
-                block_values[block_values == facts.nodata] = np.nan
+            block_values = read_cells(raster, facts, first_row, first_column, height, width)
             values[places[chosen]] = block_values[row[chosen] - first_row, column[chosen] - first_column]
     return (values * factor).reshape(np.shape(x_m))
 
@@ -608,10 +627,7 @@ def dem_seams(facts, factor):
     with reading(facts), rasterio.open(facts.path) as raster:
 
         def read(window):
-            place = rasterio.windows.Window(window.column, window.row, window.columns, window.rows)
-            values = raster.read(1, window=place).astype(np.float64)
-            if facts.nodata is not None:
-                values[values == facts.nodata] = np.nan
+            values = read_cells(raster, facts, window.row, window.column, window.rows, window.columns)
             validate_heights(values, factor, facts)
             return values * factor
 

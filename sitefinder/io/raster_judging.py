@@ -7,7 +7,7 @@ import rasterio
 
 from sitefinder.dem.judging import find_gaps, ground_slopes, share_in_valleys
 from sitefinder.errors import InputError
-from sitefinder.io.raster import USUAL_NODATA, bounds_in_run, cells_at, reading, validate_heights
+from sitefinder.io.raster import USUAL_NODATA, bounds_in_run, cells_at, read_cells, reading, validate_heights
 
 # Cells that are looked at, in blocks spread evenly over the raster; smaller rasters are looked at whole (own
 # choice).
@@ -189,7 +189,7 @@ def judge_covariate(facts, crs, scale, bounds):
     blocks = [block for block in _blocks(facts) if _has_data(block)]
     if not blocks:
         raise _without_data(facts)
-    values = np.concatenate([block[np.isfinite(block) | np.isinf(block)] for block in blocks])
+    values = np.concatenate([block[~np.isnan(block)] for block in blocks])
     problem = _covariate_problem(name, values, values * scale)
     if problem is not None:
         expected, found, fix = problem
@@ -263,8 +263,5 @@ def _blocks(facts):
         corners = [corners[place] for place in np.linspace(0, len(corners) - 1, most).round().astype(int).tolist()]
     with reading(facts), rasterio.open(facts.path) as raster:
         for row, column in corners:
-            height, width = min(BLOCK_CELLS, rows - row), min(BLOCK_CELLS, columns - column)
-            block = raster.read(1, window=rasterio.windows.Window(column, row, width, height)).astype(np.float64)
-            if facts.nodata is not None:
-                block[block == facts.nodata] = np.nan
-            yield block
+            size = min(BLOCK_CELLS, rows - row), min(BLOCK_CELLS, columns - column)
+            yield read_cells(raster, facts, row, column, *size)
