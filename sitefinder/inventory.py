@@ -36,6 +36,7 @@ from sitefinder.delivery.made import FontParts, MadeParts
 from sitefinder.delivery.ownership import problems_of_output
 from sitefinder.errors import InputError, SitefinderError, all_of, listed
 from sitefinder.io import containers
+from sitefinder.io.bound_files import binding, bound_now, unchanged
 from sitefinder.io.digests import Memory, content_digest, remembering
 from sitefinder.io.settings_files import read_settings
 from sitefinder.io.software import software
@@ -437,7 +438,7 @@ def run(
     kept = None if store is None else Path(os.path.abspath(store))
     record = RunRecord(settings, kept)
     memory = memory_of(kept, recalls=not verify)
-    with listening(progress) as listener, remembering(memory):
+    with listening(progress) as listener, remembering(memory), binding() as bound:
         target = None if output is None else Path(output)
         settings, inputs = _with_inputs(settings, target, kept)
         changed = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
@@ -445,6 +446,7 @@ def run(
         said = _to_standard_error if progress is True else None
         executor = partial(_executor, settings, scheduler, said)
         job = _Job(settings, inputs, target, record, memory, listener, executor)
+        bound.validate()
         record.passed("reading")
         return job.run_alone() if kept is None else job.run_with(kept)
 
@@ -950,7 +952,9 @@ def _fonts_of(settings: Settings) -> tuple[Path, ...]:
         return ()
     from sitefinder.report.sheets.font_files import checked_fonts
 
-    return tuple(checked_fonts(settings.delivery.font_files, Path(settings.folder)))
+    folder = Path(settings.folder)
+    with unchanged(*(folder / file for file in settings.delivery.font_files)):
+        return tuple(checked_fonts(settings.delivery.font_files, folder))
 
 
 def make_files(
@@ -1010,6 +1014,9 @@ def _put_in_place(
     settings: Settings, output: Path, names: list[str], texts: Mapping[str, Any], digests: dict[str, str]
 ) -> list[Path]:
     writers = {name: partial(_copy, texts, FILE_STAGES[name].name) for name in names}
+    # Files of a run state what was read; later, an inventory may be written whatever became of its inputs.
+    if (bound := bound_now()) is not None:
+        bound.validate()
     inputs = _inputs_in(settings, output)
     known = [name for name in KNOWN if name not in inputs]
     return list(deliver(output, writers, known, digests, is_own=True))

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from sitefinder.io.bound_files import bound_now
 from sitefinder.io.digests import content_digest
 from sitefinder.pipeline.graph import Parts
 from sitefinder.steps.scope import NotDeclared
@@ -56,6 +57,11 @@ class FontParts(Parts):
     def facts(self, parts):
         """A digest of each."""
         return {f"input font {number}": content_digest(path) for number, path in enumerate(self.scoped(parts), 1)}
+
+    def validate_unchanged(self):
+        """Refuse fonts that changed since the run first read them."""
+        if (bound := bound_now()) is not None:
+            bound.validate(self._paths)
 
 
 class SeenResults(Mapping):

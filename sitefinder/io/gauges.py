@@ -14,6 +14,7 @@ from sitefinder.errors import ConfigError, InputError, all_of, listed
 from sitefinder.hydrology.plausibility import AREA, impossible_runoff
 from sitefinder.hydrology.records import DailyRecord, gauge_statistics
 from sitefinder.hydrology.regression import statistic_of
+from sitefinder.io.bound_files import unchanged
 from sitefinder.io.crs import crs_of_layer, transform_to_run
 from sitefinder.io.settings_files import read_toml
 from sitefinder.units import TO_INTERNAL_UNIT
@@ -41,8 +42,9 @@ def read_text_table(path, what, key):
         If the file cannot be read or is not CSV.
     """
     try:
-        _validate_shape(path, what)
-        return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
+        with unchanged(path):
+            _validate_shape(path, what)
+            return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
     except OSError as error:
         raise InputError.of(
             f"the {what} cannot be read",

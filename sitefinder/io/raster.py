@@ -19,6 +19,7 @@ from rasterio.warp import Resampling, reproject
 from sitefinder.dem.grid import Grid, bilinear, spread, tile_windows, whole
 from sitefinder.dem.seams import find_seams
 from sitefinder.errors import InputError, listed
+from sitefinder.io.bound_files import files_of, unchanged
 from sitefinder.io.crs import Heights, check_heights, crs_name, crs_of_layer, heights_of, operation_between
 from sitefinder.io.digests import cells_digest, content_digest, remembered
 
@@ -218,6 +219,11 @@ def _read_cached(path):
 
 
 def _read(path):
+    with contextlib.nullcontext() if isinstance(path, str) else unchanged(*files_of(path)):
+        return _read_now(path)
+
+
+def _read_now(path):
     with rasterio.open(path) as raster:
         own = Path(raster.name).name
         parts = []
@@ -276,19 +282,27 @@ def _can_hold(dtype, value):
 
 
 @contextlib.contextmanager
-def reading(facts):
-    """While cells of a raster are read: where the file is damaged, an error that names it.
+def opened(facts):
+    """A raster, open while its cells are read; the file of the facts, and no other that lies there meanwhile.
 
     Parameters
     ----------
     facts : RasterFacts
 
+    Yields
+    ------
+    rasterio dataset
+
     Raises
     ------
     InputError
+        If the file is damaged, or is no longer the one that the facts are of.
     """
+    files = () if _is_remote(facts.path) else (facts.path,)
     try:
-        yield
+        with unchanged(*files), rasterio.open(facts.path) as raster:
+            _validate_same(raster, facts)
+            yield raster
     except RasterioIOError as error:
         raise InputError.of(
             f"cells of the {facts.lineage['name']} raster cannot be read",
@@ -297,6 +311,24 @@ def reading(facts):
             found=str(error.__cause__ or error),
             fix="copy or build the file again; it is damaged or cut off",
         ) from None
+
+
+# What files beside a raster say of it, such as its place, may have changed too.
+def _validate_same(raster, facts):
+    found = (raster.shape, tuple(array_bounds(*raster.shape, raster.transform)))
+    if found != (tuple(facts.shape), tuple(facts.bounds)):
+        raise InputError.of(
+            "an input changed while the run was going on",
+            file=facts.lineage["path"],
+            expected=f"as first read: {_extent(facts.shape, facts.bounds)}",
+            found=_extent(*found),
+            fix="start the run again when nothing writes to the file, or to files beside it, any more",
+        )
+
+
+def _extent(shape, bounds):
+    edges = ", ".join(f"{edge:.10g}" for edge in bounds)
+    return f"{shape[0]} rows and {shape[1]} columns within {edges}"
 
 
 def read_cells(raster, facts, row, column, rows, columns):
@@ -432,8 +464,7 @@ def warp_once(facts, grid, crs, target, *, factor=1.0):
     resample = _averaged if coarser else _between_cells
     filled = 0
     with (
-        reading(facts),
-        rasterio.open(facts.path) as raster,
+        opened(facts) as raster,
         rasterio.open(target, "w", **profile, crs=crs, transform=transform, nodata=FLOAT_NODATA) as copy,
     ):
         for chunk in tile_windows(grid, CHUNK_CELLS, CHUNK_CELLS):
@@ -590,7 +621,7 @@ def cells_at(facts, x_m, y_m, crs, *, factor=1.0) -> np.ndarray:
     block = (row // READ_CELLS) * (facts.shape[1] // READ_CELLS + 1) + column // READ_CELLS
     order = np.argsort(block, kind="stable")
     starts = np.flatnonzero(np.diff(block[order], prepend=-1))
-    with reading(facts), rasterio.open(facts.path) as raster:
+    with opened(facts) as raster:
         for chosen in np.split(order, starts[1:]) if len(order) else []:
             first_row, first_column = row[chosen].min(), column[chosen].min()
             height, width = row[chosen].max() - first_row + 1, column[chosen].max() - first_column + 1
@@ -624,7 +655,7 @@ def dem_seams(facts, factor):
     InputError
         If a cell holds an impossible height: above 9,000 m, or a common nodata value.
     """
-    with reading(facts), rasterio.open(facts.path) as raster:
+    with opened(facts) as raster:
 
         def read(window):
             values = read_cells(raster, facts, window.row, window.column, window.rows, window.columns)

@@ -3,11 +3,10 @@
 import math
 
 import numpy as np
-import rasterio
 
 from sitefinder.dem.judging import find_gaps, ground_slopes, share_in_valleys
 from sitefinder.errors import InputError
-from sitefinder.io.raster import USUAL_NODATA, bounds_in_run, cells_at, read_cells, reading, validate_heights
+from sitefinder.io.raster import USUAL_NODATA, bounds_in_run, cells_at, opened, read_cells, validate_heights
 
 # Cells that are looked at, in blocks spread evenly over the raster; smaller rasters are looked at whole (own
 # choice).
@@ -261,7 +260,7 @@ def _blocks(facts):
     most = max(LOOKED_AT_CELLS // BLOCK_CELLS**2, 1)
     if len(corners) > most:
         corners = [corners[place] for place in np.linspace(0, len(corners) - 1, most).round().astype(int).tolist()]
-    with reading(facts), rasterio.open(facts.path) as raster:
+    with opened(facts) as raster:
         for row, column in corners:
             size = min(BLOCK_CELLS, rows - row), min(BLOCK_CELLS, columns - column)
             yield read_cells(raster, facts, row, column, *size)

@@ -5,6 +5,7 @@ import tomllib
 from pathlib import Path
 
 from sitefinder.errors import ConfigError, all_of
+from sitefinder.io.bound_files import unchanged
 from sitefinder.settings import EXTENDS, check_settings, join
 
 # A file larger than this is no settings or data file (own choice).
@@ -50,7 +51,8 @@ def read_toml(path, what="settings"):
     """
     _validate_size(path, what)
     try:
-        text = Path(path).read_bytes().removeprefix(BYTE_ORDER_MARK).decode()
+        with unchanged(path):
+            text = Path(path).read_bytes().removeprefix(BYTE_ORDER_MARK).decode()
         read = tomllib.loads(text)
     except FileNotFoundError:
         raise ConfigError.of(f"there is no such {what} file", file=path, fix="check the path") from None

@@ -14,6 +14,7 @@ import shapely
 from shapely import GeometryType
 
 from sitefinder.errors import InputError, all_of, listed
+from sitefinder.io.bound_files import files_of, unchanged
 from sitefinder.io.crs import Operation, crs_name, crs_of_layer, has_finite_coordinates, transform_to_run
 from sitefinder.io.digests import content_digest
 from sitefinder.network.topology import REPAIR_COLUMNS
@@ -306,9 +307,12 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False) -> Lay
     drawn twice; the method "linework" would make a hole of it. The repair is done in the run's coordinate system,
     so that its areas are in square metres and nothing turns invalid afterwards.
     """
-    layer = _layer_name(source, folder, what)
-    where = f'{source.path}, layer "{layer}"'
-    table, reader_notes = _read_table(Path(folder) / source.path, layer, where, what)
+    path = Path(folder) / source.path
+    with unchanged(*(files_of(path) if path.exists() else ())):
+        layer = _layer_name(source, folder, what)
+        where = f'{source.path}, layer "{layer}"'
+        table, reader_notes = _read_table(path, layer, where, what)
+        digest, curved = content_digest(path), _curved_features(path, layer)
     _check_columns(table, source, where)
     if table.empty and not allow_empty:
         raise _empty_layer(what, where, "no features")
@@ -321,7 +325,6 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False) -> Lay
     frame = _assembled(table, rows, simple, ids, source, crs)
     attributes = [name for name in table.columns if name not in (table.geometry.name, source.id_column)]
     frame, duplicates = without_duplicates(frame, attributes)
-    curved = _curved_features(Path(folder) / source.path, layer)
     if curved:
         reader_notes.append(f"curves in {curved} features")
     repairs = [Repair("", text, "read nevertheless") for text in reader_notes] + repairs + duplicates
@@ -332,7 +335,7 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False) -> Lay
         "name": what,
         "path": source.path,
         "layer": layer,
-        "digest": content_digest(Path(folder) / source.path),
+        "digest": digest,
         "source": source.source,
         "date": source.date,
         "licence": source.licence,

@@ -137,6 +137,12 @@ class Parts:
         """What another process makes of data in place of what `scoped` gives; for stages that are cut."""
         raise NotImplementedError
 
+    def validate_unchanged(self) -> None:
+        """Refuse what is no longer as the facts were taken of it, such as a file that somebody wrote meanwhile.
+
+        Asked after each stage that was given parts, before anything of it is kept, and where one fails.
+        """
+
 
 def bound(stages: Iterable[Stage], given: Sequence[str]) -> tuple[Stage, ...]:
     """The stages, after a check that each finds what it reads and takes nothing else.
@@ -486,6 +492,7 @@ class Results(Mapping[str, Any]):
             LOGGER.info("%s: finished in %.2f s", place, seconds)
             if self._store is not None:
                 self._log[place] = Made(False, seconds, peak_memory_mb())
+                self._validate_unchanged(stage)
                 self._store.keep(recipes[item], result, seconds, written=written)
             done(item, result)
         if self._store is not None:
@@ -525,8 +532,22 @@ class Results(Mapping[str, Any]):
             known = self._share_contents[items, content, place] = str(loaded(content)(share))
         return known
 
-    # The answer of a stage's function and its seconds, without those of what it reads.
+    # The answer of a stage's function and its seconds, without those of what it reads. What was given in parts
+    # must be the same afterwards, also where the stage fails: then that is why.
     def _run(self, stage: Stage, item: dict[str, Any]) -> tuple[Any, float]:
+        try:
+            answer = self._answer(stage, item)
+        except Exception:
+            self._validate_unchanged(stage, *item.values())
+            raise
+        self._validate_unchanged(stage, *item.values())
+        return answer
+
+    def _validate_unchanged(self, stage: Stage, *items: Parts) -> None:
+        for part in (*(self._parts[name] for name in stage.reads if name in self._parts), *items):
+            part.validate_unchanged()
+
+    def _answer(self, stage: Stage, item: dict[str, Any]) -> tuple[Any, float]:
         if stage.cut is not None:
             return self._run_by_items(stage, stage.cut)
         # An item is looked at only where its result is not kept, since it may be a large layer.

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple, TypedDict, TypeVar
 
 from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
+from sitefinder.io.bound_files import BoundFiles, bound_now, files_of
 from sitefinder.io.digests import remembered
 from sitefinder.io.output_folder import writable_folder
 from sitefinder.io.software import software
@@ -177,6 +178,8 @@ class Readings:
             if name.startswith(LIBRARY_ENVIRONMENT) and name not in SET_BY_LIBRARIES
         )
         self._common = [own, sorted(software.items()), around]
+        # Of the run, if one goes on: readers bind there what they open.
+        self.bound = bound_now() or BoundFiles()
         self._readings: dict[str, Reading] = {}
         self._facts: dict[str, Facts] = {}
         self._values: dict[str, Value] = {}
@@ -237,6 +240,7 @@ class Readings:
 
     def _found(self, name: str) -> Facts:
         reading = self._readings[name]
+        self.bound.bind(reading.files or ())
         needed = [self.facts(other)["digest"] for other in reading.needs]
         needed += [self.facts(other)["digest"] if self._is_sound(other) else "unsound" for other in reading.wants]
 
@@ -257,10 +261,13 @@ class Readings:
         facts: Facts = remembered(
             f"input {name} {_short(what)}", reading.files, find, also=lambda found: found["files"]
         )
+        folders = set(map(str, _data_folders()))
+        self.bound.bind([file for file in facts["files"] if file not in folders])
+        self.bound.validate(reading.files)
         return facts
 
     # A file that changes between the moment when it was judged and the moment when it is read would give a result
-    # that is kept under the wrong key.
+    # that is kept under the wrong key. Those that no name gives away are found by what they hold.
     def _validate_changed(self, name: str, value: Value) -> None:
         reading = self._readings[name]
         if _digest(reading, value) != self._facts[name]["digest"]:
@@ -333,10 +340,7 @@ def files_of_layer(path: str | Path) -> tuple[Path, ...] | None:
     path = Path(path)
     if path.suffix.lower() not in WHOLE_IN_THEMSELVES or not path.exists():
         return None
-    if path.is_dir():
-        return (path, *sorted(file for file in path.rglob("*") if file.is_file()))
-    beside = (file for file in path.parent.iterdir() if file.name.startswith((f"{path.stem}.", f"{path.name}-")))
-    return (path, *sorted(file for file in beside if file.is_file() and file != path))
+    return files_of(path)
 
 
 def files_of_raster(name: str, folder: Path) -> tuple[Path, ...] | None:
@@ -357,8 +361,7 @@ def files_of_raster(name: str, folder: Path) -> tuple[Path, ...] | None:
     path = folder / name
     if "://" in name or name.startswith("/vsi") or not path.is_file():
         return None
-    beside = (file for file in path.parent.iterdir() if file.name.startswith((f"{path.stem}.", f"{path.name}.")))
-    return (path, *sorted(file for file in beside if file.is_file() and file != path))
+    return files_of(path)
 
 
 class RunInputs(NamedTuple):
@@ -465,6 +468,15 @@ class LazyInputs:
             raise AttributeError(name)
         return self._readings.value(name)
 
+    def validate_unchanged(self) -> None:
+        """Refuse files that are no longer what they were when they were first read.
+
+        Raises
+        ------
+        InputError
+        """
+        self._readings.bound.validate()
+
     @property
     def lineage(self) -> list[dict[str, object]]:
         """Where all came from, as rows of provenance."""
@@ -541,6 +553,10 @@ class LazyLayer:
     def digest(self) -> str:
         """Digest of its features; nothing is read for it where that is remembered."""
         return self._readings.facts(self._name)["digest"]
+
+    def validate_unchanged(self) -> None:
+        """See `LazyInputs.validate_unchanged`."""
+        self._readings.bound.validate()
 
     def read(self) -> LayerRead:
         """The layer as `sitefinder.io.vector.read_layer` gives it."""

@@ -17,7 +17,7 @@ from sitefinder.pipeline.keys import DERIVED, ORDER
 from sitefinder.settings import Source
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     import geopandas
 
@@ -235,6 +235,12 @@ class InputsParts(Parts):
         values = {part: getattr(self._inputs, part) for part in parts if not part.startswith("layers.")}
         return Remade("sitefinder.steps.scope:inputs_as_carried", (values, layers, list(parts)))
 
+    def validate_unchanged(self) -> None:
+        """Refuse files that changed since they were read."""
+        validate: Callable[[], None] | None = getattr(self._inputs, "validate_unchanged", None)
+        if validate is not None:
+            validate()
+
     # Each once a run, since large layers take a while.
     def _digest(self, part: str) -> str:
         if part not in self._digests:
@@ -367,6 +373,12 @@ class RuleParts(Parts):
         if self._coverage is not None:
             facts[f"input {self._name}.coverage"] = _digest_of_layer(self._coverage)
         return facts
+
+    def validate_unchanged(self) -> None:
+        """Refuse files that changed since they were read."""
+        validate: Callable[[], None] | None = getattr(self._read, "validate_unchanged", None)
+        if validate is not None:
+            validate()
 
     @property
     def _name(self) -> str:
