@@ -38,6 +38,7 @@ from sitefinder.errors import InputError, SitefinderError, all_of, listed
 from sitefinder.io import containers
 from sitefinder.io.bound_files import binding, bound_now, unchanged
 from sitefinder.io.digests import Memory, content_digest, remembering
+from sitefinder.io.opening import validate_file
 from sitefinder.io.settings_files import read_settings
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import change_of_code, own_code
@@ -953,6 +954,8 @@ def _fonts_of(settings: Settings) -> tuple[Path, ...]:
     from sitefinder.report.sheets.font_files import checked_fonts
 
     folder = Path(settings.folder)
+    for file in settings.delivery.font_files:
+        validate_file(folder / file, "font", file)
     with unchanged(*(folder / file for file in settings.delivery.font_files)):
         return tuple(checked_fonts(settings.delivery.font_files, folder))
 

@@ -48,7 +48,7 @@ from sitefinder.steps.flags import covered_percent, flag_texts, flags_of_reaches
 from sitefinder.steps.graph import STEPS
 from sitefinder.steps.limits import limit_costs_table
 from sitefinder.steps.network import joined_repairs, list_stream_doubts, unresolved_reaches
-from sitefinder.steps.scope import OF_THE_COMPUTER
+from sitefinder.steps.scope import OF_NO_RESULT
 from sitefinder.steps.selection import fish_safe_gain_table, published_spawning, with_fish
 from sitefinder.steps.terrain import list_terrain_repairs
 from sitefinder.steps.water_bodies import STEP_KIND
@@ -1041,7 +1041,7 @@ def make_provenance(settings, inputs, flows, repairs_table):
     for change in inputs.conversions:
         conversion = f"{change.money} × {change.factor:.4g} = {change.to_money}"
         rows.append(_setting(f"price level of {change.name}", conversion, change.source))
-    given = _flat(settings.model_dump(exclude={"run": OF_THE_COMPUTER, "delivery": True}))
+    given = _flat(settings.model_dump(exclude=OF_NO_RESULT))
     for key, value in published_settings(given, settings.rules):
         rows.append(_setting(key, str(value), ""))
     build = own_build()

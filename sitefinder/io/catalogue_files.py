@@ -15,6 +15,7 @@ from sitefinder.catalogue.turbines import TurbineFile, family
 from sitefinder.errors import ConfigError, all_of, listed
 from sitefinder.hydrology.regime import regime_of_means
 from sitefinder.io.digests import content_digest
+from sitefinder.io.opening import validate_place
 from sitefinder.io.settings_files import read_toml
 from sitefinder.profile.errors import DemErrorFile, stated_error
 from sitefinder.settings import EXTENDS, EnvironmentalFlowPreset, RegimeFile, checked
@@ -344,6 +345,8 @@ def files_of_costs(path):
     ------
     ConfigError
         If one is missing or is not TOML, if ``extends`` is no text, or if files extend each other in a circle.
+    InputError
+        If one lies outside the folders of the run.
     """
     files = [Path(path)]
     while (base := read_toml(files[-1], "cost").get(EXTENDS)) is not None:
@@ -356,6 +359,7 @@ def files_of_costs(path):
                 fix="name the file whose tables are used where this one has none",
             )
         base = files[-1].parent / base
+        validate_place(base, files[-1])
         if any(base.resolve() == file.resolve() for file in files):
             raise ConfigError.of(
                 "cost files extend each other in a circle",

@@ -8,6 +8,7 @@ import numpy as np
 import pyogrio
 
 from sitefinder.errors import InputError, SitefinderError, all_of, described, listed
+from sitefinder.io.opening import is_database, validate_file
 from sitefinder.io.output_folder import JOURNAL, OWN_FOLDER, PREVIOUS
 from sitefinder.schema import LAYERS
 from sitefinder.settings import renamed
@@ -152,7 +153,10 @@ def read_delivery(path, needed):
         If the file cannot be read, is not a delivery, or lacks a layer, a column, or the stretch of a site.
     """
     path = Path(path)
+    validate_file(path, "delivery")
     try:
+        if path.is_file() and not is_database(path):
+            raise OSError(f"'{path}' is no GeoPackage")
         present = pyogrio.list_layers(path)[:, 0].tolist()
     except (pyogrio.errors.DataSourceError, OSError) as error:
         raise InputError.of(

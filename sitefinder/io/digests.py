@@ -167,24 +167,21 @@ def _digest(files):
     return digest.hexdigest()
 
 
-def cells_digest(path):
+def cells_digest(raster):
     """SHA-256 of a raster's cells and their georeference, for one that is not a file on this computer.
 
     Parameters
     ----------
-    path : str
-        Address that GDAL reads: ``https://…``, ``/vsizip/…``.
+    raster : rasterio dataset
+        Open, of an address that GDAL reads: ``https://…``, ``/vsizip/…``.
 
     Returns
     -------
     str
         Hexadecimal.
     """
-    import rasterio
-
-    with rasterio.open(path) as raster:
-        facts = (raster.shape, tuple(raster.transform), raster.dtypes[0], raster.nodata, str(raster.crs))
-        digest = hashlib.sha256(repr(facts).encode())
-        for _, window in raster.block_windows(1):
-            digest.update(raster.read(1, window=window).tobytes())
+    facts = (raster.shape, tuple(raster.transform), raster.dtypes[0], raster.nodata, str(raster.crs))
+    digest = hashlib.sha256(repr(facts).encode())
+    for _, window in raster.block_windows(1):
+        digest.update(raster.read(1, window=window).tobytes())
     return digest.hexdigest()

@@ -16,6 +16,7 @@ from sitefinder.hydrology.records import DailyRecord, gauge_statistics
 from sitefinder.hydrology.regression import statistic_of
 from sitefinder.io.bound_files import unchanged
 from sitefinder.io.crs import crs_of_layer, transform_to_run
+from sitefinder.io.opening import validate_file, validate_place
 from sitefinder.io.settings_files import read_toml
 from sitefinder.units import TO_INTERNAL_UNIT
 
@@ -42,6 +43,7 @@ def read_text_table(path, what, key):
         If the file cannot be read or is not CSV.
     """
     try:
+        validate_file(Path(path), what)
         with unchanged(path):
             _validate_shape(path, what)
             return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
@@ -217,14 +219,16 @@ def read_daily_flows(path, gauge, settings):
 
 
 # Statistics of gauges from their daily files.
-def _statistics_of_files(ids, files, folder, settings):
-    return gauge_statistics(_records_of_files(ids, files, folder, settings), settings)
+def _statistics_of_files(ids, files, table_path, settings):
+    return gauge_statistics(_records_of_files(ids, files, table_path, settings), settings)
 
 
-def _records_of_files(ids, files, folder, settings):
+# Files are named relative to the table.
+def _records_of_files(ids, files, table_path, settings):
     records, problems = [], []
     unnamed = [gauge for gauge, file in zip(ids, files, strict=True) if not str(file).strip()]
-    paths = {gauge: Path(folder) / str(file).strip() for gauge, file in zip(ids, files, strict=True)}
+    folder = Path(table_path).parent
+    paths = {gauge: folder / str(file).strip() for gauge, file in zip(ids, files, strict=True)}
     absent = [gauge for gauge, path in paths.items() if gauge not in unnamed and not path.exists()]
     if unnamed:
         problems.append(f"no file in column {settings.file_column}: gauges {listed(unnamed)}")
@@ -235,6 +239,7 @@ def _records_of_files(ids, files, folder, settings):
         if gauge in unnamed or gauge in absent:
             continue
         try:
+            validate_place(path, Path(table_path))
             records.append(read_daily_flows(path, gauge, settings))
         except InputError as error:
             problems.append(str(error))
@@ -263,7 +268,7 @@ def read_daily_records(path, table):
     """
     text, _ = _renamed(read_text_table(path, "gauge table", "flows.gauges.path"), table.columns)
     ids, files = text[table.id_column].str.strip(), text[table.daily.file_column]
-    return _records_of_files(ids, files, Path(path).parent, table.daily)
+    return _records_of_files(ids, files, path, table.daily)
 
 
 # Column of complete years that the statistics of daily records hold.
@@ -355,7 +360,7 @@ def read_gauges(path, table, numbers_too=(), texts_too=(), statistics=()):
     numbers, text = numbers[is_kept], text[is_kept]
     if table.daily:
         files = text[table.daily.file_column]
-        made = _statistics_of_files(numbers.index, files, Path(path).parent, table.daily)
+        made = _statistics_of_files(numbers.index, files, path, table.daily)
         numbers = numbers.join(made.drop(columns=[name for name in needed_columns if name in made]))
     _validate_runoff(numbers, path)
     return numbers

@@ -13,6 +13,7 @@ import rasterio
 from pyproj import CRS
 from pyproj.datadir import get_data_dir
 from rasterio.errors import RasterioIOError
+from rasterio.io import DatasetReader
 from rasterio.transform import array_bounds
 from rasterio.warp import Resampling, reproject
 
@@ -22,9 +23,17 @@ from sitefinder.errors import InputError, listed
 from sitefinder.io.bound_files import files_of, unchanged
 from sitefinder.io.crs import Heights, check_heights, crs_name, crs_of_layer, heights_of, operation_between
 from sitefinder.io.digests import cells_digest, content_digest, remembered
+from sitefinder.io.opening import (
+    NETWORK,
+    OFFLINE,
+    RASTER_FORMATS,
+    archive_of,
+    as_gdal_path,
+    drivers_of,
+    validate_address,
+    validate_raster,
+)
 
-# Sidecar files of a mosaic's parts.
-SIDECAR_SUFFIXES = (".ovr", ".xml", ".msk", ".tfw", ".prj", ".hdr")
 # Cells across and along below which no ground has a slope.
 MIN_DEM_CELLS = 2
 # Scale and offset of unscaled cells.
@@ -82,6 +91,8 @@ def raster_facts(source, folder, what) -> RasterFacts:
     """
     is_remote = _is_remote(source.path)
     path = source.path if is_remote else folder / source.path
+    if is_remote:
+        validate_address(source.path, what)
     if not is_remote and not path.exists():
         raise InputError.of(
             f"the {what} raster's file does not exist",
@@ -89,13 +100,14 @@ def raster_facts(source, folder, what) -> RasterFacts:
             expected=f"a file that GDAL reads, in {folder}",
             fix="correct the path, which starts from the settings file's folder",
         )
+    parts = [] if is_remote else validate_raster(path, what, source.path)
     try:
-        file_facts = _read(path) if is_remote else _read_cached(path)
+        file_facts = _read(path, parts) if is_remote else _read_cached(path, parts)
     except RasterioIOError as error:
         raise InputError.of(
             f"the {what} raster cannot be read",
             file=source.path,
-            expected="for example a GeoTIFF",
+            expected=f"a raster of one of these formats: {RASTER_FORMATS}",
             found=str(error),
             fix="correct the path, or convert the file",
         ) from None
@@ -155,7 +167,7 @@ def raster_facts(source, folder, what) -> RasterFacts:
     lineage = {
         "name": what,
         "path": source.path,
-        "digest": cells_digest(path) if is_remote else content_digest(path, file_facts.parts),
+        "digest": _digest_elsewhere(path) if is_remote else content_digest(path, file_facts.parts),
         "source": source.source,
         "date": source.date,
         "licence": source.licence,
@@ -172,7 +184,7 @@ def _is_remote(path):
 
 
 def parts_of_raster(source, folder):
-    """Files that a mosaic refers to, from the cache where that is valid.
+    """Files that a mosaic refers to, also by others.
 
     Parameters
     ----------
@@ -182,19 +194,21 @@ def parts_of_raster(source, folder):
     Returns
     -------
     list of Path
-        Empty for any other raster.
+        The archive for one in an archive; empty for any other raster.
     """
-    return [] if _is_remote(source.path) else _read_cached(folder / source.path).parts
+    if _is_remote(source.path):
+        return archive_of(source.path)
+    return validate_raster(folder / source.path, "mosaic", source.path)
 
 
 # Properties of a local raster, from the cache while neither it nor its sidecar files have changed.
-def _read_cached(path):
+def _read_cached(path, parts):
     sidecars = sorted(
         {file for file in path.parent.glob(f"{glob.escape(path.stem)}.*") if file.is_file()} - {path}
     )
 
     def found():
-        file_facts = _read(path)
+        file_facts = _read(path, parts)
         stored = file_facts._asdict() | {
             "crs": file_facts.crs and file_facts.crs.srs,
             "parts": [str(part) for part in file_facts.parts],
@@ -218,31 +232,38 @@ def _read_cached(path):
     )
 
 
-def _read(path):
-    with contextlib.nullcontext() if isinstance(path, str) else unchanged(*files_of(path)):
-        return _read_now(path)
-
-
-def _read_now(path):
-    with rasterio.open(path) as raster:
+def _read(path, parts):
+    files = archive_of(path) if isinstance(path, str) else [*files_of(path), *parts]
+    with unchanged(*files), _opened_file(path) as raster:
         own = Path(raster.name).name
-        parts = []
-        if raster.driver == "VRT":
-            sidecars = (Path(name) for name in raster.files if Path(name).name != own)
-            parts = sorted({file for file in sidecars if file.suffix.lower() not in SIDECAR_SUFFIXES})
         crs = None if raster.crs is None else CRS.from_wkt(raster.crs.to_wkt())
         heights = {own: heights_of(crs, raster.units[0])}
         scaling = (raster.scales[0], raster.offsets[0])
         facts = (raster.nodata, raster.dtypes[0], raster.shape, raster.transform, raster.count, scaling)
-    for part in parts:
-        heights[part.name] = _heights_of_part(part)
+        for part in parts:
+            heights[part.name] = _heights_of_part(part)
     return _FileFacts(crs, *facts, heights, parts)
+
+
+# A raster, by the drivers that may open it; without a network for one that is a file.
+@contextlib.contextmanager
+def _opened_file(path):
+    name = str(path)
+    options = {} if NETWORK.match(name) else OFFLINE
+    # `rasterio.open` takes one driver alone.
+    with rasterio.Env(**options), DatasetReader(as_gdal_path(name), driver=drivers_of(name)) as raster:
+        yield raster
+
+
+def _digest_elsewhere(path):
+    with _opened_file(path) as raster:
+        return cells_digest(raster)
 
 
 # A mosaic may refer to files that are not rasters, such as a colour table; those state nothing about heights.
 def _heights_of_part(path):
     try:
-        with rasterio.open(path) as raster:
+        with _opened_file(path) as raster:
             crs = None if raster.crs is None else CRS.from_wkt(raster.crs.to_wkt())
             return heights_of(crs, raster.units[0])
     except RasterioIOError:
@@ -298,9 +319,9 @@ def opened(facts):
     InputError
         If the file is damaged, or is no longer the one that the facts are of.
     """
-    files = () if _is_remote(facts.path) else (facts.path,)
+    files = archive_of(facts.path) if _is_remote(facts.path) else (facts.path,)
     try:
-        with unchanged(*files), rasterio.open(facts.path) as raster:
+        with unchanged(*files), _opened_file(facts.path) as raster:
             _validate_same(raster, facts)
             yield raster
     except RasterioIOError as error:

@@ -4,8 +4,9 @@ import os
 import tomllib
 from pathlib import Path
 
-from sitefinder.errors import ConfigError, all_of
+from sitefinder.errors import ConfigError, all_of, listed
 from sitefinder.io.bound_files import unchanged
+from sitefinder.io.opening import lies_within
 from sitefinder.settings import EXTENDS, check_settings, join
 
 # A file larger than this is no settings or data file (own choice).
@@ -27,6 +28,7 @@ PATH_KEYS = (
     "output_folder",
     "store_folder",
     "font_files",
+    "allow_outside",
 )
 
 
@@ -153,7 +155,7 @@ def read_joined(path):
 
 # The file and all that it extends, the last of them first, each with its tables.
 def _chain(path):
-    chain, visited = [], []
+    chain, visited, allowed = [], [], [Path(path).parent]
     while path is not None:
         if path.resolve() in visited:
             files = [file for file, _ in chain] + [path]
@@ -164,6 +166,15 @@ def _chain(path):
                 fix=f"take {EXTENDS} out of one of them",
             )
         visited.append(path.resolve())
+        if chain and not lies_within(path, [chain[-1][0].parent, *allowed]):
+            raise ConfigError.of(
+                "settings extend a file outside their folder",
+                file=chain[-1][0],
+                expected=f"{EXTENDS}: a settings file in or below {listed(dict.fromkeys(allowed))}",
+                found=path,
+                fix="move it there, or name its folder: allow_outside = "
+                f"[{_quoted(os.path.relpath(path.parent, chain[-1][0].parent))}] in [inputs] of this file",
+            )
         if chain and not path.is_file():
             raise ConfigError.of(
                 "there is no such settings file to extend",
@@ -174,6 +185,7 @@ def _chain(path):
             )
         mapping = read_toml(path)
         chain.append((path, mapping))
+        allowed += _allowed_by(mapping, path.parent)
         base = mapping.get(EXTENDS)
         if base is not None and not (isinstance(base, str) and base):
             raise ConfigError.of(
@@ -185,6 +197,17 @@ def _chain(path):
             )
         path = None if base is None else Path(os.path.normpath(path.parent / base))
     return chain[::-1]
+
+
+# Folders that a file itself allows, whose tables are not checked yet.
+def _allowed_by(mapping, folder):
+    inputs = mapping.get("inputs")
+    named = inputs.get("allow_outside") if isinstance(inputs, dict) else None
+    return [folder / each for each in named if isinstance(each, str)] if isinstance(named, list) else []
+
+
+def _quoted(path):
+    return f'"{Path(path).as_posix()}"'
 
 
 # A value with its paths made relative to another folder; addresses and absolute paths are unchanged.

@@ -17,24 +17,25 @@ from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.bound_files import files_of, unchanged
 from sitefinder.io.crs import Operation, crs_name, crs_of_layer, has_finite_coordinates, transform_to_run
 from sitefinder.io.digests import content_digest
+from sitefinder.io.opening import OFFLINE, validate_layer
 from sitefinder.network.topology import REPAIR_COLUMNS
 
 # Geometry types that hold no curves, without the suffixes of heights and measures.
 STRAIGHT = ("Point", "LineString", "Polygon", "MultiPoint", "MultiLineString", "MultiPolygon")
 CURVED = ("CIRCULARSTRING", "COMPOUNDCURVE", "CURVEPOLYGON", "MULTICURVE", "MULTISURFACE")
 # GDAL cuts arcs each 4 degrees, which takes 0.08 % off a circle; 1 degree takes 0.005 %.
-STEP_OPTION, STEP_DEG = "OGR_ARC_STEPSIZE", "1"
+OPTIONS = {"OGR_ARC_STEPSIZE": "1", **OFFLINE}
 
 
-# Inside this context, arcs are read as straight segments of 1 degree each.
+# Inside this context, arcs are read as straight segments of 1 degree each, and nothing is fetched from a network.
 @contextmanager
-def _fine_arcs():
-    before = pyogrio.get_gdal_config_option(STEP_OPTION)
-    pyogrio.set_gdal_config_options({STEP_OPTION: STEP_DEG})
+def _reading():
+    before = {name: pyogrio.get_gdal_config_option(name) for name in OPTIONS}
+    pyogrio.set_gdal_config_options(OPTIONS)
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({STEP_OPTION: before})
+        pyogrio.set_gdal_config_options(before)
 
 
 # Number of features of a layer with curved geometry.
@@ -308,8 +309,9 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False) -> Lay
     so that its areas are in square metres and nothing turns invalid afterwards.
     """
     path = Path(folder) / source.path
-    with unchanged(*(files_of(path) if path.exists() else ())):
-        layer = _layer_name(source, folder, what)
+    _validate_there(path, source, folder, what)
+    with unchanged(*files_of(path)), _reading():
+        layer = _layer_name(path, source, what)
         where = f'{source.path}, layer "{layer}"'
         table, reader_notes = _read_table(path, layer, where, what)
         digest, curved = content_digest(path), _curved_features(path, layer)
@@ -402,9 +404,7 @@ def _corners(bounds):
     return f"{west:.0f}, {south:.0f} and {east:.0f}, {north:.0f}"
 
 
-# The layer to read: the one named, or the only one with geometry.
-def _layer_name(source, folder, what):
-    path = Path(folder) / source.path
+def _validate_there(path, source, folder, what):
     if not path.exists():
         raise InputError.of(
             f"the {what} layer's file does not exist",
@@ -413,6 +413,14 @@ def _layer_name(source, folder, what):
             found="no such file",
             fix="correct the path, which starts from the settings file's folder",
         )
+    try:
+        validate_layer(path, what, source.path)
+    except OSError as error:
+        raise _unreadable(what, source.path, error.strerror) from None
+
+
+# The layer to read: the one named, or the only one with geometry.
+def _layer_name(path, source, what):
     try:
         found = pyogrio.list_layers(path)
     except pyogrio.errors.DataSourceError as error:
@@ -444,7 +452,7 @@ def _layer_name(source, folder, what):
 # The layer as in the file, and the reader's warnings (dropped measures or curves, for example).
 def _read_table(path, layer, where, what):
     # Coordinates that are not finite are reported with the other problems of a geometry, feature by feature.
-    with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"), _fine_arcs():
+    with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"):
         warnings.simplefilter("always")
         try:
             table = pyogrio.read_dataframe(path, layer=layer)

@@ -319,6 +319,15 @@ class Inputs(Section):
         default_factory=dict,
         description="polygons by name: those of forest give the predictor forest_percent",
     )
+    allow_outside: list[str] = Field(
+        default_factory=list,
+        description="folders, relative to the settings file, whose files may be named by other files: parts of "
+        "mosaics, daily records, cost and settings files that are extended; absent: only those beside or below "
+        "the file that names them, or the settings",
+    )
+    allow_network: bool = Field(
+        False, description="whether rasters may be read from addresses (https://…), without being copied first"
+    )
 
     @model_validator(mode="after")
     def _records_have_drops(self) -> Self:

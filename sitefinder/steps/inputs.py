@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypedDict, TypeVar
 from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
 from sitefinder.io.bound_files import BoundFiles, bound_now, files_of
 from sitefinder.io.digests import remembered
+from sitefinder.io.opening import NOWHERE, Places, allowing, places_of
 from sitefinder.io.output_folder import writable_folder
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import digest_of_files, own_code
@@ -168,16 +169,19 @@ class Readings:
         Versions of what reads.
     modules : sequence of str
         Modules whose code reads.
+    places : sitefinder.io.opening.Places, optional
+        What may be opened beside the files that the settings name.
     """
 
-    def __init__(self, software: Mapping[str, str], modules: Sequence[str]) -> None:
+    def __init__(self, software: Mapping[str, str], modules: Sequence[str], places: Places = NOWHERE) -> None:
         own = digest_of_files(own_code().files_of(modules))
         around = sorted(
             (name, value)
             for name, value in os.environ.items()
             if name.startswith(LIBRARY_ENVIRONMENT) and name not in SET_BY_LIBRARIES
         )
-        self._common = [own, sorted(software.items()), around]
+        self._places = places
+        self._common = [own, sorted(software.items()), around, list(map(str, places.folders[1:])), places.network]
         # Of the run, if one goes on: readers bind there what they open.
         self.bound = bound_now() or BoundFiles()
         self._readings: dict[str, Reading] = {}
@@ -282,7 +286,8 @@ class Readings:
     # A problem is reported once, where it arises, and not by what needs the thing.
     def _tried(self, name: str, task: Callable[[], T]) -> T:
         try:
-            return task()
+            with allowing(self._places):
+                return task()
         except SitefinderError as error:
             if error not in self._problems.values():
                 self._problems[name] = error
@@ -608,7 +613,9 @@ def read_inputs(settings: Settings, folder: Path, output: Path | None = None) ->
             writable_folder(output)
         except SitefinderError as error:
             problems.append(error)
-    readings = Readings(software(), [__name__])
+    allowed = settings.inputs
+    places = places_of(folder, allowed.allow_outside, allow_network=allowed.allow_network)
+    readings = Readings(software(), [__name__], places)
     readings.add("run.crs", lambda: readers.check_run_crs(settings.run.crs), settings=settings.run.crs)
     if problems := readings.judge() + problems:
         raise _together(problems)

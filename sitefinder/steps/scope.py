@@ -47,6 +47,8 @@ CHANGES_NOTHING = ("terrain.tile_rows", "terrain.tile_columns", "terrain.margin_
 READ_FROM = ("folder", "file")
 # Settings of a run that change no result, beside those of files.
 OF_THE_COMPUTER = {"workers", "output_folder", "strict", "store_folder", "store_limit_gb"}
+# All that changes none, by section.
+OF_NO_RESULT = {"run": OF_THE_COMPUTER, "delivery": True, "inputs": {"allow_outside", "allow_network"}}
 # A value or a section of the settings, of whatever kind its name has.
 Setting = Any
 
@@ -70,7 +72,7 @@ class SettingsParts(Parts):
     def facts(self, parts: Sequence[str]) -> dict[str, str]:
         """Each setting of these parts with its value, but for paths and what changes no result."""
         if WHOLE in parts:
-            return dict(_flat(self._settings.model_dump(exclude={"run": OF_THE_COMPUTER, "delivery": True})))
+            return dict(_flat(self._settings.model_dump(exclude=OF_NO_RESULT)))
         return _facts_of(self._settings, "", tuple(parts))
 
     def carried(self, parts: Sequence[str]) -> Remade:

@@ -51,6 +51,8 @@ path = "fish.gpkg"
 action = "exclude"
 buffer_m = 20.0
 """
+# Bases lie beside the folders of files that extend them.
+ALLOWED = '\n[inputs]\nallow_outside = [".."]\n'
 OWN = '[run]\noutput_folder = "strict-out"\n'
 
 
@@ -63,7 +65,7 @@ def write(tmp_path):
     def written(text, name="scenarios/strict.toml"):
         path = tmp_path / name
         path.parent.mkdir(exist_ok=True)
-        path.write_text(text, encoding="utf-8")
+        path.write_text(text + ALLOWED, encoding="utf-8")
         return path
 
     return written
