@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -21,14 +22,7 @@ NO_RESULT = "no stored result"
 AFTER = "after "
 
 
-class Recipe(NamedTuple):
-    """All that a result depends on: never times, paths or numbers of workers.
-
-    ``code`` is a digest of the source files that the stage's function can reach, ``facts`` are what the stage
-    sees of what the run was given, ``reads`` the keys of the results that it reads, ``software`` the versions of
-    what it is made with; the last three are dicts of text to text.
-    """
-
+class _Parts(NamedTuple):
     stage: str
     item: str
     code: str
@@ -36,12 +30,21 @@ class Recipe(NamedTuple):
     reads: dict[str, str]
     software: dict[str, str]
 
+
+class Recipe(_Parts):
+    """All that a result depends on: never times, paths or numbers of workers.
+
+    ``code`` is a digest of the source files that the function of the stage can reach, ``facts`` are what the stage
+    sees of what the run was given, ``reads`` the keys of the results that it reads, ``software`` the versions of
+    what it is made with; the last three are dicts of text to text.
+    """
+
     @property
     def place(self) -> str:
         """Name of the result: that of its stage, with the item where there are several."""
         return place_of(self.stage, self.item)
 
-    @property
+    @functools.cached_property
     def key(self) -> str:
         """SHA-256 over all of it, hexadecimal. The name of an item is none of it: that stands in its facts."""
         text = json.dumps([KEPT_AS, *self._replace(item="")], sort_keys=True, ensure_ascii=True)

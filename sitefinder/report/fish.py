@@ -1,6 +1,6 @@
 """What the sites, and what is there already, do to the passage of each group of fish, in sentences."""
 
-from sitefinder.report.text import counted, figure, is_missing, plain
+from sitefinder.report.text import counted, figure, is_missing, plain, rows_by_site
 from sitefinder.schema.columns import MONTH_NAMES
 from sitefinder.vocabulary import (
     BARRIER_KINDS,
@@ -56,21 +56,21 @@ def fish_passage_texts(tables):
     return [*shown, more] if rest else shown
 
 
-def site_points(fish_sites, site_id):
-    """What a site does to each group that migrates past it, a sentence each.
+def points_by_site(fish_sites):
+    """What each site does to each group that migrates past it, a sentence each.
 
     Parameters
     ----------
     fish_sites : DataFrame
         As `sitefinder.schema` declares it.
-    site_id : str
 
     Returns
     -------
-    list of str
+    dict of str to list of str
+        By ``site_id``; a site past which none migrates is not in it.
     """
-    own = fish_sites[(fish_sites["site_id"] == site_id) & fish_sites["migrates_past"]]
-    return [_site_point(row) for row in own.to_dict("records")]
+    past = fish_sites[fish_sites["migrates_past"]]
+    return {site_id: [_site_point(row) for row in rows] for site_id, rows in rows_by_site(past).items()}
 
 
 def _site_point(row):

@@ -1,26 +1,26 @@
 """What lies on the stream at a site, in words for the page and the field sheets."""
 
-from sitefinder.report.text import NOT_KNOWN, is_missing, plain
+from sitefinder.report.text import NOT_KNOWN, is_missing, plain, rows_by_site
 from sitefinder.vocabulary import PASSED_KINDS, labels
 
 KIND_LABELS = labels(PASSED_KINDS)
 
 
-def things_of_site(stretch_structures, site_id):
-    """Sentences on all that lies on the stream within a site and at its ends, from the intake down.
+def things_by_site(stretch_structures):
+    """Sentences on all that lies on the stream within each site and at its ends, from the intake down.
 
     Parameters
     ----------
     stretch_structures : DataFrame
         As `sitefinder.schema` declares it.
-    site_id : str
 
     Returns
     -------
-    list of str
+    dict of str to list of str
+        By ``site_id``; a site with nothing on its stream is not in it.
     """
-    own = stretch_structures[stretch_structures["site_id"] == site_id].sort_values("position")
-    return [thing_text(row) for row in own.drop(columns="geometry", errors="ignore").to_dict("records")]
+    ordered = stretch_structures.drop(columns="geometry", errors="ignore").sort_values("position", kind="stable")
+    return {site_id: [thing_text(row) for row in rows] for site_id, rows in rows_by_site(ordered).items()}
 
 
 def thing_text(row):

@@ -70,6 +70,14 @@ def is_missing(value):
     return value is None or bool(pd.isna(value))
 
 
+def rows_by_site(table):
+    """Rows of a table as dicts by column, in lists by ``site_id``, in the order of the table."""
+    rows = {}
+    for row in table.to_dict("records"):
+        rows.setdefault(row["site_id"], []).append(row)
+    return rows
+
+
 def counted(number, one, many):
     """A number with its noun."""
     return f"{number} {one if number == 1 else many}"

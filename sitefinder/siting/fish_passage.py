@@ -415,9 +415,9 @@ def gain_by_district(names, district, only_safe, without, by_case, own, turbine_
         District of each candidate.
     only_safe : ndarray of bool, shape (m,)
         Candidates at which the rules admit only a fish-safe turbine.
-    without : Offers
+    without : BestSet
         The selection if no turbine counted as fish-safe.
-    by_case : dict of SafetyCase to Offers
+    by_case : dict of SafetyCase to BestSet
         The selection for each case.
     own : SafetyCase
         The one that the settings state, or come nearest to.
@@ -442,14 +442,14 @@ def gain_by_district(names, district, only_safe, without, by_case, own, turbine_
     """
     rows = []
     for name in names:
-        in_district = district == name
-        any_set = without.chosen & in_district
+        any_set = district[without.candidates] == name
         any_mwh = without.valued["energy_mwh"].to_numpy()[any_set].sum()
-        for case, offers in by_case.items():
-            picked = offers.chosen & in_district
-            protected = picked & only_safe
-            energy = offers.valued["energy_mwh"].to_numpy()
-            plants = (offers.valued[name].to_numpy()[protected].tolist() for name in ("turbine", "screened"))
+        own_set = district[by_case[own].candidates] == name
+        for case, sites in by_case.items():
+            picked = district[sites.candidates] == name
+            protected = picked & only_safe[sites.candidates]
+            energy = sites.valued["energy_mwh"].to_numpy()
+            plants = (sites.valued[name].to_numpy()[protected].tolist() for name in ("turbine", "screened"))
             used = dict.fromkeys(zip(*plants, strict=True))
             turbines = [turbine_names[turbine] + WITH_SCREEN * bool(screened) for turbine, screened in used]
             rows.append(
@@ -459,10 +459,10 @@ def gain_by_district(names, district, only_safe, without, by_case, own, turbine_
                     "sites_any": int(any_set.sum()),
                     "energy_any_mwh": any_mwh,
                     "sites": int(picked.sum()),
-                    "sites_changed": int((_is_other(by_case[own], offers) & in_district).sum()),
+                    "sites_changed": int((_is_other(by_case[own], sites) & own_set).sum()),
                     "energy_mwh": energy[picked].sum(),
                     "sites_only_safe": int(protected.sum()),
-                    "power_only_safe_kw": offers.valued["power_kw"].to_numpy()[protected].sum(),
+                    "power_only_safe_kw": sites.valued["power_kw"].to_numpy()[protected].sum(),
                     "energy_only_safe_mwh": energy[protected].sum(),
                     "gain_mwh": energy[picked].sum() - any_mwh,
                     "turbines": TURBINE_SEPARATOR.join(sorted(turbines)),
@@ -472,8 +472,10 @@ def gain_by_district(names, district, only_safe, without, by_case, own, turbine_
 
 
 # Sites of a selection that another one does not have, or has with another turbine or screen.
-def _is_other(offers, other):
-    same = offers.chosen & other.chosen
+def _is_other(sites, other):
+    _, own, there = np.intersect1d(sites.candidates, other.candidates, assume_unique=True, return_indices=True)
+    same = np.zeros(len(sites.candidates), dtype=bool)
+    same[own] = True
     for name in ("turbine", "screened"):
-        same &= offers.valued[name].to_numpy() == other.valued[name].to_numpy()
-    return offers.chosen & ~same
+        same[own] &= sites.valued[name].to_numpy()[own] == other.valued[name].to_numpy()[there]
+    return ~same

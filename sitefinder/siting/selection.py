@@ -398,6 +398,18 @@ class Offers(NamedTuple):
     gap: float = 0.0
 
 
+class BestSet(NamedTuple):
+    """The sites of a selection, without the outcome for the candidates that are none.
+
+    ``candidates`` are the numbers of the chosen candidates, rising; ``valued`` has a row for each of these, and
+    is as of `Offers`, as ``gap`` is.
+    """
+
+    candidates: np.ndarray
+    valued: pd.DataFrame
+    gap: float = 0.0
+
+
 def valued_for(valuation, choice, names=VALUED):
     """The valuation for the turbine choice that each stretch may use.
 
@@ -427,14 +439,6 @@ def valued_for(valuation, choice, names=VALUED):
         else:
             columns[name] = np.where(choice >= 0, values, np.nan)
     return pd.DataFrame(columns)
-
-
-def valued_for_none(valued):
-    """What `valued_for` gives where there is no choice, by column."""
-    return {
-        name: {"turbine": -1, "grade": -1, "units": 0, "screened": False}.get(name, np.nan)
-        for name in valued.columns
-    }
 
 
 def choose_sites(

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from sitefinder.network.topology import Network
     from sitefinder.settings import Settings
     from sitefinder.siting.candidates import Stretches
-    from sitefinder.siting.selection import Offers
+    from sitefinder.siting.selection import BestSet
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.rules import Judged
     from sitefinder.steps.water_bodies import WaterBodies
@@ -109,13 +109,12 @@ def weigh_limits(
 
 
 # Figures of a set, in the order of `COUNTED`.
-def _counted(offers: Offers) -> tuple[int, int, int, float]:
-    picked = offers.valued[offers.chosen]
+def _counted(sites: BestSet) -> tuple[int, int, int, float]:
     energy_wh, value = (
-        int(whole(picked[name].to_numpy() * scale).sum())
+        int(whole(sites.valued[name].to_numpy() * scale).sum())
         for name, scale in (("energy_mwh", WATT_HOURS_PER_MEGAWATT_HOUR), ("net_annual_value", THOUSANDTHS))
     )
-    return int(offers.chosen.sum()), energy_wh, value, offers.gap
+    return len(sites.candidates), energy_wh, value, sites.gap
 
 
 def joined_limit_costs(found: dict[str, pd.DataFrame], **_: object) -> pd.DataFrame:

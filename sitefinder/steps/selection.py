@@ -29,11 +29,11 @@ from sitefinder.siting.fish_passage import (
 )
 from sitefinder.siting.limits import RiverUse
 from sitefinder.siting.passed import bits_of
-from sitefinder.siting.selection import PREFIXES, Offers, choose_sites, rejection_reason, valued_for_none
+from sitefinder.siting.selection import PREFIXES, BestSet, Offers, choose_sites, rejection_reason
 from sitefinder.steps.closed_months import with_closed
 from sitefinder.steps.migration import spawning_metres
 from sitefinder.steps.quiet import without_library_output
-from sitefinder.steps.systems import extents_of, joined_rows, joined_values, reaches_of
+from sitefinder.steps.systems import extents_of, joined_rows, joined_values, of_candidates, reaches_of
 from sitefinder.units import METRES_PER_KILOMETRE
 from sitefinder.vocabulary import (
     ACTIONS,
@@ -65,7 +65,7 @@ if TYPE_CHECKING:
     from sitefinder.steps.evidence import EvidenceValues
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.rules import Judged
-    from sitefinder.steps.systems import Systems
+    from sitefinder.steps.systems import Extent, Systems
     from sitefinder.steps.water_bodies import WaterBodies
 
 
@@ -95,7 +95,8 @@ def choose(
     """
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
     given = stationing, stretches, energy, rule_overlaps, verdicts, water_bodies, river_parts
-    offers = choosing(settings, inputs, *given, all_steps=True)()
+    with without_library_output():
+        offers = choose_sites(*_chosen_from(settings, inputs, *given))
     reach = stationing.stations["reach"].to_numpy()
     because = rejection_reason(
         reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
@@ -113,56 +114,58 @@ def choosing(
     verdicts: Judged,
     water_bodies: WaterBodies,
     river_parts: RiverParts | None,
-    *,
-    all_steps: bool = False,
-) -> Callable[..., Offers]:
+) -> Callable[..., BestSet]:
     """What chooses the best set by this valuation; it takes the cumulative limits that do not count.
 
-    Candidates that have no value with any turbine are looked at only for `all_steps`, since none is chosen.
+    Candidates that have no value with any turbine are not looked at, since none of them is chosen.
     """
-    steps = offer_steps(settings, inputs, stationing, stretches, valued, verdicts)
-    path = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
-    use, choice = river_use(river_parts, water_bodies), verdicts.choice
-    worth = "energy_mwh" if settings.ranking.choose_by == "energy" else "net_annual_value"
-    counts = np.any([valued[prefix + worth].to_numpy() > 0.0 for prefix in PREFIXES], axis=0) | all_steps
-    rows = np.flatnonzero(counts)
-    if len(rows) < len(counts):
-        steps = [(name, passes[rows]) for name, passes in steps]
-        path = None if path is None else path._replace(survival=path.survival[rows])
-        stretches, valued, choice = (
-            subset(stretches, counts),
-            valued.iloc[rows].reset_index(drop=True),
-            choice[rows],
-        )
-    given = stretches, steps, valued, choice, stationing.stations, settings, path, use
+    has_value = _has_value(settings, valued)
+    rows = np.flatnonzero(has_value)
+    given = _chosen_from(
+        settings,
+        inputs,
+        stationing,
+        subset(stretches, has_value),
+        valued.iloc[rows].reset_index(drop=True),
+        rule_overlaps,
+        verdicts._replace(choice=verdicts.choice[rows]),
+        water_bodies,
+        river_parts,
+    )
 
-    def best(left_out: tuple[str, ...] = ()) -> Offers:
+    def best(left_out: tuple[str, ...] = ()) -> BestSet:
         with without_library_output():
-            found = choose_sites(*given, left_out)
-        return found if len(rows) == len(counts) else _among_all(found, rows, len(counts))
+            offers = choose_sites(*given, left_out=left_out)
+        chosen = np.flatnonzero(offers.chosen)
+        return BestSet(rows[chosen], offers.valued.iloc[chosen].reset_index(drop=True), offers.gap)
 
     return best
 
 
-# The outcome for some candidates as one for all, of which the others have no value.
-def _among_all(offers: Offers, rows: npt.NDArray[np.int64], count: int) -> Offers:
-    def spread(part: npt.NDArray[Any], otherwise: Any) -> npt.NDArray[Any]:
-        whole = np.full(count, otherwise, dtype=part.dtype)
-        whole[rows] = part
-        return whole
+# Candidates that have a value with a turbine of some kind, by the objective of the choice.
+def _has_value(settings: Settings, valued: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    worth = "energy_mwh" if settings.ranking.choose_by == "energy" else "net_annual_value"
+    known = [valued[prefix + worth].to_numpy() > 0.0 for prefix in PREFIXES if prefix + worth in valued]
+    some: npt.NDArray[np.bool_] = np.any(known, axis=0)
+    return some
 
-    nothing = valued_for_none(offers.valued)
-    blocked_by = np.where(offers.blocked_by >= 0, rows[offers.blocked_by], -1).astype(offers.blocked_by.dtype)
-    over = offers.over_limit
-    return offers._replace(
-        valued=pd.DataFrame({name: spread(offers.valued[name].to_numpy(), nothing[name]) for name in nothing}),
-        chosen=spread(offers.chosen, False),
-        blocked_by=spread(blocked_by, -1),
-        ladder=[(name, spread(passes, False)) for name, passes in offers.ladder],
-        safe_by_passage_limit=spread(offers.safe_by_passage_limit, False),
-        kept_out=spread(offers.kept_out, False),
-        over_limit=None if over is None else spread(over, False),
-    )
+
+# Arguments of `choose_sites`.
+def _chosen_from(
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    stretches: Stretches,
+    valued: pd.DataFrame,
+    rule_overlaps: pd.DataFrame,
+    verdicts: Judged,
+    water_bodies: WaterBodies,
+    river_parts: RiverParts | None,
+) -> tuple[Any, ...]:
+    steps = offer_steps(settings, inputs, stationing, stretches, valued, verdicts)
+    path = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
+    use = river_use(river_parts, water_bodies)
+    return stretches, steps, valued, verdicts.choice, stationing.stations, settings, path, use
 
 
 def river_use(parts: RiverParts | None, water_bodies: WaterBodies) -> RiverUse | None:
@@ -374,8 +377,8 @@ class FishSafety(NamedTuple):
     ``own`` is the case of the settings.
     """
 
-    without: Offers
-    by_case: dict[SafetyCase, Offers]
+    without: BestSet
+    by_case: dict[SafetyCase, BestSet]
     own: SafetyCase
 
 
@@ -394,10 +397,19 @@ def weigh_fish_safety(
 ) -> FishSafety:
     """Best sets of sites without fish-safe turbines, and with them by question and grade of evidence."""
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
+    # What has no value in any case is put aside at once.
+    some = _has_value(settings, energy)
+    for changed in evidence_values.by_case.values():
+        some[evidence_values.rows] |= _has_value(settings, changed)
+    rows = np.flatnonzero(some)
+    stretches, energy = subset(stretches, some), energy.iloc[rows].reset_index(drop=True)
+    verdicts = verdicts._replace(choice=verdicts.choice[rows])
+    evidence_values = of_candidates(evidence_values, rows)
 
-    def best(settings: Settings, judged: Judged, valued: pd.DataFrame) -> Offers:
+    def best(settings: Settings, judged: Judged, valued: pd.DataFrame) -> BestSet:
         given = stationing, stretches, valued, rule_overlaps, judged, water_bodies, river_parts
-        return choosing(settings, inputs, *given)()
+        found = choosing(settings, inputs, *given)()
+        return found._replace(candidates=rows[found.candidates])
 
     without = best(settings, verdicts._replace(choice=without_fish_safe(verdicts.choice)), energy)
     by_case, known = {}, {}
@@ -424,18 +436,29 @@ def joined_fish_safety(
     found: dict[str, FishSafety], systems: Systems, stretches: Stretches, **_: object
 ) -> FishSafety:
     """Best sets without fish-safe turbines and with them, from those of each drainage system."""
-    without = _joined_offers({name: own.without for name, own in found.items()}, systems, stretches)
-    by_case: dict[SafetyCase, Offers] = {}
-    known: dict[tuple[int, ...], Offers] = {}
+    extents = extents_of(systems, stretches)
+    without = _joined_sets({name: own.without for name, own in found.items()}, extents)
+    by_case: dict[SafetyCase, BestSet] = {}
+    known: dict[tuple[int, ...], BestSet] = {}
     first = next(iter(found.values()))
     for case in first.by_case:
         sets = {name: own.by_case[case] for name, own in found.items()}
         # Grades that share their set in every system share it in the region.
         same = tuple(map(id, sets.values()))
         if same not in known:
-            known[same] = _joined_offers(sets, systems, stretches)
+            known[same] = _joined_sets(sets, extents)
         by_case[case] = known[same]
     return FishSafety(without, by_case, first.own)
+
+
+# The best set of the region from those of its drainage systems.
+def _joined_sets(found: dict[str, BestSet], extents: dict[str, Extent]) -> BestSet:
+    candidates = np.concatenate([extents[name].candidates[own.candidates] for name, own in found.items()])
+    order = np.argsort(candidates, kind="stable")
+    valued = pd.concat([own.valued for own in found.values()], ignore_index=True)
+    return BestSet(
+        candidates[order], valued.iloc[order].reset_index(drop=True), sum(own.gap for own in found.values())
+    )
 
 
 # The valuation by another grade or bar, where that matters: at stretches that admit fish-safe turbines only.

@@ -397,10 +397,15 @@ def _own_marks(marks: npt.NDArray[np.bool_], extent: Extent) -> npt.NDArray[np.b
 
 
 def _own_evidence(values: EvidenceValues, extent: Extent) -> EvidenceValues:
-    rows = values.rows[extent.candidates]
-    # Where nothing of a system is valued, the other systems do not matter to it.
+    return of_candidates(values, extent.candidates)
+
+
+def of_candidates(values: EvidenceValues, candidates: npt.NDArray[np.int64]) -> EvidenceValues:
+    """The valuation by grade of evidence of some candidates, counted among these."""
+    rows = values.rows[candidates]
+    # Where nothing of them is valued, the others do not matter to them.
     tables = values.by_case if rows.any() else {}
-    own = (np.cumsum(values.rows) - 1)[extent.candidates[rows]]
+    own = (np.cumsum(values.rows) - 1)[candidates[rows]]
     known = {id(table): table.iloc[own].reset_index(drop=True) for table in tables.values()}
     return values._replace(rows=rows, by_case={case: known[id(table)] for case, table in tables.items()})
 

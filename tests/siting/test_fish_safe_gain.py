@@ -10,12 +10,12 @@ from sitefinder.siting.fish_passage import (
     grades_counted,
     without_fish_safe,
 )
-from sitefinder.siting.selection import Offers
+from sitefinder.siting.selection import BestSet
 
 TURBINES = np.array(["propeller", "screw"], dtype=object)
 
 
-def offers(chosen, energy_mwh, turbine, screened):
+def best_set(chosen, energy_mwh, turbine, screened):
     valued = pd.DataFrame(
         {
             "energy_mwh": energy_mwh,
@@ -24,7 +24,8 @@ def offers(chosen, energy_mwh, turbine, screened):
             "screened": screened,
         }
     )
-    return Offers(valued, np.array(chosen), np.full(len(chosen), -1), [], *np.zeros((2, len(chosen)), dtype=bool))
+    candidates = np.flatnonzero(chosen)
+    return BestSet(candidates, valued.iloc[candidates].reset_index(drop=True))
 
 
 def test_grades_are_counted_from_the_best_down():
@@ -52,9 +53,9 @@ def test_both_measures_are_reported_for_each_district_and_grade():
     # The second, on a protected stretch, takes the place of the first; the third is open to any turbine.
     district = np.array(["Up", "Up", "Down"], dtype=object)
     only_safe = np.array([False, True, False])
-    without = offers([True, False, True], [40.0, np.nan, 10.0], [0, -1, 0], [False] * 3)
-    tested = offers([False, True, True], [40.0, 100.0, 10.0], [0, 0, 0], [False, True, False])
-    claimed = offers([False, True, True], [40.0, 120.0, 10.0], [0, 1, 0], [False] * 3)
+    without = best_set([True, False, True], [40.0, np.nan, 10.0], [0, -1, 0], [False] * 3)
+    tested = best_set([False, True, True], [40.0, 100.0, 10.0], [0, 0, 0], [False, True, False])
+    claimed = best_set([False, True, True], [40.0, 120.0, 10.0], [0, 1, 0], [False] * 3)
 
     own = SafetyCase("screened", "tested")
     cases = {own: tested, SafetyCase("screened", "claimed"): claimed, SafetyCase("as_built", "tested"): without}

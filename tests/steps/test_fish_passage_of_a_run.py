@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.report.fish import fish_passage_texts, site_points
+from sitefinder.report.fish import fish_passage_texts, points_by_site
 from sitefinder.report.page.fish import fish_section
 from sitefinder.report.page.page import page_html
 from sitefinder.steps.fish_passage import find_fish_passage
@@ -255,7 +255,7 @@ def test_a_field_sheet_says_what_its_site_does_to_fish_that_pass_it(sample_run):
     fish_sites = sample_run.delivered.tables["fish_sites"]
     past = fish_sites[fish_sites["migrates_past"] & (fish_sites["fish_group"] == "sea trout smolts")]
 
-    points = site_points(fish_sites, past["site_id"].iloc[0])
+    points = points_by_site(fish_sites)[past["site_id"].iloc[0]]
 
     assert len(past) == 1
     assert points[1].startswith("Fish, sea trout smolts: ")

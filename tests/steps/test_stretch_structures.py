@@ -9,7 +9,7 @@ import pytest
 import shapely
 from pypdf import PdfReader
 
-from sitefinder.report.on_stream import things_of_site
+from sitefinder.report.on_stream import things_by_site
 from sitefinder.rules.overlaps import along_link, overlaps
 from sitefinder.settings import RuleSettings
 from sitefinder.siting.passed import BITS, builds_barrier
@@ -68,8 +68,8 @@ def test_page_and_sheet_name_what_the_geopackage_names(sample_run, layers):
     reader = PdfReader(sample_run.folder / "field-sheets.pdf")
     sheets = re.sub(r"\s", "", "".join(part.extract_text() for part in reader.pages))
 
-    for site_id in named["site_id"].unique():
-        for text in things_of_site(named, site_id):
+    for texts in things_by_site(named).values():
+        for text in texts:
             assert json.dumps(text, ensure_ascii=False)[1:-1] in page, text
             # Hyphens and line breaks are the typesetter's.
             assert re.sub(r"\s", "", text) in sheets, text

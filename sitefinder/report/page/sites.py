@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sitefinder.report.on_stream import things_of_site
+from sitefinder.report.on_stream import things_by_site
 from sitefinder.report.page.figures import (
     Cell,
     amount,
@@ -254,9 +254,10 @@ def site_data(handover):
     tables, currency = handover.tables, handover.currency
     parts = {
         name: dict(tuple(tables[name].groupby("site_id", sort=False)))
-        for name in ("site_profiles", "flow_curves", "site_months", "stretch_structures")
+        for name in ("site_profiles", "flow_curves", "site_months")
         if len(tables[name])
     }
+    parts["things"] = things_by_site(tables["stretch_structures"])
     parts["turbine_options"] = _options(tables["turbine_options"])
     facts = [fact for fact in FACTS if not fact.needs or fact.needs in handover.context]
     absent = dict.fromkeys(fact.needs.replace("_", " ") for fact in FACTS if fact not in facts)
@@ -289,7 +290,7 @@ def _site(row, parts, units, currency):
         "tip": _tip(row, stream, currency),
         "facts": [_in_words(row, fact, unit) for fact, unit in units],
         "flags": flag_phrases(row["flags"]),
-        "things": _things(parts.get("stretch_structures"), row["site_id"]),
+        "things": parts["things"] or [],
         "profile": _profile(parts.get("site_profiles")),
         "curve": _curve(parts.get("flow_curves"), row),
         "months": _months(parts.get("site_months")),
@@ -408,11 +409,6 @@ def _profile(rows):
         [at, structure_name(name)] for at, name in enumerate(rows["structure_id"]) if name and not is_missing(name)
     ]
     return data
-
-
-# What lies on the stream at the site, as sentences.
-def _things(rows, site_id):
-    return [] if rows is None else things_of_site(rows, site_id)
 
 
 def _curve(rows, site):

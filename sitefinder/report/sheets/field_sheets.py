@@ -5,7 +5,7 @@ from sitefinder.report.sheets.amounts import amount, span, words
 from sitefinder.report.sheets.compile import shortened, typesetter
 from sitefinder.report.sheets.maps import locate, locator, measure_names, region_map
 from sitefinder.report.sheets.profiles import measure_profiles
-from sitefinder.report.sheets.site_data import LONGEST_NAME, site_data
+from sitefinder.report.sheets.site_data import LONGEST_NAME, beside_sites, site_data
 from sitefinder.report.stream_names import stream_names
 from sitefinder.report.structures import beside_text
 from sitefinder.report.text import counted, energy_interval, figure, gigawatt_hours, power
@@ -34,16 +34,14 @@ def field_sheets_pdf(handover, count):
     """
     listed = handover.tables["sites"].sort_values("rank").head(count)
     called = stream_names(handover.tables["reaches"], listed["reach_id"])
-    streams = [
-        words(stream, called[reach_id])
-        for stream, reach_id in zip(listed["stream"], listed["reach_id"], strict=True)
-    ]
+    sites = listed.drop(columns="geometry").to_dict("records")
+    streams = [words(site["stream"], called[site["reach_id"]]) for site in sites]
+    beside = beside_sites(handover.tables)
     with typesetter(handover.font_paths) as setter:
         measure_names(setter, handover)
         measure_profiles(setter, handover.tables["site_profiles"])
         sheets = [
-            site_data(setter, handover, site, stream)
-            for (_, site), stream in zip(listed.iterrows(), streams, strict=True)
+            site_data(setter, handover, beside, site, stream) for site, stream in zip(sites, streams, strict=True)
         ]
         small = locator(setter, handover)
         for sheet in sheets:
@@ -56,7 +54,7 @@ def field_sheets_pdf(handover, count):
             "input_notes": [setter.text(text) for text, _ in input_notes(handover.tables, handover.allow)],
             "overview": region_map(setter, handover, OVERVIEW_MAP_MM, number_pt=6.5, largest_mm=0.9, name_pt=6.0),
             "list_title": _list_title(handover, listed),
-            "list": _list(setter, listed, streams),
+            "list": _list(setter, sites, streams),
             "sheets": sheets,
             "locator": small[0] if small else None,
             "screening": SCREENING,
@@ -95,7 +93,7 @@ def _list_title(handover, listed):
 
 
 # A row of the list for each sheet; the template adds the page.
-def _list(setter, listed, streams):
+def _list(setter, sites, streams):
     label_of = labels(VERDICTS)
     return [
         [
@@ -108,5 +106,5 @@ def _list(setter, listed, streams):
             span(site["energy_mwh_p90"], site["energy_mwh_p10"]),
             label_of[site["verdict"]],
         ]
-        for (_, site), stream in zip(listed.iterrows(), streams, strict=True)
+        for site, stream in zip(sites, streams, strict=True)
     ]

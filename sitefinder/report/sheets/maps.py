@@ -47,7 +47,7 @@ def place_map(setter, handover, site, size_mm):
     setter : sitefinder.report.sheets.compile.Typesetter
         Names must have been measured by `measure_names`.
     handover : sitefinder.report.handover.Handover
-    site : Series
+    site : dict
         A row of ``sites``.
     size_mm : tuple of float
         Width and height of the frame.

@@ -64,7 +64,7 @@ def _sites(setter, handover):
             amount(site["energy_mwh"]),
             label_of[site["verdict"]],
         ]
-        for _, site in best.iterrows()
+        for site in best.drop(columns="geometry").to_dict("records")
     ]
 
 

@@ -1,10 +1,11 @@
 """The content of a site's sheet, as texts and drawings for its template."""
 
-import numpy as np
+import math
+from typing import NamedTuple
 
-from sitefinder.report.fish import site_points
+from sitefinder.report.fish import points_by_site
 from sitefinder.report.flow_quality import delivered_regressions, regression_text, regressions_of_source
-from sitefinder.report.on_stream import things_of_site
+from sitefinder.report.on_stream import things_by_site
 from sitefinder.report.sheets.amounts import (
     amount,
     crs_text,
@@ -22,7 +23,7 @@ from sitefinder.report.sheets.amounts import (
 from sitefinder.report.sheets.compile import shortened
 from sitefinder.report.sheets.maps import place_map
 from sitefinder.report.sheets.profiles import profile_drawing
-from sitefinder.report.text import NOT_KNOWN, level_places
+from sitefinder.report.text import NOT_KNOWN, level_places, rows_by_site
 from sitefinder.schema.columns import MONTH_NAMES
 from sitefinder.siting.profiles import NORMAL_90
 from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, USED, VERDICTS, flag_phrases, named, phrases
@@ -42,7 +43,57 @@ MIN_CONTRIBUTION = 0.045
 DEPLETED_ROWS = 5
 
 
-def site_data(setter, handover, site, stream):
+class BesideSites(NamedTuple):
+    """What the sheets show of other tables than ``sites``, looked up once for all of them.
+
+    By ``site_id``: ``profiles``, rows of ``site_profiles`` from the top down; ``depleted``, rows of
+    ``depleted_reaches`` as dicts; ``things`` on the stream and ``fish_points``, sentences; ``structures``, ids of
+    those that are used. A site without any is in none. ``mean_flows_m3s`` are lowest and highest mean flow by
+    reach, ``actions`` those of rules by name, ``regressions`` those of the mean flow, worst first.
+    """
+
+    profiles: dict
+    depleted: dict
+    things: dict
+    fish_points: dict
+    structures: dict
+    mean_flows_m3s: dict
+    actions: dict
+    regressions: list
+
+
+def beside_sites(tables):
+    """What sheets show of other tables than ``sites``.
+
+    Parameters
+    ----------
+    tables : Mapping of str to DataFrame
+        As `sitefinder.schema` declares them; ``fish_sites`` and ``flow_equations`` may be absent.
+
+    Returns
+    -------
+    BesideSites
+    """
+    profiles = tables["site_profiles"].sort_values("position", kind="stable")
+    things, reaches, hits = tables["stretch_structures"], tables["reaches"], tables["rule_hits"]
+    structures = {}
+    for row in zip(things["site_id"], things["object_id"], things["role"], strict=True):
+        if row[2] == USED:
+            structures.setdefault(row[0], []).append(row[1])
+    ends = zip(reaches["flow_mean_low_m3s"], reaches["flow_mean_high_m3s"], strict=True)
+    return BesideSites(
+        profiles=dict(tuple(profiles.groupby("site_id", sort=False))),
+        depleted=rows_by_site(tables["depleted_reaches"]),
+        things=things_by_site(things),
+        fish_points=points_by_site(tables["fish_sites"]) if "fish_sites" in tables else {},
+        structures=structures,
+        mean_flows_m3s=dict(zip(reaches["reach_id"], ends, strict=True)),
+        actions=dict(zip(hits["rule"], hits["action"], strict=True)),
+        regressions=delivered_regressions(tables["flow_equations"]) if "flow_equations" in tables else [],
+    )
+
+
+def site_data(setter, handover, beside, site, stream):
     """The content of a site's sheet.
 
     Parameters
@@ -50,7 +101,8 @@ def site_data(setter, handover, site, stream):
     setter : sitefinder.report.sheets.compile.Typesetter
         Names and profiles must have been measured.
     handover : sitefinder.report.handover.Handover
-    site : Series
+    beside : BesideSites
+    site : dict
         A row of ``sites``.
     stream : str
         Name of the stream, from `sitefinder.report.stream_names.stream_names`.
@@ -60,8 +112,7 @@ def site_data(setter, handover, site, stream):
     dict
         As `field_sheets.typ` reads it.
     """
-    profiles = handover.tables["site_profiles"]
-    profile = profiles[profiles["site_id"] == site["site_id"]].sort_values("position")
+    profile = beside.profiles.get(site["site_id"], handover.tables["site_profiles"].iloc[:0])
     scheme = named(SCHEME_TYPES, site["scheme_type"])
     stream_label = setter.text(shortened(stream, LONGEST_NAME))
     return {
@@ -74,15 +125,15 @@ def site_data(setter, handover, site, stream):
         "map": place_map(setter, handover, site, MAP_MM),
         "profile": profile_drawing(setter, profile, PROFILE_MM, stream_label),
         "figures": [
-            {"title": "Head and flow at the intake", "rows": _rows(setter, _water(handover, site, scheme))},
+            {"title": "Head and flow at the intake", "rows": _rows(setter, _water(beside, site, scheme))},
             {"title": "Plant and cost", "rows": _rows(setter, _plant(handover, site, scheme))},
         ],
-        "depleted": _depleted(handover, site),
+        "depleted": _depleted(beside.depleted.get(site["site_id"]), site),
         "verdict": _verdict(site),
-        "points": [setter.text(point) for point in _points(handover, site)],
+        "points": [setter.text(point) for point in _points(beside, site)],
         "grid": setter.text(crs_text(handover.crs)),
         "ends": _ends(handover, site),
-        "access": _rows(setter, _access(handover, site)),
+        "access": _rows(setter, _access(handover, beside, site)),
         "in_full": [[label, setter.text(text)] for label, text in _in_full(site, stream)],
     }
 
@@ -98,12 +149,10 @@ def _cell(value, otherwise=NOT_KNOWN):
     return shortened(words(value, otherwise), LONGEST_CELL)
 
 
-def _water(handover, site, scheme):
+def _water(beside, site, scheme):
     head_m, error_m = site["head_m"], NORMAL_90 * site["head_se_m"]
     places = level_places(site["head_se_m"])
-    reaches = handover.tables["reaches"]
-    own = reaches[reaches["reach_id"] == site["reach_id"]]
-    low, high = (own[f"flow_mean_{end}_m3s"].iloc[0] if len(own) else np.nan for end in ("low", "high"))
+    low, high = beside.mean_flows_m3s.get(site["reach_id"], (math.nan, math.nan))
     uncorrected = (
         amount(site["head_uncorrected_m"], "m", places) + ", before regional shrinkage and selection correction"
     )
@@ -122,17 +171,13 @@ def _water(handover, site, scheme):
             amount(site["inflow_km2"], "km², as stated") if site["inflow_km2"] > 0 else None,
         ),
         ("Flow source", FLOW_SOURCES.get(site["flow_source"], _cell(site["flow_source"]))),
-        ("Mean-flow regression", _regressions(handover, site)),
+        ("Mean-flow regression", _regressions(beside, site)),
     ]
 
 
 # The worst regression of the mean flow behind a site; None where none is known.
-def _regressions(handover, site):
-    if "flow_equations" not in handover.tables:
-        return None
-    used = regressions_of_source(
-        delivered_regressions(handover.tables["flow_equations"]), str(site["flow_source"])
-    )
+def _regressions(beside, site):
+    used = regressions_of_source(beside.regressions, str(site["flow_source"]))
     return regression_text(used[0]) if used else None
 
 
@@ -180,12 +225,10 @@ def _plant(handover, site, scheme):
 
 # The depleted reach in a sentence, and a table of what flows by place and month; None without one. A month that is
 # shown of each place is that of the smallest flow left, since twelve would not fit.
-def _depleted(handover, site):
-    places = handover.tables["depleted_reaches"]
-    own = places[places["site_id"] == site["site_id"]]
-    if not len(own):
+def _depleted(own, site):
+    if not own:
         return None
-    min_depth_m = f"{own['min_depth_m'].iloc[0]:g} m"
+    min_depth_m = f"{own[0]['min_depth_m']:g} m"
     capped = " Its head is at the maximum that defines low head." if site["head_is_capped"] else ""
     text = (
         f"{amount(site['depleted_length_m'], 'm')} of stream. With the plant in service, at least "
@@ -193,16 +236,18 @@ def _depleted(handover, site):
         f"below {min_depth_m} somewhere for {percent(site['depleted_shallow_share'])} of the time "
         f"({percent(site['depleted_shallow_natural_share'])} without the plant).{capped}"
     )
-    rows = []
-    for _, place in own.groupby("position", sort=True):
-        at_m = place["distance_m"].iloc[0]
-        year, of_months = place[place["month"] == 0].iloc[0], place[place["month"] > 0]
-        rows.append([f"{place['place'].iloc[0]}, {amount(at_m, 'm', 0)}", "mean of the year", *_left(year)])
-        if len(of_months):
-            least = of_months.loc[of_months["flow_left_m3s"].idxmin()]
+    rows, positions = [], sorted({row["position"] for row in own})
+    for position in positions:
+        place = [row for row in own if row["position"] == position]
+        year = next(row for row in place if row["month"] == 0)
+        at = f"{place[0]['place']}, {amount(place[0]['distance_m'], 'm', 0)}"
+        rows.append([at, "mean of the year", *_left(year)])
+        of_months = [row for row in place if row["month"] > 0]
+        if of_months:
+            least = min(of_months, key=lambda row: row["flow_left_m3s"])
             rows.append(["", MONTH_NAMES[int(least["month"]) - 1], *_left(least)])
     shown = rows[:DEPLETED_ROWS]
-    more = own["position"].nunique() - len({row[0] for row in shown if row[0]})
+    more = len(positions) - len({row[0] for row in shown if row[0]})
     return {"text": text, "rows": shown, "months": _flow_by_month(own), "more": more}
 
 
@@ -212,8 +257,8 @@ def _left(row):
 
 # Mean flow left below the intake in each month; empty where months are not known.
 def _flow_by_month(own):
-    first = own[(own["position"] == 1) & (own["month"] > 0)].sort_values("month")
-    return [[MONTH_NAMES[int(row.month) - 1][:3], amount(row.flow_left_m3s)] for row in first.itertuples()]
+    first = sorted((row for row in own if row["position"] == 1 and row["month"] > 0), key=lambda row: row["month"])
+    return [[MONTH_NAMES[int(row["month"]) - 1][:3], amount(row["flow_left_m3s"])] for row in first]
 
 
 # What the uncertainty of the energy comes from, the greatest share first; None where nothing errs.
@@ -244,13 +289,11 @@ def _verdict(site):
 
 
 # Each rule with its effect, fish passage and closed months, and each flag, in words.
-def _points(handover, site):
-    hits = handover.tables["rule_hits"]
-    action_of = dict(zip(hits["rule"], hits["action"], strict=True))
+def _points(beside, site):
     phrase_of = phrases((*ACTIONS, DOUBT))
     points = []
     for rule in filter(None, site["reasons"].split(REASON_SEPARATOR)):
-        phrase = phrase_of.get(action_of.get(rule))
+        phrase = phrase_of.get(beside.actions.get(rule))
         points.append(f"Rule “{rule}”: {phrase}" if phrase else f"Rule “{rule}”.")
     if site["closed_months"]:
         points.append(f"No abstraction is allowed in the months {site['closed_months'].replace(';', ', ')}.")
@@ -260,10 +303,8 @@ def _points(handover, site):
             f"Cumulative downstream passage survival (least favourable route): {share} %, from the "
             "stated survival of the turbines on it."
         )
-    if "fish_sites" in handover.tables:
-        points += site_points(handover.tables["fish_sites"], site["site_id"])
-    things = things_of_site(handover.tables["stretch_structures"], site["site_id"])
-    points += [f"On the stream: {thing}." for thing in things]
+    points += beside.fish_points.get(site["site_id"], [])
+    points += [f"On the stream: {thing}." for thing in beside.things.get(site["site_id"], [])]
     return points + (flag_phrases(site["flags"]) or ["No data-quality flags."])
 
 
@@ -283,7 +324,7 @@ def _ends(handover, site):
 
 
 # Distances to roads, lines and settlements, for the layers of the run.
-def _access(handover, site):
+def _access(handover, beside, site):
     given = handover.context
     rows = []
     if "roads" in given:
@@ -303,8 +344,7 @@ def _access(handover, site):
     ]
     if missing:
         rows.append(("Not in this run", f"layers of {listed(missing)}"))
-    things = handover.tables["stretch_structures"]
-    used = things.loc[(things["site_id"] == site["site_id"]) & (things["role"] == USED), "object_id"]
+    used = beside.structures.get(site["site_id"], [])
     rows.append(("Existing structure", _cell(site["structure_id"] or ", ".join(used), "none used")))
     rows.append(("It needs", words(site["needs"], "nothing beside its works")))
     return rows
