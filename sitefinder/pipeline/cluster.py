@@ -113,7 +113,7 @@ class Done(NamedTuple):
 
 
 class Cluster:
-    """Worker processes that do tasks; they are looked for when there are two tasks to do, and started then or before.
+    """Worker processes that do tasks; they are looked for, or started, when there are two tasks to do or before.
 
     Parameters
     ----------
@@ -163,6 +163,8 @@ class Cluster:
 
     def prepare(self, functions: Iterable[Function | str]) -> None:
         """See `sitefinder.pipeline.executors.Executor`: workers of this machine are started, and load modules."""
+        if self._local is not None and self._local.is_released:
+            self.close()
         if self._address is None and self._local is None:
             modules = [name_of(function).partition(":")[0] for function in functions]
             self._local = LocalWorkers(self._workers, self._folder, [self._form_name, *dict.fromkeys(modules)])
@@ -367,11 +369,18 @@ class Cluster:
         has_page = self._address is not None or _has_dashboard()
         return f"{words}; dashboard: {client.dashboard_link if has_page else 'none, bokeh is not installed'}"
 
-    def close(self) -> None:
-        """End the workers of this machine, or leave the cluster to others."""
-        client, local, self._client, self._local = self._client, self._local, None, None
+    def release(self) -> None:
+        """See `sitefinder.pipeline.executors.Executor`: own workers end, a cluster is left to others."""
+        client, self._client = self._client, None
         if client is not None:
             client.close()
+        if self._local is not None:
+            self._local.release()
+
+    def close(self) -> None:
+        """The same, and wait until workers of this machine have ended."""
+        self.release()
+        local, self._local = self._local, None
         if local is not None:
             local.close()
 

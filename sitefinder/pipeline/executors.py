@@ -16,9 +16,9 @@ try:
 except ImportError:  # Windows
     resource = None  # type: ignore[assignment]
 
-# New objects before Python looks for unreachable cycles, in the command and in workers. Its own 700 cost a run of the
-# sample region with one more layer about a tenth of its processor time, most of it while libraries are loaded, whose
-# objects all stay.
+# New objects before Python looks for unreachable cycles, in the command and in workers. Its own 700 cost a run of
+# the sample region with one more layer about a tenth of its processor time, most of it while libraries are loaded,
+# whose objects all stay.
 OBJECTS_BEFORE_COLLECTION = 250_000
 Function = Callable[..., Any]
 # An item's name, and the arguments that are its own.
@@ -61,7 +61,10 @@ class Executor(Protocol):
         """The most memory that a worker in another process has held so far [MB]; 0 where there is none."""
 
     def prepare(self, functions: Iterable[Function | str]) -> None:
-        """Say which functions there will soon be many tasks of, so that what does them can be made ready meanwhile."""
+        """Say of which functions there will soon be tasks, so that what does them can get ready meanwhile."""
+
+    def release(self) -> None:
+        """Say that no tasks are left, so that what does them can end while the caller goes on."""
 
     def answers(
         self, function: Function | str, common: Mapping[str, Any], items: Iterable[Item], stage: str
@@ -96,6 +99,9 @@ class InThisProcess:
 
     def prepare(self, functions: Iterable[Function | str]) -> None:
         """See `Executor`; nothing is needed."""
+
+    def release(self) -> None:
+        """See `Executor`; nothing has to end."""
 
     def answers(
         self, function: Function | str, common: Mapping[str, Any], items: Iterable[Item], stage: str

@@ -7,6 +7,7 @@ this module and not a user's script that calls the run.
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import importlib
 import json
@@ -94,14 +95,27 @@ class LocalWorkers:
             self._reached = Reached(**answer)
         return self._reached
 
+    @property
+    def is_released(self) -> bool:
+        """Whether they have been told to end."""
+        return bool(self._pipe.closed)
+
+    def release(self) -> None:
+        """Have them end, without waiting for it."""
+        with contextlib.suppress(OSError):
+            self._pipe.close()
+
     def close(self) -> None:
-        """End them all."""
+        """Have them end, and wait until they have."""
+        self.release()
         try:
-            self._process.communicate(timeout=2 * END_S)
+            self._process.wait(2 * END_S)
         except subprocess.TimeoutExpired:
             # Its workers end with it.
             self._process.kill()
-            self._process.communicate()
+            self._process.wait()
+        if self._process.stdout is not None:
+            self._process.stdout.close()
 
 
 def serve() -> None:
