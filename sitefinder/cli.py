@@ -10,11 +10,9 @@ import typer
 
 from sitefinder import __version__
 from sitefinder.errors import SitefinderError
+from sitefinder.pipeline.executors import OBJECTS_BEFORE_COLLECTION
 
 EXIT_USER_ERROR, EXIT_INTERRUPTED = 2, 130
-# New objects before Python looks for unreachable cycles. Its own 700 cost a run of the sample region with one more
-# layer about a tenth of its processor time, most of it while libraries are loaded, whose objects all stay.
-OBJECTS_BEFORE_COLLECTION = 250_000
 app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,

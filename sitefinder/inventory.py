@@ -853,6 +853,7 @@ class _Job:
                         executor=executor,
                         tasks_done=self.reports.tasks,
                     )
+                executor.release()
                 self.record.passed("stages")
                 if self.output is not None:
                     texts, file_recipes = self._kept_files(results, store, log)

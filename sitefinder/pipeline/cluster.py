@@ -9,6 +9,7 @@ address alone and know each other by certificates that are made for the run.
 from __future__ import annotations
 
 import functools
+import gc
 import hashlib
 import importlib
 import importlib.util
@@ -28,6 +29,7 @@ from sitefinder import __version__
 from sitefinder.errors import InputError, SitefinderError, StageError, listed
 from sitefinder.pipeline.code import own_code
 from sitefinder.pipeline.executors import (
+    OBJECTS_BEFORE_COLLECTION,
     Answer,
     Function,
     InThisProcess,
@@ -41,9 +43,9 @@ from sitefinder.pipeline.executors import (
     place_of,
     remade,
 )
+from sitefinder.pipeline.local_workers import LocalWorkers
 
 LOGGER = logging.getLogger("sitefinder")
-LOOPBACK = "127.0.0.1"
 # A task that raised an error is done once more, on whichever worker is free.
 RETRIES = 1
 # Tasks that wait at each worker beside the one it does, so that none waits for files to be written.
@@ -111,7 +113,7 @@ class Done(NamedTuple):
 
 
 class Cluster:
-    """Worker processes that do tasks; they are started, or looked for, when there are two tasks to do.
+    """Worker processes that do tasks; they are looked for, or started, when there are two tasks to do or before.
 
     Parameters
     ----------
@@ -150,7 +152,7 @@ class Cluster:
         self._workers, self._address, self._announce = workers, scheduler, announce
         self._form = importlib.import_module(form)
         self._client: Any = None
-        self._local: Any = None
+        self._local: LocalWorkers | None = None
         self.peak_memory_mb = 0.0
 
     def __enter__(self) -> Cluster:
@@ -158,6 +160,16 @@ class Cluster:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    def prepare(self, functions: Iterable[Function | str]) -> None:
+        """See `sitefinder.pipeline.executors.Executor`: workers of this machine are started, and load modules."""
+        if self._local is not None and self._local.is_released:
+            self.close()
+        if self._address is None and self._local is None:
+            modules = [name_of(function).partition(":")[0] for function in functions]
+            self._local = LocalWorkers(self._workers, self._folder, [self._form_name, *dict.fromkeys(modules)])
+            # The caller has other work than to wait for this library.
+            threading.Thread(target=importlib.import_module, args=("distributed",), daemon=True).start()
 
     def answers(
         self, function: Function | str, common: Mapping[str, Any], items: Iterable[Item], stage: str
@@ -288,27 +300,18 @@ class Cluster:
 
     # Workers of this machine.
     def _started(self) -> Any:
-        import dask
-        from distributed import Client, LocalCluster, Security
+        self.prepare([])
+        assert self._local is not None
+        from distributed import Client, Security
 
-        security = Security.temporary()
-        # A compiled kernel can keep a worker from answering for minutes.
-        with dask.config.set({"distributed.scheduler.worker-ttl": None}):
-            self._local = LocalCluster(
-                n_workers=self._workers,
-                threads_per_worker=1,
-                processes=True,
-                host=LOOPBACK,
-                protocol="tls://",
-                security=security,
-                # The servers of pages too: without an address they would listen to all networks.
-                dashboard_address=f"{LOOPBACK}:0",
-                worker_dashboard_address=f"{LOOPBACK}:0",
-                memory_limit=0,
-                local_directory=str(self._folder),
-                silence_logs=logging.CRITICAL,
-            )
-        return Client(self._local, security=security, set_as_default=False)
+        reached = self._local.reached()
+        security = Security(
+            require_encryption=True,
+            tls_ca_file=reached.certificate,
+            tls_client_cert=reached.certificate,
+            tls_client_key=reached.key,
+        )
+        return Client(reached.address, security=security, timeout=ANSWER_S, set_as_default=False)
 
     # Workers of a cluster that somebody has started.
     def _found(self, address: str) -> Any:
@@ -366,11 +369,18 @@ class Cluster:
         has_page = self._address is not None or _has_dashboard()
         return f"{words}; dashboard: {client.dashboard_link if has_page else 'none, bokeh is not installed'}"
 
-    def close(self) -> None:
-        """End the workers of this machine, or leave the cluster to others."""
-        client, local, self._client, self._local = self._client, self._local, None, None
+    def release(self) -> None:
+        """See `sitefinder.pipeline.executors.Executor`: own workers end, a cluster is left to others."""
+        client, self._client = self._client, None
         if client is not None:
             client.close()
+        if self._local is not None:
+            self._local.release()
+
+    def close(self) -> None:
+        """The same, and wait until workers of this machine have ended."""
+        self.release()
+        local, self._local = self._local, None
         if local is not None:
             local.close()
 
@@ -475,6 +485,7 @@ def do_task(text: str) -> Done:
         If this worker came later than the others and has other code.
     """
     order = Order(**json.loads(text))
+    gc.set_threshold(OBJECTS_BEFORE_COLLECTION)
     if own_identity(order.software).digest != order.identity:
         raise StageError.of(
             "a worker that joined the cluster differs from the run",

@@ -302,6 +302,7 @@ def run_stages(
         InThisProcess() if executor is None else executor,
         tasks_done,
     )
+    results.prepare_executor()
     for stage in stages:
         results.make_ready(stage)
     return dict(results) if store is None else results
@@ -371,14 +372,28 @@ class Results(Mapping[str, Any]):
             self._held[name] = self._made(self._stages[name])
         return self._held[name]
 
+    def prepare_executor(self) -> None:
+        """Have what does tasks made ready where a stage that is to be run gives it some itself.
+
+        Of stages that are cut the shares may all be kept, which only their turn shows.
+        """
+        has_tasks = [stage for stage in self._stages.values() if stage.cut is not None or EXECUTOR in stage.reads]
+        missing = [stage for stage in has_tasks if not self._is_kept(stage)]
+        if any(EXECUTOR in stage.reads for stage in missing):
+            self._executor.prepare([stage.run for stage in missing])
+
     def make_ready(self, stage: Stage) -> None:
         """Run a stage, unless all of its results are kept."""
-        if self._store is None or not all(self._store.has(recipe.key) for recipe in self._recipes[stage.name]):
+        if not self._is_kept(stage):
             self[stage.name]
         else:
             for recipe in self._recipes[stage.name]:
                 self._log[recipe.place] = Made(True, 0.0, peak_memory_mb())
                 LOGGER.info("%s: kept from an earlier run", recipe.place)
+
+    # Whether all of a stage's results are in the store.
+    def _is_kept(self, stage: Stage) -> bool:
+        return self._store is not None and all(self._store.has(own.key) for own in self._recipes[stage.name])
 
     def close(self) -> None:
         """Run no further stage, since the store is no longer this run's; what is kept there can still be read."""

@@ -238,11 +238,13 @@ def cut_in_parts(systems: Systems, **results: Any) -> dict[str, Callable[[], dic
     Returns
     -------
     dict of str to callable
-        By the names of the parts. A part's stations are all that its candidates take, wherever these are.
+        By the names of the parts, those of most candidates first, so that no worker begins a long one when the
+        others have none left. A part's stations are all that its candidates take, wherever these are.
     """
     stretches = results["stretches" if "stretches" in results else "candidates"]
     parts = extents_of(in_parts(systems), stretches)
-    return {name: partial(_shares_of_part, part.candidates, stretches, results) for name, part in parts.items()}
+    largest_first = sorted(parts.items(), key=lambda part: -len(part[1].candidates))
+    return {name: partial(_shares_of_part, part.candidates, stretches, results) for name, part in largest_first}
 
 
 # The shares of some candidates, with the stations of these alone.

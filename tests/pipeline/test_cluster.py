@@ -16,7 +16,7 @@ from small_valley import write_valley
 from sitefinder.errors import InputError, StageError
 from sitefinder.inventory import run_and_deliver
 from sitefinder.pipeline.cluster import Cluster
-from sitefinder.pipeline.executors import InThisProcess, Remade
+from sitefinder.pipeline.executors import OBJECTS_BEFORE_COLLECTION, InThisProcess, Remade
 from sitefinder.steps import systems
 
 pytestmark = pytest.mark.slow
@@ -91,6 +91,66 @@ def test_files_of_tasks_are_gone_when_they_are_done(two):
     values(workers.answers(tasks_to_do.squared, {}, numbers(1, 2, 3), "squares"))
 
     assert list(workers._folder.glob("tasks-*")) == []
+
+
+def test_workers_that_were_prepared_have_loaded_what_they_need_and_set_what_costs_time(tmp_path):
+    with Cluster(tmp_path, FORM, SOFTWARE, workers=2) as workers:
+        workers.prepare(["colorsys:rgb_to_hls", "wave:open"])
+        answers = values(workers.answers(tasks_to_do.surroundings, {"module": "wave"}, numbers(0, 1), "look"))
+        # Told to end, they are started again for tasks that come after all.
+        workers.release()
+        again = values(workers.answers(tasks_to_do.squared, {}, numbers(2, 3), "squares"))
+
+    assert list(answers.values()) == 2 * [
+        {"loaded": True, "gc": OBJECTS_BEFORE_COLLECTION, "OMP_NUM_THREADS": "1", "MALLOC_TRIM_THRESHOLD_": ""}
+    ]
+    assert [result["value"] for result in again.values()] == [4, 9]
+    assert not list(tmp_path.rglob("worker-*"))
+
+
+# As a user writes it, without a guard around what a main program does.
+SCRIPT = """
+import os, signal, sys
+from pathlib import Path
+import tasks_to_do
+from sitefinder.pipeline.cluster import Cluster
+
+with Cluster(Path(sys.argv[1]), {form!r}, {software!r}, workers=2) as workers:
+    items = [(str(number), {{"number": number}}) for number in range(4)]
+    found = list(workers.answers(tasks_to_do.squared, {{}}, items, "squares"))
+    print(*{{answer.result["pid"] for answer in found}}, flush=True)
+    if sys.argv[2] == "killed":
+        os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+@pytest.mark.parametrize("end", ["by itself", "killed"])
+def test_workers_serve_a_plain_script_and_end_with_it_however_it_ends(tmp_path, end):
+    script, folder = tmp_path / "script.py", tmp_path / "tasks"
+    script.write_text(SCRIPT.format(form=FORM, software=SOFTWARE), encoding="utf-8")
+    folder.mkdir()
+    places = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+
+    run = subprocess.run(
+        [sys.executable, script, folder, end], env=places, stdout=subprocess.PIPE, timeout=3 * WAIT_S, check=False
+    )
+
+    assert run.returncode == (0 if end == "by itself" else -signal.SIGKILL)
+    pids = run.stdout.split()
+    assert len(pids) == 2
+    until = time.monotonic() + WAIT_S
+    while any(map(is_running, pids)) and time.monotonic() < until:
+        time.sleep(0.1)
+    assert not any(map(is_running, pids))
+
+
+def is_running(pid):
+    """Whether there is a process of that number."""
+    try:
+        os.kill(int(pid), 0)
+    except ProcessLookupError:
+        return False
+    return True
 
 
 @pytest.fixture

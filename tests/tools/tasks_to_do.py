@@ -1,7 +1,9 @@
 """Functions that workers do in tests: other processes load them by name."""
 
+import gc
 import os
 import signal
+import sys
 import time
 from pathlib import Path
 
@@ -29,3 +31,14 @@ def failing(number, folder):
     if number == 2 or (number == 4 and Path(folder, "tries-4").stat().st_size == 1):
         raise ValueError(f"no square of {number}")
     return number**2
+
+
+def surroundings(number, module):
+    """What a worker has around it: whether a module is loaded, the environment of libraries, the collector."""
+    until = time.monotonic() + 100
+    while module not in sys.modules and time.monotonic() < until:
+        time.sleep(0.05)
+    names = ("OMP_NUM_THREADS", "MALLOC_TRIM_THRESHOLD_")
+    return {"loaded": module in sys.modules, "gc": gc.get_threshold()[0]} | {
+        name: os.environ.get(name, "") for name in names
+    }
