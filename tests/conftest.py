@@ -94,8 +94,11 @@ def pytest_report_header(config):
 
 
 @pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items):
-    """Mark what reads public data, opens a browser or needs a whole run, so that nobody has to remember."""
+def pytest_collection_modifyitems(items, config):
+    """Mark what reads public data, opens a browser or needs a whole run, so that nobody has to remember.
+
+    Of several workers each starts with the long tests, so that none is left to the end while the others idle.
+    """
     for item in items:
         fixtures = set(getattr(item, "fixturenames", ()))
         in_real = (REPOSITORY / "tests" / "real") in item.path.parents
@@ -105,6 +108,37 @@ def pytest_collection_modifyitems(items):
             item.add_marker("browser")
         if fixtures & {"browser", "sample_run"}:
             item.add_marker("slow")
+    if hasattr(config, "workerinput"):
+        items[:] = _long_ones_first(items, config.workerinput["workercount"])
+
+
+# Tests in an order for `--dist worksteal`, which deals them out in equal parts, one for each worker, and then
+# takes from the end of another's part. Files that look at the run of the sample region go to the first worker, so
+# that no other waits for that run; other files with long tests go in turn to the rest, from the last file, so that
+# no two workers come to `other_run` at once; short ones fill up.
+def _long_ones_first(items, workers):
+    files = {}
+    for item in items:
+        files.setdefault(item.path, []).append(item)
+    parts, long, short = [[] for _ in range(workers)], [], []
+    for own in files.values():
+        if any("sample_run" in getattr(item, "fixturenames", ()) for item in own):
+            parts[0] += own
+        elif any(item.get_closest_marker("slow") for item in own):
+            long.append(own)
+        else:
+            short += own
+    others = parts[1:] or parts
+    for number, own in enumerate(reversed(long)):
+        others[number % len(others)].extend(own)
+    ordered = []
+    for number, part in enumerate(parts):
+        # As xdist divides what is left by the workers that are left.
+        wanted = (len(items) - len(ordered)) // (workers - number)
+        taken = max(wanted - len(part), 0)
+        ordered += part + short[:taken]
+        short = short[taken:]
+    return ordered + short
 
 
 def pytest_collection_finish():

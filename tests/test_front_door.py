@@ -26,7 +26,10 @@ from sitefinder.schema import LAYERS, check_table
 
 pytestmark = pytest.mark.slow
 # Of the stages of the sample region those that take long.
-TAKES_LONG = ("candidates", "best_case", "conduits", "energy", "closed_energy", "evidence_values")
+TAKES_LONG = (
+    *("candidates", "best_case", "conduits", "energy", "found_candidates", "closed_energy", "evidence_values"),
+    *("selection_luck", "site_energy"),
+)
 SCRIPT = """
 import sys
 import sitefinder as sf

@@ -34,7 +34,9 @@ def ran_in(folder, repository, some_kept):
     assert not any(cell.get("outputs") for cell in notebook.cells)
     # Its store holds already what takes longest; all else is for the notebook to make.
     some_kept(
-        folder / "kept", ["candidates", "best_case", "conduits", "energy", "closed_energy", "evidence_values"]
+        folder / "kept",
+        ["surface", "candidates", "best_case", "conduits", "energy", "found_candidates", "closed_energy"]
+        + ["evidence_values", "selection_luck", "site_energy"],
     )
     before = {path for path in folder.rglob("*")}
     NotebookClient(notebook, timeout=SECONDS, resources={"metadata": {"path": str(folder)}}).execute()

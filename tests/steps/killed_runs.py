@@ -8,28 +8,30 @@ each what it left behind.
 """
 
 import gc
-import hashlib
 import json
 import os
 import shutil
 import signal
 import sys
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import NamedTuple
 
 from sitefinder import inventory as stages
 from sitefinder.pipeline import store
-from sitefinder.pipeline import store as durable
 from sitefinder.pipeline.code import module_of
 
-MOVES = 6
-# Puts in place of a single file: the record of a result, digests, the account of the run, the delivery.
-FILES = ("entry.json", "files.json", "000001.json", "sites.gpkg")
+# Results between two kills of those before a move.
+MOVES = 20
+# Puts in place of a single file: the record of a result at first, and the delivery, digests and the account of the
+# run at last.
+FIRST_FILE, LAST_FILES = "entry.json", ("sites.gpkg", "files.json", "000001.json")
 # Runs to the end that go on beside the next kill.
 AT_ONCE = 1
-# Of kills that leave nothing but whole results, each fifth is followed by a run to the end; after the others the
-# next kill goes on from what was left, and the last run of all ends with the bytes of all of them.
-RUN_AGAIN = 5
+# Of kills in stages that leave nothing but whole results, each twelfth is followed by a run to the end; after the
+# others the next kill goes on from what was left, and the last run of all ends with the bytes of all of them.
+RUN_AGAIN = 12
 
 
 def die():
@@ -120,15 +122,15 @@ def killed_in_stage(settings, name, moment):
 
 
 def killed_before_move(settings, number):
-    """Run, and die when this number of results are written aside and the next is about to be moved to its name."""
-    moved = [0]
+    """Run, and die when this number of results were moved to their names, and the next one is written aside."""
+    moved, move_whole = [0], store.move_whole
 
     def move(draft, final):
         if moved[0] == number:
             assert Path(draft).is_dir()
             die()
         moved[0] += 1
-        durable.move_whole(draft, final)
+        move_whole(draft, final)
 
     store.move_whole = move
     stages.run_and_deliver(settings)
@@ -148,29 +150,20 @@ def killed_before_replace(settings, name):
 
 
 def run_again(settings, undisturbed):
-    """Run to the end; gives the messages, whether the bytes are right, and what is left lying about."""
+    """Run to the end; gives the messages, whether the bytes are right, and what is left lying about.
+
+    What any run before it, killed or not, took for damaged lies with the damaged results.
+    """
     notes = list(stages.run_and_deliver(settings).notes)
     out = settings.parent / "out"
+    kept = out / ".sitefinder-store"
     return {
         "notes": notes,
         "same": (out / "sites.gpkg").read_bytes() == undisturbed,
         "left": sorted(path.name for path in out.iterdir()),
-        "drafts": sorted(path.name for path in (out / ".sitefinder-store" / "drafts").iterdir()),
+        "drafts": sorted(path.name for path in (kept / "drafts").iterdir()),
+        "damaged": sorted(path.name for path in (kept / "damaged").iterdir()),
     }
-
-
-def left_behind(out):
-    """What a kill left in the output folder; drafts by their contents alone, since chance draws their names."""
-    facts = []
-    for path in sorted(path for path in out.rglob("*") if path.is_file()):
-        within = path.relative_to(out).parts
-        if "drafts" in within:
-            after = within.index("drafts") + 1
-            within = (*within[:after], *within[after + 1 :])
-        # A lock holds who took it, and the next run takes it whatever it holds.
-        content = b"" if "lock" in path.name else path.read_bytes()
-        facts.append((within, hashlib.sha256(content).hexdigest()))
-    return tuple(sorted(facts))
 
 
 def writing():
@@ -178,27 +171,47 @@ def writing():
     return {stage.name for stage in stages.STAGES if "scratch" in stage.reads}
 
 
+class Moment(NamedTuple):
+    """A moment with its name, the run that is killed then, and what follows the kill."""
+
+    name: str
+    kill: Callable
+    # True where a run to the end follows, besides the next kill, which goes on from what was left.
+    run_again: bool
+    # True where the run that is killed finds nothing kept.
+    from_nothing: bool = False
+
+
 def moments_of(settings):
-    """Each moment with a name, and the run that is killed then."""
-    moments = []
+    """The moments, in order."""
+    moments, whole = [], 0
     calls = ended(*begun(partial(counted_stages, settings)))
     for number, (name, count) in enumerate(calls.items()):
         # At the first call, halfway, and when all is done but not kept. A stage without a folder to write to
         # leaves the same at any of them: such stages take turns.
         of_stage = (1, (count + 1) // 2, count + 1)
+        whole += name not in writing()
         for at in of_stage if name in writing() else of_stage[number % 3 :][:1]:
             entries = f"in {name}, at call {at} of {count}" if at <= count else f"in {name}, after call {count}"
-            moments.append((entries, partial(killed_in_stage, settings, name, at)))
-    for number in range(0, len(calls), len(calls) // MOVES):
-        moments.append((f"before move {number}", partial(killed_before_move, settings, number)))
-    for name in FILES:
-        moments.append((f"before {name}", partial(killed_before_replace, settings, name)))
+            again = at == of_stage[1] if name in writing() else whole % RUN_AGAIN == 0
+            last = number + 1 == len(calls)
+            kill = partial(killed_in_stage, settings, name, at)
+            moments.append(Moment(entries, kill, again or last, from_nothing=not moments))
+    kill = partial(killed_before_replace, settings, FIRST_FILE)
+    moments.append(Moment(f"before {FIRST_FILE}", kill, run_again=True, from_nothing=True))
+    # The record of a first result was not kept, so that all are still to be moved.
+    for number in range(0, len(calls), MOVES):
+        # The first dies at once, and each later one after some more.
+        kill = partial(killed_before_move, settings, min(number, MOVES))
+        moments.append(Moment(f"before move {number}", kill, run_again=number == 2 * MOVES))
+    for name in LAST_FILES:
+        moments.append(Moment(f"before {name}", partial(killed_before_replace, settings, name), run_again=True))
     return moments
 
 
 def main():
     settings = Path(sys.argv[1])
-    out, entries, going, same, passed = settings.parent / "out", [], [], {}, 0
+    out, entries, going = settings.parent / "out", [], []
     # What was written stays when a process is killed, so that waiting for the disk would show nothing.
     os.fsync = lambda _: None
     # Inputs are read once, and all is compiled in this process, so that its forks are quick.
@@ -206,26 +219,26 @@ def main():
     stages.read_inputs = lambda *_: inputs
     undisturbed = stages.run_and_deliver(settings, keep=False).path.read_bytes()
     moments = moments_of(settings)
-    shutil.rmtree(out)
     # What is loaded by now stays: forks need not search it for garbage, and so need not copy it.
     gc.collect()
     gc.freeze()
     gc.set_threshold(200_000, 50, 100)
-    for number, (name, kill) in enumerate(moments):
-        # From kill to kill in stages the store grows, so that each run goes as far as its own moment. For the
-        # others it is empty.
-        if not name.startswith("in "):
+    for number, moment in enumerate(moments):
+        # From kill to kill the store grows, so that each run goes as far as its own moment.
+        if moment.from_nothing:
             shutil.rmtree(out, ignore_errors=True)
-        entries.append({"moment": name, "ended": ended(*begun(kill)), "delivered": (out / "sites.gpkg").exists()})
-        whole = name.startswith("in ") and name[3:].partition(",")[0] not in writing()
-        is_last = number + 1 == len(moments) or not moments[number + 1][0].startswith("in ")
-        passed += whole
-        if whole and passed % RUN_AGAIN and not is_last:
-            continue
-        # Kills in one stage leave the same files to the byte, and the run after them is the same run.
-        left = left_behind(out)
-        same.setdefault(left, []).append(entries[-1])
-        if len(same[left]) > 1:
+        ending = ended(*begun(moment.kill))
+        drafts = [path for path in (out / ".sitefinder-store" / "drafts").iterdir() if path.is_dir()]
+        entries.append(
+            {
+                "moment": moment.name,
+                "ended": ending,
+                "delivered": (out / "sites.gpkg").exists(),
+                "kept": len(list((out / ".sitefinder-store" / "results").iterdir())),
+                "half_written": len(drafts),
+            }
+        )
+        if not moment.run_again:
             continue
         # The run after it works on a copy, beside the next kill, which finds what this one left.
         copy = settings.parent / f"after-{number}"
@@ -237,10 +250,6 @@ def main():
             row |= ended(*task)
     for row, task in going:
         row |= ended(*task)
-    for first, *others in same.values():
-        for row in others:
-            row |= {key: value for key, value in first.items() if key not in row}
-    print(len(same), "of", len(entries), "left something else", file=sys.stderr)
     print(json.dumps(entries))
 
 

@@ -28,6 +28,8 @@ def beside(sample_run):
         text = f'extends = "{base}.toml"\nleft_out = {["fish.groups", *more]}\nrules_left_out = ["wet meadow"]\n'
         # A conduit knows nothing of the months, so that straight ones do.
         text += '[conduits]\nroute = "straight_line"\n'
+        # Long stretches take longer than all else, and the months of the short ones are as theirs.
+        text += "[stretches]\nlongest_m = 350.0\n"
         text += f'[run]\noutput_folder = "../out-{name}"\n{STORED}\n'
         (folder / f"{name}.toml").write_text(text, encoding="utf-8")
     return run_scenarios([folder / f"{name}.toml" for name in ("plain", "regime", "later")])
