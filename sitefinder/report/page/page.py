@@ -10,7 +10,8 @@ from markupsafe import Markup
 from sitefinder.report.flow_quality import input_notes
 from sitefinder.report.page.figures import amount, short_money
 from sitefinder.report.page.fish import fish_section
-from sitefinder.report.page.region import assumptions, equations, headline, inputs_table, quality, region_tables
+from sitefinder.report.page.headline import drops_sentence, headline
+from sitefinder.report.page.region import assumptions, equations, inputs_table, quality, region_tables
 from sitefinder.report.page.region_map import REACH_TIP, region_map
 from sitefinder.report.page.sites import filters, site_data, sites_table
 from sitefinder.report.page.structures import TIP, structures_section
@@ -84,6 +85,7 @@ def page_html(handover):
         "structures": structures,
         "input_notes": input_notes(tables, handover.allow),
         "headline": headline(handover),
+        "drops": drops_sentence(tables),
         "map": drawn,
         "number_of_sites": len(sites),
         "number_of_reaches": len(reaches),

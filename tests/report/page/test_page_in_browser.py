@@ -12,6 +12,7 @@ from sitefinder.report.page import page_html
 CHROMIUM = shutil.which("chromium")
 EVIL, FORMULA = "<script>alert(1)</script>", "=cmd()"
 DESK, PHONE = {"width": 1400, "height": 1000}, {"width": 390, "height": 844}
+LAPTOP = {"width": 1280, "height": 900}
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs the program chromium, which .ci/run installs")
 
@@ -101,6 +102,27 @@ def window(page):
     # What a hand has moved is drawn when it rests.
     page.wait_for_selector("#map:not(.moving)", state="attached")
     return [float(number) for number in page.get_attribute("#map", "viewBox").split()]
+
+
+def test_the_first_screen_answers_how_many_how_large_at_what_cost_what_excludes_and_what_streams_lose(
+    opened, file, handover
+):
+    page = opened(file, LAPTOP)
+
+    def ends(selector):
+        return page.eval_on_selector_all(selector, "all => all.map(one => one.getBoundingClientRect().bottom)")
+
+    # Six figures with their notes, and the caution, lie above the map, of which most is seen without scrolling.
+    names = page.eval_on_selector_all(".headline .value", "all => all.map(one => one.dataset.name)")
+    assert names == ["sites", "power", "energy", "cost", "excluded", "depleted"]
+    tops = page.eval_on_selector_all(".headline div", "all => all.map(one => one.getBoundingClientRect().top)")
+    assert len(set(tops)) == 1
+    box = page.locator("#plot-map").bounding_box()
+    assert max(*ends("header .caution"), *ends(".headline dd")) < box["y"]
+    assert box["y"] + 0.75 * box["height"] < LAPTOP["height"]
+    said = page.text_content(".headline").replace("\u00a0", " ")
+    for text in ("P90 ", "against a price of 0.220", "eel survive 80.0 → 60.0 %", "new barriers", EVIL):
+        assert text in said
 
 
 def test_a_click_on_the_map_picks_the_site_everywhere(opened, file, handover):

@@ -128,13 +128,16 @@ def test_figures_of_the_table_are_those_of_the_layer(page, handover):
 
 
 def test_headline_totals_are_those_of_the_tables(page, handover):
-    shown = {name: float(value) for name, value in re.findall(r'data-name="(\w+)" data-v="([^"]*)"', page)}
+    shown = {name: float(value) for name, value in re.findall(r'data-name="(\w+)" data-v="([^"]+)"', page)}
     sites, reaches = handover.tables["sites"], handover.tables["reaches"]
 
     assert shown["sites"] == len(sites)
     assert shown["energy"] == sites["energy_mwh"].sum()
     assert shown["power"] == sites["power_kw"].sum()
     assert shown["streams"] == reaches["length_m"].sum()
+    assert shown["depleted"] == sites["depleted_length_m"].sum()
+    # As the tables of the inventory were made up: a price of 0.22, and a rule that excludes 6 km.
+    assert (shown["price"], shown["excluded"]) == (0.22, 6.0)
 
 
 def test_the_headline_potential_is_of_reaches_where_sites_may_be_and_whose_head_is_resolved(handover):
