@@ -20,8 +20,6 @@ from sitefinder.report.page.figures import (
 )
 from sitefinder.report.text import counted, is_missing, money_figure
 from sitefinder.units import (
-    KILOWATTS_PER_MEGAWATT,
-    MEGAWATT_HOURS_PER_GIGAWATT_HOUR,
     METRES_PER_KILOMETRE,
     WATTS_PER_KILOWATT,
 )

@@ -169,7 +169,8 @@ def of_region(table, districts, random):
             "screening_cascade", 3, random,
             scope=["region"] * 3, way=["in order"] * 3, step=[0, 1, 2], kind=["everything", "rule", "open"],
             rule=["", EVIL, ""], action=["", "exclude", ""],
-            affected_reaches=[9, 4, 5], excluded_km=[0.0, 6.0, 0.0], excluded_mw=[0.0, 1.5, 0.0], remaining_mw=[4.0, 2.5, 2.5],
+            affected_reaches=[9, 4, 5], excluded_km=[0.0, 6.0, 0.0],
+            excluded_mw=[0.0, 1.5, 0.0], remaining_mw=[4.0, 2.5, 2.5],
         ),
         "sites_by_price": rows_of(
             "sites_by_price", 2, random, price_factor=[0.5, 1.0], price_per_kwh=[0.11, 0.22]
