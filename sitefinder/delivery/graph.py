@@ -54,8 +54,8 @@ SHARED = [
         "map_context",
         f"{_CONTEXT}:take_map_context",
         "",
-        "run.crs",
-        " ".join(f"layers.{name}" for name in ON_MAPS),
+        "run.crs flows.gauges",
+        " ".join(["gauges", *(f"layers.{name}" for name in ("gauge_stations", *ON_MAPS))]),
         content=CONTENT,
     ),
     stage(
@@ -161,6 +161,14 @@ TABLES = [
         "stretches.min_flow_mean_m3s",
         "turbines costs",
     ),
+    stage(
+        "rule_shapes",
+        "sitefinder.delivery.rule_areas:find_rule_shapes",
+        "",
+        each=PerItem("rule", "sitefinder.steps.scope:rules_of", "sitefinder.delivery.rule_areas:rule_shapes"),
+        content=CONTENT,
+    ),
+    _table("rule_areas", "sitefinder.delivery.rule_areas", "rule_shapes", "run.crs"),
     _table("rule_hits", _REGION_TABLES, "stationing rule_overlaps verdicts within", "rules"),
     _table("turbine_options", _SITE_TABLES, "ranked_sites site_energy"),
     _table("site_costs", _MONEY_TABLES, "flows ranked_sites", "energy costs", "turbines costs"),
@@ -262,7 +270,9 @@ STAGES = bound([*STEPS, *SHARED, *TABLES], GIVEN)
 LAYERS_MADE = tuple(each.name.removesuffix("_table") for each in TABLES if each.name.endswith("_table"))
 
 # Tables on the sheets of sites and the map, in addition to those of all drawings.
-_ON_SHEETS = "sites stretches conduits reaches structures stretch_structures rule_hits site_profiles totals"
+_ON_SHEETS = (
+    "sites stretches conduits reaches structures stretch_structures rule_areas rule_hits site_profiles totals"
+)
 
 
 # The stage of a file or text: the module and function that make it, and the settings and results that it depends

@@ -499,7 +499,7 @@ def measured_gauges(settings, gauges, layer):
         table.index = table.index.astype(str)
         if of_table.record_years_column:
             table["record_years"] = gauges[of_table.record_years_column].to_numpy()
-        table["geometry"] = _points_of_table(gauges, of_table, crs)
+        table["geometry"] = points_of_table(gauges, of_table, crs)
         tables.append(table)
     if layer is not None:
         points = _flows_of_layer(layer, settings.inputs.gauge_stations)
@@ -521,8 +521,22 @@ def measured_gauges(settings, gauges, layer):
     return geopandas.GeoDataFrame(joined, geometry="geometry", crs=crs).rename_axis("gauge_id")
 
 
-# Points of the gauges in the run's system; None where the table has no coordinates.
-def _points_of_table(gauges, table, crs):
+def points_of_table(gauges, table, crs):
+    """Points of the gauges of a table.
+
+    Parameters
+    ----------
+    gauges : DataFrame
+        See `read_gauges`.
+    table : sitefinder.settings.flows.GaugeTable
+    crs : str
+        Coordinate system of the run.
+
+    Returns
+    -------
+    ndarray of shapely Point or None, shape (n,)
+        In the run's coordinates; None where the table has none.
+    """
     points = np.full(len(gauges), None, dtype=object)
     if table.x_column is None:
         return points

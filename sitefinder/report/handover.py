@@ -9,6 +9,7 @@ from sitefinder.vocabulary import HEAD_UNRESOLVED
 
 REGION, DROPS = "region", "drops"
 # Input layers that maps show under the results.
+GAUGES = "gauges"
 ON_MAPS = ("roads", "power_lines", "settlements", "lakes", "districts", "region")
 
 
@@ -20,9 +21,10 @@ class Handover(NamedTuple):
     ``energy_p90_mwh``, ``energy_p50_mwh`` (NaN if not known) and ``energy_p10_mwh`` are of all sites
     together [MWh/yr]. ``relief`` is as of
     `sitefinder.steps.terrain.Relief`. ``context`` holds the other layers of maps, by name (roads, power_lines,
-    settlements, lakes, districts, region), only those that the user gave: GeoDataFrames of ``name`` (text, empty
-    where there is none) and geometry. ``font_paths`` are of fonts for letters that others lack. ``version`` is
-    that of sitefinder. ``counts_unresolved`` is true where heads count that the DEM does not resolve.
+    settlements, lakes, districts, region, gauges), only those that the user gave: GeoDataFrames of ``name``
+    (text, empty where there is none) and geometry. ``font_paths`` are of fonts for letters that others lack.
+    ``version`` is that of sitefinder. ``counts_unresolved`` is true where heads count that the DEM does not
+    resolve.
     ``dem_path`` is the DEM's copy on the run's grid. ``allow`` is the run's ``ranking.allow``.
     """
 

@@ -29,6 +29,7 @@ GEOMETRY = {
     "drops": "Point",
     "fish_passage": "Point",
     "districts": "MultiPolygon",
+    "rule_areas": "MultiPolygon",
     "rule_hits": None,
     "turbine_options": None,
     "site_costs": None,
