@@ -57,7 +57,13 @@ def _gauges(settings, inputs):
     found = {}
     table, gauges = settings.flows.gauges, inputs.gauges
     if table is not None and gauges is not None:
-        found |= dict(zip(gauges.index.astype(str), points_of_table(gauges, table, settings.run.crs), strict=True))
+        found |= dict(
+            zip(
+                gauges.index.astype(str),
+                points_of_table(gauges, table, settings.run.crs, "flows.gauges"),
+                strict=True,
+            )
+        )
     if STATIONS in inputs.layers:
         frame = inputs.layers[STATIONS].frame
         found |= dict(zip(frame["feature_id"].astype(str), frame.geometry, strict=True))

@@ -10,7 +10,7 @@ from sitefinder.steps.graph import CONTENT, GIVEN, SAFE_BY, SEASON_BY, STEPS, VA
 
 # Arguments of the stage of a file: settings, results by name, the user's font files, and a folder to write to.
 FILES_GIVEN = ("settings", "made", "fonts", "scratch")
-GEOPACKAGE, PAGE, GPX = "sites.gpkg", "report.html", "sites.gpx"
+GEOPACKAGE, PAGE, GPX, GIS_PROJECT = "sites.gpkg", "report.html", "sites.gpx", "sites.qgs"
 FIELD_SHEETS, DISTRICT_MAP = "field-sheets.pdf", "district-map.pdf"
 # Layers that are also written as plain tables.
 AS_CSV = ("sites", "reaches", "totals")
@@ -54,7 +54,7 @@ SHARED = [
         "map_context",
         f"{_CONTEXT}:take_map_context",
         "",
-        "run.crs flows.gauges",
+        "run.crs flows.gauges.x_column flows.gauges.y_column flows.gauges.crs",
         " ".join(["gauges", *(f"layers.{name}" for name in ("gauge_stations", *ON_MAPS))]),
         content=CONTENT,
     ),
@@ -271,7 +271,8 @@ LAYERS_MADE = tuple(each.name.removesuffix("_table") for each in TABLES if each.
 
 # Tables on the sheets of sites and the map, in addition to those of all drawings.
 _ON_SHEETS = (
-    "sites stretches conduits reaches structures stretch_structures rule_areas rule_hits site_profiles totals"
+    "sites stretches conduits reaches structures stretch_structures drops rule_areas rule_hits site_profiles "
+    "totals"
 )
 
 
@@ -306,7 +307,7 @@ FILE_STAGES = {
         "field_sheets",
         "sheets:make_field_sheets",
         f"{_ON_SHEETS} flow_equations repairs depleted_reaches fish_sites",
-        _DRAWN,
+        f"{_DRAWN} surface dem_errors",
         f"{_DRAWN_BY} delivery.field_sheets",
         fonts=True,
     ),
@@ -318,6 +319,7 @@ FILE_STAGES = {
         _DRAWN_BY,
         fonts=True,
     ),
+    GIS_PROJECT: _file("gis_project", "gis_project:make_gis_project", "reaches", "money relief", _TITLED),
     GPX: _file("gpx", "exchange:make_gpx", "sites stretches", settings="run.name"),
     **{f"{layer}.csv": _file(f"{layer}_csv", "exchange:make_csv", layer) for layer in AS_CSV},
     **{
@@ -364,6 +366,7 @@ def wanted_files(delivery):
         (PAGE,): delivery.page,
         (FIELD_SHEETS,): delivery.field_sheets > 0,
         (DISTRICT_MAP,): delivery.district_map,
+        (GIS_PROJECT,): delivery.gis_project,
         (GPX,): delivery.gpx,
         tuple(f"{layer}.csv" for layer in AS_CSV): delivery.csv,
         tuple(f"{layer}.parquet" for layer in AS_GEOPARQUET): delivery.geoparquet,

@@ -499,7 +499,7 @@ def measured_gauges(settings, gauges, layer):
         table.index = table.index.astype(str)
         if of_table.record_years_column:
             table["record_years"] = gauges[of_table.record_years_column].to_numpy()
-        table["geometry"] = points_of_table(gauges, of_table, crs)
+        table["geometry"] = points_of_table(gauges, of_table, crs, of_table.path)
         tables.append(table)
     if layer is not None:
         points = _flows_of_layer(layer, settings.inputs.gauge_stations)
@@ -521,7 +521,7 @@ def measured_gauges(settings, gauges, layer):
     return geopandas.GeoDataFrame(joined, geometry="geometry", crs=crs).rename_axis("gauge_id")
 
 
-def points_of_table(gauges, table, crs):
+def points_of_table(gauges, table, crs, place):
     """Points of the gauges of a table.
 
     Parameters
@@ -529,8 +529,11 @@ def points_of_table(gauges, table, crs):
     gauges : DataFrame
         See `read_gauges`.
     table : sitefinder.settings.flows.GaugeTable
+        Its columns of coordinates, and their system.
     crs : str
         Coordinate system of the run.
+    place : str
+        Where the table is, for messages.
 
     Returns
     -------
@@ -543,11 +546,9 @@ def points_of_table(gauges, table, crs):
     x, y = (gauges[name].to_numpy(dtype=np.float64) for name in (table.x_column, table.y_column))
     known = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
     if len(known):
-        own = crs_of_layer(None, table.crs, "gauges", table.path)
+        own = crs_of_layer(None, table.crs, "gauges", place)
         ids = gauges.index.to_numpy().astype(str)[known]
-        points[known] = transform_to_run(shapely.points(x[known], y[known]), own, crs, ids, "gauges", table.path)[
-            0
-        ]
+        points[known] = transform_to_run(shapely.points(x[known], y[known]), own, crs, ids, "gauges", place)[0]
     return points
 
 

@@ -25,7 +25,8 @@ class Handover(NamedTuple):
     (text, empty where there is none) and geometry. ``font_paths`` are of fonts for letters that others lack.
     ``version`` is that of sitefinder. ``counts_unresolved`` is true where heads count that the DEM does not
     resolve.
-    ``dem_path`` is the DEM's copy on the run's grid. ``allow`` is the run's ``ranking.allow``.
+    ``ground`` gives the levels of a window, see `sitefinder.delivery.sheets.Ground`, None where none are to be
+    drawn. ``allow`` is the run's ``ranking.allow``.
     """
 
     title: str
@@ -39,7 +40,7 @@ class Handover(NamedTuple):
     counts_unresolved: bool = False
     font_paths: tuple = ()
     version: str = ""
-    dem_path: object = None
+    ground: object = None
     energy_p50_mwh: float = math.nan
     allow: tuple = ()
 
@@ -85,7 +86,7 @@ def region_of(totals):
     return row
 
 
-def handover_of(settings, made, fonts=()):
+def handover_of(settings, made, fonts=(), ground=None):
     """Input of page, sheets and map, from the results of stages.
 
     Parameters
@@ -95,7 +96,7 @@ def handover_of(settings, made, fonts=()):
     made : Mapping
         Results by name of stage: ``money``, ``relief``, ``map_context``, ``totals_table`` and those tables that
         are shown.
-    fonts : sequence of Path
+    fonts, ground
         See `Handover`.
 
     Returns
@@ -116,6 +117,7 @@ def handover_of(settings, made, fonts=()):
         context=made["map_context"],
         counts_unresolved=HEAD_UNRESOLVED.is_allowed(settings.ranking.allow),
         font_paths=tuple(fonts),
+        ground=ground,
         version=__version__,
         allow=tuple(settings.ranking.allow),
     )

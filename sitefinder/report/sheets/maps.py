@@ -7,6 +7,7 @@ from sitefinder.report.map_labels import stream_places
 from sitefinder.report.map_signs import DROP, GAUGE, MAP_KINDS, actions_on_map, kinds_on_map, structure_label
 from sitefinder.report.sheets.amounts import grid_places, listed
 from sitefinder.report.sheets.compile import shortened
+from sitefinder.report.sheets.contours import contour_interval_m, contours
 from sitefinder.report.sheets.frame import DIGITS, Frame, hatch_sample, moved_into, sample, scale_bar, window_about
 from sitefinder.vocabulary import ACTIONS, PASSED_STEP, VERDICTS, labels, names
 
@@ -78,7 +79,7 @@ def place_map(setter, handover, site, size_mm):
         around = (bounds[0] - across, bounds[1] - up, bounds[2] + across, bounds[3] + up)
         window = moved_into(window, handover.relief.bounds_m, around)
     frame = Frame(setter, *size_mm, window)
-    _draw_ground(frame, handover)
+    interval_m = _draw_ground(frame, handover, contoured=True)
     frame.lines([to_road], "to-road")
     frame.lines([stretch], "stretch-edge", "stretch")
     for part, line in conduits.items():
@@ -103,7 +104,7 @@ def place_map(setter, handover, site, size_mm):
     drawn = frame.drawing(_place_description(handover, site))
     return {
         **drawn,
-        "key": _key(frame, [(name, shape) for _, name, shape in known]),
+        "key": _key(frame, interval_m=interval_m, ends=[(name, shape) for _, name, shape in known]),
         "scale": scale_bar(frame.mm_per_m, 22.0),
         "window": frame.window,
     }
@@ -191,7 +192,7 @@ def region_map(setter, handover, size_mm, *, number_pt, largest_mm, name_pt, pla
 
 
 # Legend of the lines and marks on a map.
-def _key(frame, ends=()):
+def _key(frame, ends=(), interval_m=None):
     does = labels(ACTIONS)
     kinds = frame.kinds
     entries = [
@@ -209,7 +210,7 @@ def _key(frame, ends=()):
         ("settlement", sample("settlement", shape="square"), "settlement"),
         ("lake", sample("lake", shape="area"), "lake"),
         ("border", sample("border"), "boundary of region or district"),
-        ("contour", sample("contour"), "contour"),
+        ("contour", sample("contour"), f"contour, every {interval_m:g} m" if interval_m else ""),
         *(
             (
                 f"place-{kind.name}",
@@ -226,9 +227,10 @@ def _key(frame, ends=()):
 
 
 # Relief, areas, boundaries, roads, streams by verdict and power lines, if available.
-def _draw_ground(frame, handover, *, borders=False, steps=5):
+def _draw_ground(frame, handover, *, borders=False, steps=5, contoured=False):
     context = handover.context
     frame.relief(handover.relief)
+    interval_m = _draw_contours(frame, handover.ground) if contoured and handover.ground is not None else None
     frame.grid(steps)
     if "settlements" in context:
         frame.areas(context["settlements"].geometry, "built")
@@ -251,6 +253,18 @@ def _draw_ground(frame, handover, *, borders=False, steps=5):
     if "power_lines" in context:
         frame.lines(context["power_lines"].geometry, "power-line")
         frame.marks_along(context["power_lines"].geometry, "pylon", "circle", PYLON_MM, PYLONS_MM)
+    return interval_m
+
+
+# Contours, and their interval [m]; None where the DEM carries none.
+def _draw_contours(frame, ground):
+    level_m, x_m, y_m = ground.levels(frame.window)
+    if not np.isfinite(level_m).any():
+        return None
+    interval_m = contour_interval_m(float(np.nanmax(level_m) - np.nanmin(level_m)), ground.rmse_m)
+    if interval_m is not None:
+        frame.lines(contours(level_m, x_m, y_m, interval_m), "contour")
+    return interval_m
 
 
 # Sites at their tailraces, larger with more power, and their ranks; how many ranks had no room.
