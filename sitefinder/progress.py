@@ -47,6 +47,7 @@ STAGE_WORDS = {
     "stretches": "joining stretches and conduits",
     "energy": "evaluating stretches",
     "rule_overlaps": "overlaying rules",
+    "rule_shapes": "mapping areas of rules",
     "verdicts": "determining verdicts",
     "drop_values": "evaluating drops without a stream",
     "drop_overlaps": "overlaying rules on these drops",

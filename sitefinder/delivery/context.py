@@ -3,8 +3,10 @@
 from typing import NamedTuple
 
 import geopandas
+import numpy as np
 
-from sitefinder.report.handover import ON_MAPS
+from sitefinder.io.gauges import STATIONS, points_of_table
+from sitefinder.report.handover import GAUGES, ON_MAPS
 
 
 class Money(NamedTuple):
@@ -44,4 +46,26 @@ def take_map_context(settings, inputs):
             names = frame["feature_name"].fillna("").astype(str).to_numpy(dtype=object)
             geometry = frame.geometry.to_numpy()
             context[name] = geopandas.GeoDataFrame({"name": names}, geometry=geometry, crs=settings.run.crs)
+    names, points = _gauges(settings, inputs)
+    if len(names):
+        context[GAUGES] = geopandas.GeoDataFrame({"name": names}, geometry=points, crs=settings.run.crs)
     return context
+
+
+# Ids and points of the gauges that have coordinates, in the table or in the layer, which goes first.
+def _gauges(settings, inputs):
+    found = {}
+    table, gauges = settings.flows.gauges, inputs.gauges
+    if table is not None and gauges is not None:
+        found |= dict(
+            zip(
+                gauges.index.astype(str),
+                points_of_table(gauges, table, settings.run.crs, "flows.gauges"),
+                strict=True,
+            )
+        )
+    if STATIONS in inputs.layers:
+        frame = inputs.layers[STATIONS].frame
+        found |= dict(zip(frame["feature_id"].astype(str), frame.geometry, strict=True))
+    placed = {name: point for name, point in found.items() if point is not None}
+    return np.array(list(placed), dtype=object), list(placed.values())

@@ -10,7 +10,7 @@ from sitefinder.steps.graph import CONTENT, GIVEN, SAFE_BY, SEASON_BY, STEPS, VA
 
 # Arguments of the stage of a file: settings, results by name, the user's font files, and a folder to write to.
 FILES_GIVEN = ("settings", "made", "fonts", "scratch")
-GEOPACKAGE, PAGE, GPX = "sites.gpkg", "report.html", "sites.gpx"
+GEOPACKAGE, PAGE, GPX, GIS_PROJECT = "sites.gpkg", "report.html", "sites.gpx", "sites.qgs"
 FIELD_SHEETS, DISTRICT_MAP = "field-sheets.pdf", "district-map.pdf"
 # Layers that are also written as plain tables.
 AS_CSV = ("sites", "reaches", "totals")
@@ -54,8 +54,8 @@ SHARED = [
         "map_context",
         f"{_CONTEXT}:take_map_context",
         "",
-        "run.crs",
-        " ".join(f"layers.{name}" for name in ON_MAPS),
+        "run.crs flows.gauges.x_column flows.gauges.y_column flows.gauges.crs",
+        " ".join(["gauges", *(f"layers.{name}" for name in ("gauge_stations", *ON_MAPS))]),
         content=CONTENT,
     ),
     stage(
@@ -161,6 +161,14 @@ TABLES = [
         "stretches.min_flow_mean_m3s",
         "turbines costs",
     ),
+    stage(
+        "rule_shapes",
+        "sitefinder.delivery.rule_areas:find_rule_shapes",
+        "",
+        each=PerItem("rule", "sitefinder.steps.scope:rules_of", "sitefinder.delivery.rule_areas:rule_shapes"),
+        content=CONTENT,
+    ),
+    _table("rule_areas", "sitefinder.delivery.rule_areas", "rule_shapes", "run.crs"),
     _table("rule_hits", _REGION_TABLES, "stationing rule_overlaps verdicts within", "rules"),
     _table("turbine_options", _SITE_TABLES, "ranked_sites site_energy"),
     _table("site_costs", _MONEY_TABLES, "flows ranked_sites", "energy costs", "turbines costs"),
@@ -262,7 +270,10 @@ STAGES = bound([*STEPS, *SHARED, *TABLES], GIVEN)
 LAYERS_MADE = tuple(each.name.removesuffix("_table") for each in TABLES if each.name.endswith("_table"))
 
 # Tables on the sheets of sites and the map, in addition to those of all drawings.
-_ON_SHEETS = "sites stretches conduits reaches structures stretch_structures rule_hits site_profiles totals"
+_ON_SHEETS = (
+    "sites stretches conduits reaches structures stretch_structures drops rule_areas rule_hits site_profiles "
+    "totals"
+)
 
 
 # The stage of a file or text: the module and function that make it, and the settings and results that it depends
@@ -296,7 +307,7 @@ FILE_STAGES = {
         "field_sheets",
         "sheets:make_field_sheets",
         f"{_ON_SHEETS} flow_equations repairs depleted_reaches fish_sites",
-        _DRAWN,
+        f"{_DRAWN} surface dem_errors",
         f"{_DRAWN_BY} delivery.field_sheets",
         fonts=True,
     ),
@@ -308,6 +319,7 @@ FILE_STAGES = {
         _DRAWN_BY,
         fonts=True,
     ),
+    GIS_PROJECT: _file("gis_project", "gis_project:make_gis_project", "reaches", "money relief", _TITLED),
     GPX: _file("gpx", "exchange:make_gpx", "sites stretches", settings="run.name"),
     **{f"{layer}.csv": _file(f"{layer}_csv", "exchange:make_csv", layer) for layer in AS_CSV},
     **{
@@ -354,6 +366,7 @@ def wanted_files(delivery):
         (PAGE,): delivery.page,
         (FIELD_SHEETS,): delivery.field_sheets > 0,
         (DISTRICT_MAP,): delivery.district_map,
+        (GIS_PROJECT,): delivery.gis_project,
         (GPX,): delivery.gpx,
         tuple(f"{layer}.csv" for layer in AS_CSV): delivery.csv,
         tuple(f"{layer}.parquet" for layer in AS_GEOPARQUET): delivery.geoparquet,

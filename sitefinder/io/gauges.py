@@ -506,7 +506,7 @@ def measured_gauges(settings, gauges, layer):
         table.index = table.index.astype(str)
         if of_table.record_years_column:
             table["record_years"] = gauges[of_table.record_years_column].to_numpy()
-        table["geometry"] = _points_of_table(gauges, of_table, crs)
+        table["geometry"] = points_of_table(gauges, of_table, crs, of_table.path)
         tables.append(table)
     if layer is not None:
         points = _flows_of_layer(layer, settings.inputs.gauge_stations)
@@ -528,19 +528,34 @@ def measured_gauges(settings, gauges, layer):
     return geopandas.GeoDataFrame(joined, geometry="geometry", crs=crs).rename_axis("gauge_id")
 
 
-# Points of the gauges in the run's system; None where the table has no coordinates.
-def _points_of_table(gauges, table, crs):
+def points_of_table(gauges, table, crs, place):
+    """Points of the gauges of a table.
+
+    Parameters
+    ----------
+    gauges : DataFrame
+        See `read_gauges`.
+    table : sitefinder.settings.flows.GaugeTable
+        Its columns of coordinates, and their system.
+    crs : str
+        Coordinate system of the run.
+    place : str
+        Where the table is, for messages.
+
+    Returns
+    -------
+    ndarray of shapely Point or None, shape (n,)
+        In the run's coordinates; None where the table has none.
+    """
     points = np.full(len(gauges), None, dtype=object)
     if table.x_column is None:
         return points
     x, y = (gauges[name].to_numpy(dtype=np.float64) for name in (table.x_column, table.y_column))
     known = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
     if len(known):
-        own = crs_of_layer(None, table.crs, "gauges", table.path)
+        own = crs_of_layer(None, table.crs, "gauges", place)
         ids = gauges.index.to_numpy().astype(str)[known]
-        points[known] = transform_to_run(shapely.points(x[known], y[known]), own, crs, ids, "gauges", table.path)[
-            0
-        ]
+        points[known] = transform_to_run(shapely.points(x[known], y[known]), own, crs, ids, "gauges", place)[0]
     return points
 
 

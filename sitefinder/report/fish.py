@@ -56,6 +56,39 @@ def fish_passage_texts(tables):
     return [*shown, more] if rest else shown
 
 
+def short_group_texts(totals):
+    """How much of its streams each group of fish reaches, and what share survives, today → with the sites.
+
+    Parameters
+    ----------
+    totals : DataFrame
+        Layer ``fish_totals``.
+
+    Returns
+    -------
+    list of str
+        In the order of the settings, a few words each.
+    """
+    texts = []
+    for group in totals["fish_group"].drop_duplicates():
+        states = totals[totals["fish_group"] == group].set_index("state")
+        today, built = (states.loc[name] for name in ("today", "sites"))
+        direction = named(MIGRATION_DIRECTIONS, today["direction"])
+        parts = []
+        if direction.goes_up:
+            before, after, whole = (
+                figure(value) for value in (today["accessible_km"], built["accessible_km"], today["stream_km"])
+            )
+            parts.append(f"reach {before} → {after} of {whole} km")
+        survival = "mean_survival" if is_missing(today["ground_survival"]) else "ground_survival"
+        if direction.goes_down and not is_missing(today[survival]):
+            before, after = (figure(100 * state[survival]) for state in (today, built))
+            parts.append(f"survive {before} → {after} %")
+        if parts:
+            texts.append(f"{plain(group)} {', '.join(parts)}")
+    return texts
+
+
 def points_by_site(fish_sites):
     """What each site does to each group that migrates past it, a sentence each.
 

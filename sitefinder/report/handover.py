@@ -9,6 +9,7 @@ from sitefinder.vocabulary import HEAD_UNRESOLVED
 
 REGION, DROPS = "region", "drops"
 # Input layers that maps show under the results.
+GAUGES = "gauges"
 ON_MAPS = ("roads", "power_lines", "settlements", "lakes", "districts", "region")
 
 
@@ -20,10 +21,12 @@ class Handover(NamedTuple):
     ``energy_p90_mwh``, ``energy_p50_mwh`` (NaN if not known) and ``energy_p10_mwh`` are of all sites
     together [MWh/yr]. ``relief`` is as of
     `sitefinder.steps.terrain.Relief`. ``context`` holds the other layers of maps, by name (roads, power_lines,
-    settlements, lakes, districts, region), only those that the user gave: GeoDataFrames of ``name`` (text, empty
-    where there is none) and geometry. ``font_paths`` are of fonts for letters that others lack. ``version`` is
-    that of sitefinder. ``counts_unresolved`` is true where heads count that the DEM does not resolve.
-    ``dem_path`` is the DEM's copy on the run's grid. ``allow`` is the run's ``ranking.allow``.
+    settlements, lakes, districts, region, gauges), only those that the user gave: GeoDataFrames of ``name``
+    (text, empty where there is none) and geometry. ``font_paths`` are of fonts for letters that others lack.
+    ``version`` is that of sitefinder. ``counts_unresolved`` is true where heads count that the DEM does not
+    resolve.
+    ``ground`` gives the levels of a window, see `sitefinder.delivery.sheets.Ground`, None where none are to be
+    drawn. ``allow`` is the run's ``ranking.allow``.
     """
 
     title: str
@@ -37,7 +40,7 @@ class Handover(NamedTuple):
     counts_unresolved: bool = False
     font_paths: tuple = ()
     version: str = ""
-    dem_path: object = None
+    ground: object = None
     energy_p50_mwh: float = math.nan
     allow: tuple = ()
 
@@ -83,7 +86,7 @@ def region_of(totals):
     return row
 
 
-def handover_of(settings, made, fonts=()):
+def handover_of(settings, made, fonts=(), ground=None):
     """Input of page, sheets and map, from the results of stages.
 
     Parameters
@@ -93,7 +96,7 @@ def handover_of(settings, made, fonts=()):
     made : Mapping
         Results by name of stage: ``money``, ``relief``, ``map_context``, ``totals_table`` and those tables that
         are shown.
-    fonts : sequence of Path
+    fonts, ground
         See `Handover`.
 
     Returns
@@ -114,6 +117,7 @@ def handover_of(settings, made, fonts=()):
         context=made["map_context"],
         counts_unresolved=HEAD_UNRESOLVED.is_allowed(settings.ranking.allow),
         font_paths=tuple(fonts),
+        ground=ground,
         version=__version__,
         allow=tuple(settings.ranking.allow),
     )

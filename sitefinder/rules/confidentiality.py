@@ -163,6 +163,11 @@ def doubt_text(hits):
     return pd.Series(doubt, index=hits.index, dtype="str")
 
 
+def doubt_of_features(category_missing):
+    """The same of a rule's features: that the value by which the rule filters is missing."""
+    return np.where(category_missing, CATEGORY_MISSING, "").astype(object)
+
+
 # Names of a rule's layers in the run, with the names to publish; each rule has its own.
 def _layers_of(number, rule):
     own = {f"rule {rule.name}": f"rule {number}", f"area of rule {rule.name}": f"area of rule {number}"}

@@ -256,8 +256,7 @@ def overlaps(segments, features, rule, match=None):
     if match is None:
         match = matching(features, rule)
     counts = match.selected | match.category_missing
-    chosen = features[counts]
-    polygons = _polygons(chosen, rule)
+    chosen, polygons = acting_areas(features, rule, match)
     covered = covered_intervals(np.asarray(segments.geometry, dtype=object), polygons, rule.touching_counts)
 
     # Parts of one feature, which share its id, count together.
@@ -418,6 +417,30 @@ def hits_by_reach(hits):
     joined["from_m"], joined["to_m"] = union.from_m, union.to_m
     joined["overlap_m"] = union.to_m - union.from_m
     return joined.sort_values("reach", kind="stable", ignore_index=True)
+
+
+def acting_areas(features, rule, match):
+    """The features of a rule that apply or may apply, and the ground of each.
+
+    Parameters
+    ----------
+    features, rule, match
+        See `overlaps`.
+
+    Returns
+    -------
+    chosen : GeoDataFrame
+        Rows of `features`.
+    areas : ndarray of shapely Polygon or MultiPolygon
+        Of each of them, points with an area as discs, all with the rule's buffer [m].
+
+    Raises
+    ------
+    InputError
+        See `overlaps`.
+    """
+    chosen = features[match.selected | match.category_missing]
+    return chosen, _polygons(chosen, rule)
 
 
 # Polygons of the features: points with an area as discs, all buffered; an error where a feature has no area.

@@ -10,6 +10,7 @@ SCHEME_TYPES = names(vocabulary.SCHEME_TYPES)
 ACTIONS = names(vocabulary.ACTIONS)
 # How a rule applies to a reach, and whether it does.
 EFFECTS = names(vocabulary.EFFECTS)
+SET_EFFECTS = vocabulary.settings_effects()
 HELD = ("yes", "unknown", "no")
 REPAIR_KINDS = ("input", "network", "terrain", "field")
 CAPITAL_PARTS = names(vocabulary.CAPITAL_PARTS)

@@ -47,6 +47,7 @@ from sitefinder.schema.columns import (
     RUNNER,
     SCHEME_TYPE,
     SCREENED,
+    SET_EFFECTS,
     SITE_HEAD,
     SITE_ID,
     STREAM,
@@ -1039,6 +1040,23 @@ DROPS = Layer(
         *MARKS,
     ),
 )
+RULE_AREAS = Layer(
+    "rule_areas",
+    "MultiPolygon",
+    "an area in which a rule acts, of rules whose features are published exactly; with effects along the stream "
+    "it acts beyond",
+    (),
+    (
+        text("rule", "name of the rule"),
+        text("action", "what the rule does", ACTIONS),
+        text("effect", "where the rule applies: " + ", ".join(SET_EFFECTS), SET_EFFECTS),
+        text("feature_id", "user's feature id; empty if unknown"),
+        text(
+            "doubt",
+            "why it is uncertain whether the rule applies: category missing; empty if certain",
+        ),
+    ),
+)
 RULE_HITS = Layer(
     "rule_hits",
     None,
@@ -1111,6 +1129,7 @@ LAYERS = {
         STRUCTURES,
         STRETCH_STRUCTURES,
         DROPS,
+        RULE_AREAS,
         RULE_HITS,
         TURBINE_OPTIONS,
         SITE_COSTS,

@@ -7,16 +7,22 @@ of a desktop GIS are in the style files of the delivery.
 
 from typing import NamedTuple
 
+from sitefinder.vocabulary import ACTIONS, labels
+
 SLATE, GREY, BLUE_GREEN, PALE_BLUE_GREEN = "#26343d", "#7d888f", "#13706f", "#4f968f"
 OCHRE, PALE_OCHRE, BROWN, WHITE = "#b0731a", "#e2bd74", "#8a4a12", "#ffffff"
 
 
 class Look(NamedTuple):
-    """Style of one kind of rows: ``label`` is for the legend; without ``fill`` an area is empty."""
+    """Style of one kind of rows: ``label`` is for the legend; without ``fill`` an area is empty.
+
+    ``hatch`` holds the angles of an area's hatching, counter-clockwise from the east [°].
+    """
 
     label: str
     stroke: str
     fill: str = ""
+    hatch: tuple[int, ...] = ()
 
 
 class LayerLook(NamedTuple):
@@ -25,6 +31,18 @@ class LayerLook(NamedTuple):
     description: str
     looks: dict[str, Look]
 
+
+# Line and angles of the hatching of a rule's area, by its action: the stricter, the denser or steeper.
+HATCHES: dict[str, tuple[str, str, tuple[int, ...]]] = {
+    "exclude": (BROWN, "", (45, 135)),
+    "conditional": (OCHRE, "", (45,)),
+    "fish_safe_only": (BLUE_GREEN, "", (0,)),
+    "fish_safe_as_built": (BLUE_GREEN, "", (0, 90)),
+    "no_diversion": (BLUE_GREEN, "", (90,)),
+    "no_new_barrier": (SLATE, "", (135,)),
+    "note": (GREY, "", (20,)),
+}
+PLAIN_HATCH: tuple[str, str, tuple[int, ...]] = (SLATE, "", (60,))
 
 LOOKS: dict[str, LayerLook] = {
     "sites": LayerLook(
@@ -59,7 +77,7 @@ LOOKS: dict[str, LayerLook] = {
     # Catchments lie within one another: fills would add up.
     "catchments": LayerLook(
         "catchment of each intake",
-        {"": Look("catchment of a site", PALE_BLUE_GREEN)},
+        {"": Look("catchment of a site", SLATE)},
     ),
     "structures": LayerLook(
         "existing structures, and steps that no structure explains",
@@ -79,6 +97,11 @@ LOOKS: dict[str, LayerLook] = {
     "fish_passage": LayerLook(
         "barriers and plants that fish meet, once for each group of fish",
         {"": Look("barrier or plant that fish meet", SLATE, PALE_BLUE_GREEN)},
+    ),
+    # What they do is seen by the hatching, also without colour.
+    "rule_areas": LayerLook(
+        "areas of rules by what they do there, as far as their features may be published",
+        {action: Look(label, *HATCHES.get(action, PLAIN_HATCH)) for action, label in labels(ACTIONS).items()},
     ),
     "districts": LayerLook("borders of districts", {"": Look("district", GREY)}),
 }

@@ -139,6 +139,9 @@ class DeliverySettings(Section):
         description="layer site_simulations of the GeoPackage: the simulations of this number of best sites",
     )
     district_map: bool = Field(True, description="district-map.pdf: one A3 map of the whole region")
+    gis_project: bool = Field(
+        True, description="sites.qgs: a project that opens sites.gpkg in QGIS, its layers in order and with styles"
+    )
     gpx: bool = Field(True, description="sites.gpx: intakes, tailraces and stretches for a GPS receiver")
     csv: bool = Field(True, description="sites.csv and reaches.csv: these layers without geometry")
     geoparquet: bool = Field(

@@ -120,6 +120,24 @@ def test_reaches_are_styled_by_verdict_in_both_kinds_of_file():
     assert shown == asked == set(VERDICTS) == set(LOOKS["reaches"].looks)
 
 
+def test_areas_of_rules_are_hatched_as_the_theme_says_and_each_action_otherwise():
+    symbols = {symbol.get("name"): symbol for symbol in qml("rule_areas").findall("renderer-v2/symbols/symbol")}
+    looks = LOOKS["rule_areas"].looks
+    angles = {
+        category.get("value"): tuple(
+            int(option.get("value"))
+            for option in symbols[category.get("symbol")].iter("Option")
+            if option.get("name") == "angle"
+        )
+        for category in qml("rule_areas").iter("category")
+    }
+
+    assert angles == {action: look.hatch for action, look in looks.items()}
+    assert len(set(angles.values())) == len(angles)
+    # The page and the sheets draw a second angle across the first.
+    assert all(hatch[-1] - hatch[0] in (0, 90) for hatch in angles.values())
+
+
 def test_structures_have_a_look_with_and_without_a_plant():
     expression = "if(\"powered\", 'powered', 'not powered')"
 
@@ -202,7 +220,7 @@ def test_qml_has_a_symbol_for_every_kind_and_an_alias_for_every_column(name):
     root = ElementTree.fromstring(text)
 
     assert text.startswith("<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>")
-    symbols = [symbol.get("name") for symbol in root.iter("symbol")]
+    symbols = [symbol.get("name") for symbol in root.findall("renderer-v2/symbols/symbol")]
     used = [kind.get("symbol") for kind in [*root.iter("category"), *root.iter("range")]] or ["0"]
     assert symbols == used
     assert {alias.get("field"): alias.get("name") for alias in root.iter("alias")} == labels

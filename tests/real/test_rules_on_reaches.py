@@ -36,6 +36,7 @@ field_sheets = 0
 district_map = false
 gpx = false
 csv = false
+gis_project = false
 
 [inputs.dem]
 path = "{data}/zion/dem_3arcsec.tif"

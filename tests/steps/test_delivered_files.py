@@ -25,7 +25,14 @@ from sitefinder.schema.wording import SCREENING
 
 GMD, GCO = "{http://www.isotc211.org/2005/gmd}", "{http://www.isotc211.org/2005/gco}"
 CHECKER = Path("/usr/lib/python3/dist-packages/osgeo_utils/samples/validate_cloud_optimized_geotiff.py")
-FILES_ALONE = {"page": False, "field_sheets": 0, "district_map": False, "gpx": True, "csv": True}
+FILES_ALONE = {
+    "page": False,
+    "field_sheets": 0,
+    "district_map": False,
+    "gpx": True,
+    "csv": True,
+    "gis_project": False,
+}
 # A name that is markup, one that is a formula, one with signs that no text shows, one that is long.
 HOSTILE = ["<script>alert(1)</script>", "=cmd()", 'bell\x07, "quote" & ]]>', "n" * 300]
 

@@ -40,6 +40,7 @@ field_sheets = 0
 district_map = false
 gpx = false
 csv = false
+gis_project = false
 
 [inputs]
 dem = {{path = "dem.tif", vertical_unit = "metre", vertical_datum = "invented", error_rmse_m = 0.1}}

@@ -29,6 +29,7 @@ GEOMETRY = {
     "drops": "Point",
     "fish_passage": "Point",
     "districts": "MultiPolygon",
+    "rule_areas": "MultiPolygon",
     "rule_hits": None,
     "turbine_options": None,
     "site_costs": None,
@@ -193,7 +194,7 @@ def test_all_that_a_run_delivers_and_nothing_else_is_there(sample_run):
 
     assert left == sorted(path.name for path in sample_run.delivered.files)
     printed, tables = ["district-map.pdf", "field-sheets.pdf"], ["reaches.csv", "sites.csv", "totals.csv"]
-    assert left == sorted([*printed, *tables, "report.html", "sites.gpkg", "sites.gpx"])
+    assert left == sorted([*printed, *tables, "report.html", "sites.gpkg", "sites.gpx", "sites.qgs"])
 
 
 def test_provenance_names_each_input_with_its_digest_and_no_folder_of_this_computer(sample_run):

@@ -8,10 +8,10 @@
      <Option type="Map">
       <Option type="QString" name="color" value="0,0,0,0" />
       <Option type="QString" name="style" value="no" />
-      <Option type="QString" name="outline_color" value="79,150,143,255" />
-      <Option type="QString" name="outline_width" value="0.25" />
+      <Option type="QString" name="outline_color" value="38,52,61,255" />
+      <Option type="QString" name="outline_width" value="0.4" />
       <Option type="QString" name="outline_width_unit" value="MM" />
-      <Option type="QString" name="outline_style" value="solid" />
+      <Option type="QString" name="outline_style" value="dot" />
       <Option type="QString" name="joinstyle" value="round" />
      </Option>
     </layer>

@@ -13,8 +13,9 @@
      </se:Description>
      <se:PolygonSymbolizer>
       <se:Stroke>
-       <se:SvgParameter name="stroke">#4f968f</se:SvgParameter>
-       <se:SvgParameter name="stroke-width">0.89</se:SvgParameter>
+       <se:SvgParameter name="stroke">#26343d</se:SvgParameter>
+       <se:SvgParameter name="stroke-width">1.43</se:SvgParameter>
+       <se:SvgParameter name="stroke-dasharray">1.5 3</se:SvgParameter>
       </se:Stroke>
      </se:PolygonSymbolizer>
     </se:Rule>

@@ -8,6 +8,8 @@ function startMap() {
     return { mark, x: at.e, y: at.f };
   });
   const markOf = new Map(marks.filter((one) => one.mark.dataset.rank).map((one) => [Number(one.mark.dataset.rank), one]));
+  const areas = new Map([...svg.querySelectorAll(".areas path")].map((path, at) => [path, at]));
+  const hatches = [...svg.querySelectorAll(".hatch")].map((hatch) => [hatch, -Number(hatch.dataset.angle)]);
   const reaches = new Map([...svg.querySelectorAll(".reaches path")].map((path, at) => [path, at]));
   // Centre in units of the map, and units to a pixel.
   const view = { x: width / 2, y: height / 2, scale: 1 };
@@ -24,10 +26,70 @@ function startMap() {
     svg.style.transform = "";
     svg.setAttribute("viewBox", `${view.x - across * view.scale / 2} ${view.y - down * view.scale / 2} ` +
       `${across * view.scale} ${down * view.scale}`);
-    if (view.scale !== done.scale)
+    if (view.scale !== done.scale) {
       for (const { mark, x, y } of marks) mark.setAttribute("transform", `translate(${x} ${y}) scale(${view.scale})`);
+      for (const [hatch, turn] of hatches) hatch.setAttribute("patternTransform", `scale(${view.scale}) rotate(${turn})`);
+      declutter();
+    }
     Object.assign(done, view);
     drawFrame();
+  }
+  // Numbers of sites and names keep clear of each other [pixels]: a number moves off its place with a leader,
+  // a name to another side of its place, or is left out until the map is zoomed in.
+  const badges = marks.filter(({ mark }) => mark.matches(".sites .mark:not(.small)")).map((one) => ({
+    ...one, badge: one.mark.querySelector(".badge"), leader: one.mark.querySelector(".leader"),
+    radius: Number(one.mark.querySelector("circle").getAttribute("r")), rank: Number(one.mark.dataset.rank),
+  })).sort((one, other) => one.rank - other.rank);
+  const named = marks.filter(({ mark }) => mark.querySelector(".name")).map((one) => {
+    const name = one.mark.querySelector(".name"), turn = /rotate\(([-\d.]+)/.exec(name.getAttribute("transform") || "");
+    return { ...one, name, turn: turn ? Number(turn[1]) * Math.PI / 180 : null, long: name.getComputedTextLength() };
+  });
+  const RINGS = 6, TURNS = 16, GAP = 2, HIGH = 12;
+  function declutter() {
+    const taken = [];
+    const isFree = (left, top, right, foot) => !taken.some((box) => left < box[2] && right > box[0] && top < box[3] && foot > box[1]);
+    const square = (x, y, half) => [x - half, y - half, x + half, y + half];
+    const at = (one) => [one.x / view.scale, one.y / view.scale];
+    for (const one of badges) {
+      const [x, y] = at(one), half = one.radius + GAP / 2;
+      let best = [0, 0];
+      search: for (let ring = 0; ring < RINGS; ring++)
+        for (let turn = 0; turn < (ring ? TURNS : 1); turn++) {
+          const away = ring ? 1.4 * one.radius + 9 * ring : 0, angle = -Math.PI / 4 + turn * 2 * Math.PI / TURNS;
+          const [across, down] = [away * Math.cos(angle), away * Math.sin(angle)];
+          if (isFree(...square(x + across, y + down, half))) { best = [across, down]; break search; }
+        }
+      taken.push(square(x + best[0], y + best[1], half));
+      const [across, down] = best.map((one) => one.toFixed(1));
+      one.badge.setAttribute("transform", `translate(${across} ${down})`);
+      one.leader.setAttribute("d", best[0] || best[1] ? `M-2 0a2 2 0 1 0 4 0a2 2 0 1 0-4 0M0 0L${across} ${down}` : "");
+    }
+    for (const one of named) {
+      const [x, y] = at(one), { long, turn } = one;
+      if (turn !== null) {
+        // Boxes along the turned name; it may lie on either side of its stream.
+        const pieces = Math.max(1, Math.ceil(long / HIGH));
+        const boxes = (off) => [...Array(pieces).keys()].map((piece) => {
+          const along = -long / 2 + (piece + 0.5) * long / pieces;
+          return square(x + along * Math.cos(turn) - off * Math.sin(turn), y + along * Math.sin(turn) + off * Math.cos(turn), HIGH / 2);
+        });
+        const side = [-8, 10].find((off) => boxes(off).every((box) => isFree(...box)));
+        one.name.classList.toggle("crowded", side === undefined);
+        if (side === undefined) continue;
+        one.name.setAttribute("y", side + 4);
+        taken.push(...boxes(side));
+        continue;
+      }
+      const box = ([anchor, dx, dy]) => {
+        const left = x + dx - { start: 0, end: long, middle: long / 2 }[anchor];
+        return [left, y + dy - HIGH + 2, left + long, y + dy + 2];
+      };
+      const side = [["start", 7, 4], ["end", -7, 4], ["middle", 0, -8], ["middle", 0, 15]].find((each) => isFree(...box(each)));
+      one.name.classList.toggle("crowded", !side);
+      if (!side) continue;
+      for (const [key, value] of [["text-anchor", side[0]], ["x", side[1]], ["y", side[2]]]) one.name.setAttribute(key, value);
+      taken.push(box(side));
+    }
   }
   function rest() {
     clearTimeout(resting);
@@ -101,18 +163,21 @@ function startMap() {
   function under(event) {
     for (const [x, y] of [[0, 0], [4, 0], [-4, 0], [0, 4], [0, -4]]) {
       const found = document.elementFromPoint(event.clientX + x, event.clientY + y);
-      const hit = found && svg.contains(found) && (found.closest("[data-rank], [data-place]") || (reaches.has(found) && found));
+      const hit = found && svg.contains(found) && (found.closest("[data-rank], [data-place]") || ((reaches.has(found) || areas.has(found)) && found));
       if (hit) return hit;
     }
     return null;
   }
+  // Labels with their texts; what is empty is left out.
+  const pairs = (labels, texts) => labels.map((label, at) => [label, texts[at]]).filter(([, text]) => text);
   function hover(event) {
     const hit = under(event);
     place.classList.toggle("over", Boolean(hit && hit.dataset.rank));
     if (!hit) showTip(event, null);
     else if (hit.dataset.rank) showTip(event, page.data.sites[hit.dataset.rank - 1].tip);
-    else if (hit.dataset.place) showTip(event, page.data.placeTip.map((label, at) => [label, page.data.places[hit.dataset.place][at]]));
-    else showTip(event, page.data.reachTip.map((label, at) => [label, page.data.reaches[reaches.get(hit)][at]]));
+    else if (hit.dataset.place) showTip(event, pairs(page.data.placeTip, page.data.places[hit.dataset.place]));
+    else if (areas.has(hit)) showTip(event, pairs(page.data.areaTip, page.data.areas[areas.get(hit)]));
+    else showTip(event, pairs(page.data.reachTip, page.data.reaches[reaches.get(hit)]));
   }
 
   // One pointer moves the map, two zoom it.

@@ -10,8 +10,9 @@ from markupsafe import Markup
 from sitefinder.report.flow_quality import input_notes
 from sitefinder.report.page.figures import amount, short_money
 from sitefinder.report.page.fish import fish_section
-from sitefinder.report.page.region import assumptions, equations, headline, inputs_table, quality, region_tables
-from sitefinder.report.page.region_map import REACH_TIP, region_map
+from sitefinder.report.page.headline import drops_sentence, headline
+from sitefinder.report.page.region import assumptions, equations, inputs_table, quality, region_tables
+from sitefinder.report.page.region_map import AREA_TIP, REACH_TIP, region_map
 from sitefinder.report.page.sites import filters, site_data, sites_table
 from sitefinder.report.page.structures import TIP, structures_section
 from sitefinder.report.stream_names import stream_names
@@ -51,10 +52,11 @@ def page_html(handover):
         HTML with all scripts, styles, pictures and data, and a content security policy that allows no request. The
         same text for the same tables.
     """
+    streams = handover.tables["reaches"]["stream"]
     handover = _with_stream_names(handover)
     tables = handover.tables
     sites, reaches, provenance = tables["sites"], tables["reaches"], tables["provenance"]
-    drawn, reach_tips, place_tips = region_map(handover)
+    drawn, reach_tips, place_tips, area_tips = region_map(handover, streams)
     structures = structures_section(handover)
     supply = _supply(tables.get("supply_curve"), handover.currency)
     settings, stages = assumptions(provenance)
@@ -66,6 +68,8 @@ def page_html(handover):
         "reaches": reach_tips,
         "placeTip": TIP,
         "places": place_tips,
+        "areaTip": AREA_TIP,
+        "areas": area_tips,
         "frame": drawn["frame"]._asdict(),
         "supply": supply,
     }
@@ -84,6 +88,7 @@ def page_html(handover):
         "structures": structures,
         "input_notes": input_notes(tables, handover.allow),
         "headline": headline(handover),
+        "drops": drops_sentence(tables),
         "map": drawn,
         "number_of_sites": len(sites),
         "number_of_reaches": len(reaches),

@@ -1,8 +1,7 @@
-"""The region on the page: headline totals, tables by verdict, rule, district and stream, and their sources."""
+"""The region on the page: tables by verdict, rule, district and stream, and their sources."""
 
 import itertools
 
-from sitefinder.report.handover import drops_of
 from sitefinder.report.page.figures import (
     DASH,
     Cell,
@@ -19,11 +18,8 @@ from sitefinder.report.page.figures import (
     text_cell,
     unit_of,
 )
-from sitefinder.report.text import counted, energy_interval, is_missing, money_figure, power
-from sitefinder.schema import has_flag
+from sitefinder.report.text import counted, is_missing, money_figure
 from sitefinder.units import (
-    KILOWATTS_PER_MEGAWATT,
-    MEGAWATT_HOURS_PER_GIGAWATT_HOUR,
     METRES_PER_KILOMETRE,
     WATTS_PER_KILOWATT,
 )
@@ -59,56 +55,6 @@ GRADES_COUNTED = {
 } | {EVIDENCE_GRADES[-1].name: "any, with or without evidence"}
 DIGEST_DIGITS = 12
 NOT_STATED = "not stated"
-
-
-def headline(handover):
-    """The headline totals: (name, text, exact value, note) each."""
-    sites, reaches = handover.tables["sites"], handover.tables["reaches"]
-    free = reaches["verdict"].isin(names(each for each in VERDICTS if each.is_open))
-    summed = reaches["theoretical_kw"].notna()
-    if not handover.counts_unresolved:
-        summed &= ~has_flag(reaches["flags"], "head_unresolved")
-    potential_mw = reaches.loc[summed & free, "theoretical_kw"].sum() / KILOWATTS_PER_MEGAWATT
-    energy_gwh = sites["energy_mwh"].sum() / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
-    length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
-    interval = energy_interval(handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
-    depleted_m, barriers = sites["depleted_length_m"].sum(), int(sites["new_barrier"].sum())
-    figures = [
-        ("sites", counted(len(sites), "site", "sites"), len(sites), "ranked sites without overlap"),
-        (
-            "power",
-            power(sites["power_kw"].sum()).replace(" ", "\u00a0"),
-            sites["power_kw"].sum(),
-            "installed capacity of all sites",
-        ),
-        ("energy", amount(energy_gwh, "GWh/yr"), sites["energy_mwh"].sum(), f"mean annual energy; {interval}"),
-        (
-            "depleted",
-            amount(depleted_m / METRES_PER_KILOMETRE, "km"),
-            depleted_m,
-            f"of stream depleted by the sites, which need {counted(barriers, 'new barrier', 'new barriers')}",
-        ),
-        ("streams", amount(length_km, "km"), reaches["length_m"].sum(), f"of streams in {len(reaches)} reaches"),
-        (
-            "potential",
-            amount(potential_mw, "MW"),
-            potential_mw,
-            "gross theoretical potential on open or restricted reaches (gross head and mean flow, no losses)",
-        ),
-    ]
-    drops = drops_of(handover.tables["totals"]) if "totals" in handover.tables else None
-    if drops is not None:
-        energy_gwh = drops["energy_wh"] / WATT_HOURS_PER_MEGAWATT_HOUR / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
-        capacity = power(drops["power_w"] / WATTS_PER_KILOWATT)
-        figures.append(
-            (
-                "drops",
-                counted(drops["sites"], "drop", "drops"),
-                drops["sites"],
-                f"without a stream: {capacity}, {amount(energy_gwh, 'GWh/yr')}, in no other figure",
-            )
-        )
-    return [(name, text, repr(float(value)), note) for name, text, value, note in figures]
 
 
 def region_tables(handover):

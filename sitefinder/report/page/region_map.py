@@ -11,10 +11,12 @@ import shapely
 from markupsafe import Markup
 from PIL import Image
 
+from sitefinder.report.map_labels import stream_places
+from sitefinder.report.map_signs import actions_on_map, hatch_look, hatch_pattern
 from sitefinder.report.page.figures import amount
 from sitefinder.report.page.sites import stream_name
 from sitefinder.report.page.structures import marks_on_map
-from sitefinder.report.text import NOT_KNOWN, is_missing, plain
+from sitefinder.report.text import NOT_KNOWN, is_missing, name_of, plain
 from sitefinder.vocabulary import VERDICTS
 
 # Units along the longer side of the map: sharp even if a screen shows a thirtieth of it (own choice).
@@ -29,6 +31,8 @@ NUMBERED_RADIUS, PLAIN_RADIUS = (7.5, 6.5), (2.5, 3.5)
 USUAL_WINDOW = 680, 540
 # Greys of the relief, darkest and brightest, and the quality of its picture [percent] (own choice).
 DARKEST, BRIGHTEST, JPEG_QUALITY = 168, 255, 72
+# Grey of the ground that the DEM does not show, of which nothing is known; the same in `page.css`.
+BEYOND = 214
 SITE_LAYERS = (
     ("sites", "Sites by rank; size by installed capacity", ""),
     ("stretches", "Stretches, intake to tailrace", ""),
@@ -36,6 +40,11 @@ SITE_LAYERS = (
 CONDUIT_PARTS = (("headrace", "Headraces"), ("penstock", "Penstocks"))
 # Labels of the tooltip of a reach, in order.
 REACH_TIP = ("Reach", "Stream", "Verdict", "Rules that apply", "Gross head", "Mean flow", "Site")
+AREA_TIP = ("Rule", "What it does", "Feature", "Doubt")
+# Distance of the lines of a hatching [pixels].
+HATCH_PX = 9.0
+# Longest name of a stream on the map [characters].
+LONGEST_NAME = 28
 CONTEXT_LINES = (
     ("power_lines", "Power lines"),
     ("roads", "Roads"),
@@ -68,24 +77,29 @@ class Frame(NamedTuple):
         return np.round(shifted * (1, -1)).astype(np.int64)
 
 
-def region_map(handover):
+def region_map(handover, streams):
     """The map for its template, and the tooltips of reaches.
 
     Parameters
     ----------
     handover : sitefinder.report.handover.Handover
+    streams : sequence of str
+        Name of the stream of each reach, empty for none, as the map writes them along the streams.
 
     Returns
     -------
     drawn : dict
         ``frame``, ``mark_scale`` (units to a pixel before the script sets it), ``relief`` (address of the picture
         and its place), ``groups`` of streams, ``lakes``, ``lines``, ``settlements``, ``stretches``, ``depleted``
-        (reaches), ``conduits``, ``places`` (structures and drops by kind), ``sites`` and
-        ``layers``: names of the groups that the legend switches, and their labels, from the top down.
+        (reaches), ``conduits``, ``places`` (structures, drops and gauges by kind), ``areas`` of rules by action
+        with ``hatches``, ``stream_names``, ``sites`` and ``layers``: names of the groups that the legend
+        switches, and their labels, from the top down.
     tips : list of list of str
         Of each reach in the order in which it is drawn, see `REACH_TIP`.
     place_tips : list of list of str
-        Of each structure and drop, see `sitefinder.report.page.structures.TIP`.
+        Of each structure, drop and gauge, see `sitefinder.report.page.structures.TIP`.
+    area_tips : list of list of str
+        Of each rule area in the order in which it is drawn, see `AREA_TIP`.
     """
     frame = map_frame(handover)
     tolerance_m = max(frame.east - frame.west, frame.north - frame.south) / PIXELS_ACROSS
@@ -102,6 +116,8 @@ def region_map(handover):
         for name, label in CONTEXT_LINES
         if len(context.get(name, ()))
     ]
+    areas, area_tips = _rule_areas(handover.tables["rule_areas"], frame, tolerance_m)
+    stream_names = _stream_names(streams, handover.tables["reaches"], frame)
     lakes = polygon_paths(context["lakes"].geometry, frame, tolerance_m) if len(context.get("lakes", ())) else []
     settlements = _settlements(context.get("settlements", ()), frame)
     west, _, east, north = bounds = handover.relief.bounds_m
@@ -113,6 +129,8 @@ def region_map(handover):
         *((f"place-{name}", label, "") for name, label, _, _ in places),
         *((f"verdict-{name}", f"Streams, {name}", phrase) for name, phrase, _ in groups),
         *([("settlements", "Settlements", "")] if settlements else []),
+        *([("stream-names", "Stream names", "")] if stream_names else []),
+        *((f"rules-{action.name}", f"Rule areas: {action.label}", action.phrase) for action, *_ in areas),
         *((name, label, "") for name, label, _ in lines),
         *([("lakes", "Lakes", "")] if lakes else []),
         ("relief", "Relief", ""),
@@ -125,6 +143,13 @@ def region_map(handover):
         "groups": groups[::-1],
         "lakes": lakes,
         "lines": lines[::-1],
+        # The strictest on top.
+        "areas": [(action.name, look.stroke, paths) for action, look, paths in areas[::-1]],
+        "hatches": [Markup(hatch_pattern(action.name, f"hatch-{action.name}", HATCH_PX)) for action, *_ in areas],
+        "key_hatches": [
+            Markup(hatch_pattern(action.name, f"key-{action.name}", HATCH_PX)) for action, *_ in areas
+        ],
+        "stream_names": stream_names,
         "settlements": settlements,
         "stretches": stretches,
         "depleted": depleted,
@@ -135,7 +160,7 @@ def region_map(handover):
         "sites": _sites(sites, frame),
         "layers": layers,
     }
-    return drawn, tips, place_tips
+    return drawn, tips, place_tips, area_tips
 
 
 def map_frame(handover):
@@ -151,9 +176,9 @@ def map_frame(handover):
 
 
 def relief_picture(relief):
-    """The relief as the data URL of a JPEG picture in pale greys, white without data."""
+    """The relief as the data URL of a JPEG picture in pale greys, one of its own where there are no data."""
     greys = np.round(DARKEST + (BRIGHTEST - DARKEST) / 255.0 * np.arange(256)).astype(np.uint8)
-    picture = np.where(relief.known, greys[relief.shade], np.uint8(BRIGHTEST))
+    picture = np.where(relief.known, greys[relief.shade], np.uint8(BEYOND))
     held = io.BytesIO()
     Image.fromarray(picture).save(held, "JPEG", quality=JPEG_QUALITY)
     return Markup("data:image/jpeg;base64," + base64.b64encode(held.getvalue()).decode("ascii"))
@@ -234,6 +259,34 @@ def _streams(reaches, frame, tolerance_m):
             # The worst verdict is drawn first.
             tips = texts + tips
     return groups, tips
+
+
+# Areas of rules by action, the strictest first: (action, look, paths), and the tips of all as they are drawn.
+def _rule_areas(rule_areas, frame, tolerance_m):
+    groups, tips = [], []
+    shown = shapely.box(frame.west, frame.south, frame.east, frame.north)
+    for action in actions_on_map(rule_areas):
+        rows = rule_areas[(rule_areas["action"] == action.name) & rule_areas.intersects(shown).to_numpy()]
+        if len(rows):
+            cut = shapely.clip_by_rect(rows.geometry.to_numpy(), *shown.bounds)
+            groups.append((action, hatch_look(action.name), polygon_paths(cut, frame, tolerance_m)))
+            texts = [
+                [plain(rule), action.label, plain(feature), plain(doubt)]
+                for rule, feature, doubt in zip(rows["rule"], rows["feature_id"], rows["doubt"], strict=True)
+            ]
+            # The strictest is drawn last.
+            tips = texts + tips
+    return groups, tips
+
+
+# Names of streams at their places: (x, y, turn on the map [°], name), the longest stream first.
+def _stream_names(streams, reaches, frame):
+    found = stream_places(streams, reaches.geometry.to_numpy())
+    spots = frame.places([(place.east_m, place.north_m) for place in found]).tolist() if found else []
+    return [
+        (x, y, round(-place.turn_deg, 1), name_of(place.name, LONGEST_NAME))
+        for (x, y), place in zip(spots, found, strict=True)
+    ]
 
 
 # District boundaries, parts of other lines.

@@ -1,6 +1,7 @@
 """Existing structures and drops without a stream on the page: their tables, and their places on the map."""
 
 from sitefinder.report.handover import drops_of
+from sitefinder.report.map_signs import DROP, GAUGE, MAP_KINDS, kinds_on_map, outline
 from sitefinder.report.page.figures import (
     DASH,
     Heading,
@@ -13,29 +14,16 @@ from sitefinder.report.page.figures import (
     text_cell,
 )
 from sitefinder.report.text import counted, energy_interval, gigawatt_hours, is_missing, money_figure, plain, power
-from sitefinder.siting.passed import kinds_of_structures
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, WATTS_PER_KILOWATT
 from sitefinder.vocabulary import ONLY_A_STEP, PASSED_STEP
 
 # Rows of each table: more are in the GeoPackage (own choice).
 ROWS_SHOWN = 100
-DROP = "drop"
-# Kinds on the map, from the top down: name, label and mark, drawn about its middle [pixels].
-MARKS = (
-    (DROP, "Drops without a stream", "M-5-4H5L0 5z"),
-    ("plant", "Working plants", "M-4.5-4.5h9v9h-9z"),
-    ("weir", "Existing weirs and drops", "M-4.5-4.5h9v9h-9z"),
-    ("fall", "Natural falls", "M-5 4H5L0-5z"),
-    ("crossing", "Bridges and other crossings", "M-4-4L4 4M-4 4L4-4"),
-    ("step", "Unexplained steps", "M0-5L5 0 0 5-5 0z"),
-)
+# Size of a mark on the map [pixels].
+MARK_PX = 9.0
 # Labels of the tooltip of a structure or drop, in order.
 TIP = ("Structure", "Drop", "Use", "Best plant", "Site")
-
-
-def kinds_on_map(structures):
-    """Kind of each structure on the map, of `MARKS`; ndarray of str."""
-    return kinds_of_structures(structures, (), ())
+NOT_OF_GAUGES = ""
 
 
 def structures_section(handover):
@@ -207,7 +195,7 @@ def _figure_head(text, layer, column):
 
 
 def marks_on_map(handover, frame):
-    """Structures and drops on the map, and their tooltips.
+    """Structures, drops and gauges on the map, and their tooltips.
 
     Parameters
     ----------
@@ -235,7 +223,15 @@ def marks_on_map(handover, frame):
         drawn = "selected" if row["rejection_reason"] == "" else f"none: {plain(row['rejection_reason'])}"
         name = _named(row["drop_id"], row["kind"])
         _add(places, tips, frame, DROP, row["geometry"], _tip(row, name, row["head_m"], drawn))
-    return [(kind, label, mark, places[kind]) for kind, label, mark in MARKS if kind in places], tips
+    gauges = handover.context.get("gauges", ())
+    for name, point in zip(gauges["name"], gauges.geometry, strict=True) if len(gauges) else ():
+        _add(places, tips, frame, GAUGE, point, [f"{plain(name)} (gauge)", *[NOT_OF_GAUGES] * (len(TIP) - 1)])
+    groups = [
+        (kind.name, kind.label.capitalize(), outline(kind.shape, 0.0, 0.0, MARK_PX), places[kind.name])
+        for kind in MAP_KINDS
+        if kind.name in places
+    ]
+    return groups, tips
 
 
 def _add(places, tips, frame, kind, point, tip):

@@ -10,6 +10,8 @@ import numpy as np
 import shapely
 from PIL import Image
 
+from sitefinder.report.map_signs import hatch_look, hatch_pattern
+from sitefinder.report.map_signs import outline as mark_outline
 from sitefinder.report.sheets.amounts import round_step
 from sitefinder.report.sheets.compile import HERE, MM_PER_POINT
 
@@ -18,6 +20,8 @@ FINEST_MM = 0.08
 # Relief is printed lighter, so that lines are prominent: the brightness of 0, cells per millimetre and number of
 # greys, enough for the eye (own choice).
 DARKEST, CELLS_PER_MM, GREYS = 0.62, 4.0, 48
+# Grey of the ground beyond the DEM, the same in `map.css`, and the distance of hatching lines (own choice).
+BEYOND, HATCH_MM, HATCHED_EDGE_MM = 226.0, 1.6, 0.18
 # Room at the left and at the foot of a map for the numbers of its grid.
 EDGE_MM, FOOT_MM = 5.0, 5.0
 FRAME_LINE_MM = 0.15
@@ -30,7 +34,7 @@ LINE_OF_SIZE = 1.25
 # Characters of numbers on grids and axes, which are measured one by one.
 DIGITS = "0123456789.,-− m"
 # A sample of a key.
-SAMPLE_MM, SAMPLE_HEIGHT_MM = 9.0, 3.8
+SAMPLE_MM, SAMPLE_HEIGHT_MM = 9.0, 3.4
 
 
 def window_about(bounds, shape, min_m=400.0, room=0.12):
@@ -104,6 +108,7 @@ class Frame:
         self.mm_per_m_up = height_mm / (window[3] - window[1])
         self.labels = []
         self.kinds = set()
+        self.hatched_actions = []
         self._drawn = []
         # Rectangles by the squares of a coarse net that they touch, so that few are looked at.
         self._taken = defaultdict(list)
@@ -124,7 +129,15 @@ class Frame:
 
     def mark(self, kind, shape, x, y, size_mm):
         """A mark at a place on paper."""
-        self.path(kind, _mark(shape, x, y, size_mm))
+        self.path(kind, mark_outline(shape, x, y, size_mm))
+
+    def marks_along(self, geometry, kind, shape, size_mm, every_mm):
+        """Marks at a regular distance along lines."""
+        step_m = every_mm / self.mm_per_m
+        for part in shapely.get_parts(self.within(geometry)[0]):
+            ways = np.arange(step_m / 2, part.length, step_m)
+            for east, north in shapely.get_coordinates(shapely.line_interpolate_point(part, ways)):
+                self.mark(kind, shape, *self.at(east, north), size_mm)
 
     def within(self, geometry):
         """What of geometries lies in the window, coarsened to what paper shows, with the numbers of their rows."""
@@ -167,10 +180,22 @@ class Frame:
             self.kinds.add(kind)
             self._drawn.append(f'<path class="{kind}" fill-rule="evenodd" d="{outline}"/>')
 
+    def hatched(self, geometry, action):
+        """Areas of rules, hatched by what the rules do there."""
+        parts = shapely.get_parts(self.within(geometry)[0])
+        rings = [
+            ring for part in parts[shapely.get_dimensions(parts) == 2] for ring in (part.exterior, *part.interiors)
+        ]
+        if rings:
+            outline = "".join(f"{self._outline(ring)}Z" for ring in rings)
+            self.hatched_actions.append(action)
+            self._drawn.append(_hatched(action, outline))
+
     def relief(self, relief):
-        """The shaded ground, as far as it is known."""
+        """The shaded ground, as far as it is known; what is not known is of one grey."""
         if relief is None:
             return
+        self._drawn.append(f'<rect class="beyond" width="{self.width_mm}" height="{self.height_mm}"/>')
         west, south, east, north = relief.bounds_m
         rows, columns = relief.shade.shape
         shown = (
@@ -192,7 +217,7 @@ class Frame:
         first, above = max(math.floor(edges[0]) - 1, 0), max(math.floor(edges[1]) - 1, 0)
         part = np.s_[above : math.ceil(edges[3]) + 1, first : math.ceil(edges[2]) + 1]
         light = DARKEST + (1 - DARKEST) * relief.shade[part] / 255.0
-        grey = np.where(relief.known[part], np.round(light * GREYS) * (255.0 / GREYS), 255.0).astype(np.uint8)
+        grey = np.where(relief.known[part], np.round(light * GREYS) * (255.0 / GREYS), BEYOND).astype(np.uint8)
         box = (edges[0] - first, edges[1] - above, edges[2] - first, edges[3] - above)
         left, top = self.at(shown[0], shown[3])
         right, foot = self.at(shown[2], shown[1])
@@ -229,8 +254,8 @@ class Frame:
             for left, top, right, foot in self._taken[square]
         )
 
-    def put(self, text, x, y, width, size_pt, *, bold=False, quiet=False, halo=True, turned=False):
-        """A text in a rectangle of the paper, without asking whether it is free [mm]."""
+    def put(self, text, x, y, width, size_pt, *, bold=False, quiet=False, halo=True, water=False, turn=0):
+        """A text in a rectangle of the paper, free or not, turned clockwise about its middle [°]."""
         self.labels.append(
             {
                 "text": text,
@@ -242,7 +267,8 @@ class Frame:
                 "bold": bold,
                 "quiet": quiet,
                 "halo": halo,
-                "turned": turned,
+                "water": water,
+                "turn": turn,
             }
         )
 
@@ -283,6 +309,41 @@ class Frame:
             )
 
         return self.try_put(text, [beside(*side) for side in AROUND], size_pt, **options)
+
+    def label_along(self, east_m, north_m, text, size_pt, turn_deg, away_mm=1.5, **options):
+        """A name along a line beside its place, on the side that has room.
+
+        Parameters
+        ----------
+        turn_deg : float
+            Direction of the line, counter-clockwise from the right.
+
+        Returns
+        -------
+        bool
+            Whether it was put.
+        """
+        if not text or not self.holds(east_m, north_m):
+            return False
+        x, y = self.at(east_m, north_m)
+        width = self.setter.width_mm(text, size_pt) + 0.6
+        height = LINE_OF_SIZE * size_pt * MM_PER_POINT
+        along, down = math.cos(math.radians(turn_deg)), -math.sin(math.radians(turn_deg))
+        pieces = math.ceil(width / height)
+        for side in (-1, 1):
+            away = side * (away_mm + height / 2)
+            middle = x - away * down, y + away * along
+            boxes = [
+                (middle[0] + part * along - height / 2, middle[1] + part * down - height / 2, height, height)
+                for part in (width * ((piece + 0.5) / pieces - 0.5) for piece in range(pieces))
+            ]
+            if all(self.is_free(*box) for box in boxes):
+                for box in boxes:
+                    self.keep_clear(*box)
+                corner = middle[0] - width / 2, middle[1] - height / 2
+                self.put(text, *corner, width, size_pt, turn=round(-turn_deg, 1), **options)
+                return True
+        return False
 
     def number(self, east_m, north_m, text, size_pt=6.5, radius_mm=1.9, reach=5):
         """A number in a circle near its place, with a leader.
@@ -341,7 +402,7 @@ class Frame:
             self.path("tick", f"M-1 {y:.2f}h1")
             if y + wide / 2 < min(last - 2, self.height_mm) and y - wide / 2 > 0:
                 corner = -1.1 - high / 2 - wide / 2, y - high / 2
-                self.put(text, *corner, wide, TICK_PT, quiet=True, halo=False, turned=True)
+                self.put(text, *corner, wide, TICK_PT, quiet=True, halo=False, turn=-90)
                 last = y - wide / 2
 
     def drawing(self, description):
@@ -363,7 +424,7 @@ class Frame:
         height = FRAME_LINE_MM + self.height_mm + max(self.foot_mm, FRAME_LINE_MM)
         frame = f'<rect class="frame" width="{self.width_mm}" height="{self.height_mm}"/>'
         return {
-            "svg": svg("".join([*self._drawn, frame]), -edge, -FRAME_LINE_MM, width, height),
+            "svg": svg("".join([*self._drawn, frame]), -edge, -FRAME_LINE_MM, width, height, self.hatched_actions),
             "width": width,
             "height": height,
             "left": edge,
@@ -383,24 +444,45 @@ def _style():
     return (HERE / "map.css").read_text(encoding="utf-8")
 
 
-def svg(content, left, top, width, height):
+def svg(content, left, top, width, height, hatched_actions=()):
     """A drawing of some millimetres as an SVG text, in the look of `map.css`."""
+    hatches = "".join(hatch_pattern(action, f"hatch-{action}", HATCH_MM) for action in hatched_actions)
+    defined = f"<defs>{hatches}</defs>" if hatches else ""
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.2f}mm" height="{height:.2f}mm" '
-        f'viewBox="{left:.2f} {top:.2f} {width:.2f} {height:.2f}"><style>{_style()}</style>{content}</svg>'
+        f'viewBox="{left:.2f} {top:.2f} {width:.2f} {height:.2f}">'
+        f"<style>{_style()}</style>{defined}{content}</svg>"
     )
 
 
-def sample(*kinds, shape="line", size_mm=1.8):
-    """What a kind of line, area or mark looks like, for a key, as an SVG text."""
+# Rings that an action hatches.
+def _hatched(action, outline):
+    look = f"fill: url(#hatch-{action}); stroke: {hatch_look(action).stroke}; stroke-width: {HATCHED_EDGE_MM}"
+    return f'<path style="{look}" fill-rule="evenodd" d="{outline}"/>'
+
+
+def hatch_sample(action):
+    """What the areas of an action look like, for a key, as an SVG text."""
+    middle = SAMPLE_HEIGHT_MM / 2
+    content = _hatched(action, f"M1 {middle - 1.4}H{SAMPLE_MM - 1}v2.8H1Z")
+    return svg(content, 0.0, 0.0, SAMPLE_MM, SAMPLE_HEIGHT_MM, [action])
+
+
+def sample(*kinds, shape="line", size_mm=1.8, marks=()):
+    """What a kind of line, area or mark looks like, for a key, as an SVG text.
+
+    Marks on a line are (kind, shape, size [mm]).
+    """
     middle = SAMPLE_HEIGHT_MM / 2
     if shape == "line":
         outline = f"M0 {middle}H{SAMPLE_MM}"
     elif shape == "area":
         outline = f"M1 {middle - 1.2}H{SAMPLE_MM - 1}v2.4H1Z"
     else:
-        outline = _mark(shape, SAMPLE_MM / 2, middle, size_mm)
-    content = "".join(f'<path class="{kind}" d="{outline}"/>' for kind in kinds)
+        outline = mark_outline(shape, SAMPLE_MM / 2, middle, size_mm)
+    drawn = [(kind, outline) for kind in kinds]
+    drawn += [(kind, mark_outline(at, SAMPLE_MM / 2, middle, size)) for kind, at, size in marks]
+    content = "".join(f'<path class="{kind}" d="{outline}"/>' for kind, outline in drawn)
     return svg(content, 0.0, 0.0, SAMPLE_MM, SAMPLE_HEIGHT_MM)
 
 
@@ -429,23 +511,6 @@ def scale_bar(mm_per_m, max_mm):
     length_m = step_m if step_m <= max_m else step_m / 2
     text = f"{length_m:g} m" if length_m < 1000 else f"{length_m / 1000:g} km"
     return {"mm": round(length_m * mm_per_m, 3), "text": text}
-
-
-# The outline of a mark as SVG writes it.
-def _mark(shape, x, y, size_mm):
-    half = size_mm / 2
-    if shape == "circle":
-        arc = f"a{half:.2f} {half:.2f} 0 1 0"
-        return f"M{x - half:.2f} {y:.2f}{arc} {size_mm:.2f} 0{arc} {-size_mm:.2f} 0Z"
-    if shape == "square":
-        return f"M{x - half:.2f} {y - half:.2f}h{size_mm:.2f}v{size_mm:.2f}h{-size_mm:.2f}Z"
-    if shape == "cross":
-        return (
-            f"M{x - half:.2f} {y - half:.2f}l{size_mm:.2f} {size_mm:.2f}"
-            f"M{x - half:.2f} {y + half:.2f}l{size_mm:.2f} {-size_mm:.2f}"
-        )
-    up = {"triangle": 1, "triangle down": -1}[shape]
-    return f"M{x:.2f} {y - up * half:.2f}l{half:.2f} {up * size_mm:.2f}h{-size_mm:.2f}Z"
 
 
 # Squares of the net that a rectangle touches.

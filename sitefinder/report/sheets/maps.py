@@ -3,11 +3,13 @@
 import numpy as np
 import shapely
 
+from sitefinder.report.map_labels import stream_places
+from sitefinder.report.map_signs import DROP, GAUGE, MAP_KINDS, actions_on_map, kinds_on_map, structure_label
 from sitefinder.report.sheets.amounts import grid_places, listed
 from sitefinder.report.sheets.compile import shortened
-from sitefinder.report.sheets.frame import DIGITS, Frame, moved_into, sample, scale_bar, window_about
-from sitefinder.report.text import structure_name
-from sitefinder.vocabulary import VERDICTS, names
+from sitefinder.report.sheets.contours import contour_interval_m, contours
+from sitefinder.report.sheets.frame import DIGITS, Frame, hatch_sample, moved_into, sample, scale_bar, window_about
+from sitefinder.vocabulary import ACTIONS, PASSED_STEP, VERDICTS, labels, names
 
 LONGEST_NAME = 32
 # Share of a site's extent that is free around it on its map.
@@ -18,8 +20,12 @@ FARTHEST_ROAD_M = 3000.0
 NAME_ROOM_MM, PLACES_TRIED = 20.0, 9
 SMALLEST_SHARE = 0.45
 _MILDEST_FIRST = tuple(reversed(VERDICTS))
-LOCATOR_MM = (45.0, 30.0)
-POINT_MM = {"settlement": 1.4, "structure": 1.7, "end": 2.4}
+LOCATOR_MM = (45.0, 25.0)
+POINT_MM = {"settlement": 1.4, "end": 2.4}
+# Size of a place by kind; an unexplained step is smaller than what somebody has seen.
+PLACE_MM, STEP_MM = 1.7, 1.2
+# Distance of the marks along a power line.
+PYLONS_MM, PYLON_MM = 5.0, 0.7
 CONDUIT_PARTS = ("headrace", "penstock")
 ENDS = (("intake", "triangle down"), ("tailrace", "circle"))
 
@@ -30,7 +36,8 @@ def measure_names(setter, handover):
     for layer in ("settlements", "roads", "lakes", "districts"):
         if layer in handover.context:
             shown |= {map_name(setter, name) for name in handover.context[layer]["name"]}
-    shown |= {map_name(setter, structure_name(name)) for name in handover.tables["structures"]["structure_id"]}
+    shown |= {map_name(setter, name) for name in handover.tables["structures"]["structure_id"]}
+    shown |= {map_name(setter, name) for name in handover.tables["reaches"]["stream"].dropna().unique()}
     setter.measure(shown - {""})
 
 
@@ -72,11 +79,13 @@ def place_map(setter, handover, site, size_mm):
         around = (bounds[0] - across, bounds[1] - up, bounds[2] + across, bounds[3] + up)
         window = moved_into(window, handover.relief.bounds_m, around)
     frame = Frame(setter, *size_mm, window)
-    _draw_ground(frame, handover)
+    interval_m = _draw_ground(frame, handover, contoured=True)
     frame.lines([to_road], "to-road")
     frame.lines([stretch], "stretch-edge", "stretch")
     for part, line in conduits.items():
         frame.lines([line], part)
+    if site["depleted_length_m"] > 0:
+        frame.lines([stretch], "depleted")
     for line in (stretch, *conduits.values()):
         frame.keep_clear_along(line)
     known = [(place, *end) for place, end in zip(places, ENDS, strict=True) if np.isfinite(place).all()]
@@ -84,17 +93,18 @@ def place_map(setter, handover, site, size_mm):
         x, y = frame.at(*place)
         frame.mark("end", shape, x, y, POINT_MM["end"])
         frame.keep_clear(x - 1.3, y - 1.3, 2.6, 2.6)
-    structures, settlements = _mark_structures(frame, handover), _mark_settlements(frame, handover)
+    structures, settlements = _mark_places(frame, handover), _mark_settlements(frame, handover)
     for place, name, _ in known:
         frame.label(*place, name, 7.0, bold=True, away_mm=2.0)
     _name_marks(frame, structures, 6.0, quiet=True)
     _name_marks(frame, settlements, 6.5)
+    _name_streams(frame, handover, 6.5)
     _draw_names(frame, handover, 6.0)
     frame.numbers()
     drawn = frame.drawing(_place_description(handover, site))
     return {
         **drawn,
-        "key": _key(frame.kinds, [(name, shape) for _, name, shape in known]),
+        "key": _key(frame, interval_m=interval_m, ends=[(name, shape) for _, name, shape in known]),
         "scale": scale_bar(frame.mm_per_m, 22.0),
         "window": frame.window,
     }
@@ -157,13 +167,15 @@ def region_map(setter, handover, size_mm, *, number_pt, largest_mm, name_pt, pla
     frame = Frame(setter, *size_mm, window_about(bounds, size_mm, room=0.02 if plate else 0.03))
     _draw_ground(frame, handover, borders=True, steps=steps)
     if plate:
-        _mark_structures(frame, handover)
+        _draw_plants(frame, handover)
+        _mark_places(frame, handover)
     settlements = _mark_settlements(frame, handover)
     unnumbered = _draw_sites(frame, handover, number_pt, largest_mm)
     if plate:
         _draw_districts(frame, handover)
     _name_marks(frame, settlements, name_pt)
     if plate:
+        _name_streams(frame, handover, 7.0)
         _draw_names(frame, handover, 6.5)
     frame.numbers(steps)
     count = len(handover.tables["sites"])
@@ -173,16 +185,19 @@ def region_map(setter, handover, size_mm, *, number_pt, largest_mm, name_pt, pla
     )
     return {
         **drawn,
-        "key": _key(frame.kinds),
+        "key": _key(frame),
         "scale": scale_bar(frame.mm_per_m, 55.0 if plate else 30.0),
         "unnumbered": unnumbered,
     }
 
 
 # Legend of the lines and marks on a map.
-def _key(kinds, ends=()):
+def _key(frame, ends=(), interval_m=None):
+    does = labels(ACTIONS)
+    kinds = frame.kinds
     entries = [
-        ("stretch", sample("stretch"), "stretch used by this site"),
+        ("stretch", sample("stretch"), "stretch used by a site"),
+        ("depleted", sample("stretch", "depleted"), "depleted reach"),
         *((part, sample(part), part) for part in CONDUIT_PARTS),
         *(("end", sample("end", shape=shape, size_mm=2.2), name) for name, shape in ends),
         ("to-road", sample("to-road"), "straight line to the nearest road"),
@@ -191,23 +206,38 @@ def _key(kinds, ends=()):
             for each in _MILDEST_FIRST
         ),
         ("road", sample("road-edge", "road"), "road"),
-        ("power-line", sample("power-line"), "power line"),
+        ("power-line", sample("power-line", marks=(("pylon", "circle", PYLON_MM),)), "power line"),
         ("settlement", sample("settlement", shape="square"), "settlement"),
         ("lake", sample("lake", shape="area"), "lake"),
         ("border", sample("border"), "boundary of region or district"),
-        ("structure", sample("structure", shape="triangle"), "weir, drop or step"),
+        ("contour", sample("contour"), f"contour, every {interval_m:g} m" if interval_m else ""),
+        *(
+            (
+                f"place-{kind.name}",
+                sample(f"place-{kind.name}", shape=kind.shape, size_mm=_place_mm(kind.name)),
+                kind.label,
+            )
+            for kind in MAP_KINDS
+        ),
         ("dot", sample("dot", shape="circle", size_mm=2.0), "site, with its rank"),
     ]
-    return [{"svg": drawn, "text": meaning} for kind, drawn, meaning in entries if kind in kinds]
+    shown = [(drawn, meaning) for kind, drawn, meaning in entries if kind in kinds]
+    shown += [(hatch_sample(action), f"rule: {does[action]}") for action in frame.hatched_actions[::-1]]
+    return [{"svg": drawn, "text": meaning} for drawn, meaning in shown]
 
 
 # Relief, areas, boundaries, roads, streams by verdict and power lines, if available.
-def _draw_ground(frame, handover, *, borders=False, steps=5):
+def _draw_ground(frame, handover, *, borders=False, steps=5, contoured=False):
     context = handover.context
     frame.relief(handover.relief)
+    interval_m = _draw_contours(frame, handover.ground) if contoured and handover.ground is not None else None
     frame.grid(steps)
     if "settlements" in context:
         frame.areas(context["settlements"].geometry, "built")
+    rule_areas = handover.tables["rule_areas"]
+    # The strictest on top.
+    for action in actions_on_map(rule_areas)[::-1]:
+        frame.hatched(rule_areas.geometry[rule_areas["action"] == action.name], action.name)
     if "lakes" in context:
         frame.areas(context["lakes"].geometry, "lake")
     if borders:
@@ -222,6 +252,19 @@ def _draw_ground(frame, handover, *, borders=False, steps=5):
         frame.lines(geometry[verdict == name], f"stream-{name}")
     if "power_lines" in context:
         frame.lines(context["power_lines"].geometry, "power-line")
+        frame.marks_along(context["power_lines"].geometry, "pylon", "circle", PYLON_MM, PYLONS_MM)
+    return interval_m
+
+
+# Contours, and their interval [m]; None where the DEM carries none.
+def _draw_contours(frame, ground):
+    level_m, x_m, y_m = ground.levels(frame.window)
+    if not np.isfinite(level_m).any():
+        return None
+    interval_m = contour_interval_m(float(np.nanmax(level_m) - np.nanmin(level_m)), ground.rmse_m)
+    if interval_m is not None:
+        frame.lines(contours(level_m, x_m, y_m, interval_m), "contour")
+    return interval_m
 
 
 # Sites at their tailraces, larger with more power, and their ranks; how many ranks had no room.
@@ -243,17 +286,54 @@ def _mark_settlements(frame, handover):
     if "settlements" not in handover.context:
         return []
     settlements = handover.context["settlements"]
-    return _mark(frame, "settlement", "square", _points_of(settlements), settlements["name"])
+    places, size_mm = _points_of(settlements), POINT_MM["settlement"]
+    return _mark(frame, "settlement", "square", places, settlements["name"], size_mm)
 
 
-# Marks of weirs and drops; places and ids of those that are on the map.
-def _mark_structures(frame, handover):
-    structures = handover.tables["structures"]
-    identities = map(structure_name, structures["structure_id"])
-    return _mark(frame, "structure", "triangle", _points_of(structures), identities)
+# Stretches, depleted reaches, headraces and penstocks of all sites.
+def _draw_plants(frame, handover):
+    sites, stretches, conduits = (handover.tables[name] for name in ("sites", "stretches", "conduits"))
+    own = stretches[stretches["site_id"] != ""]
+    frame.lines(own.geometry, "stretch")
+    diverting = set(sites.loc[sites["depleted_length_m"].fillna(0.0) > 0.0, "site_id"])
+    frame.lines(own.geometry[own["site_id"].isin(diverting)], "depleted")
+    for part in CONDUIT_PARTS:
+        frame.lines(conduits.geometry[conduits["part"] == part] if len(conduits) else [], part)
 
 
-def _mark(frame, kind, shape, places, names_of):
+# Marks of structures by kind, drops and gauges; places and ids of the structures that are on the map.
+def _mark_places(frame, handover):
+    structures, drops = handover.tables["structures"], handover.tables["drops"]
+    kinds = kinds_on_map(structures) if len(structures) else np.empty(0, dtype=object)
+    points, shown = _points_of(structures), []
+    for kind in MAP_KINDS[::-1]:
+        if kind.name == DROP:
+            places, called = (_points_of(drops), [""] * len(drops)) if len(drops) else ((), ())
+        elif kind.name == GAUGE:
+            gauges = handover.context.get("gauges", ())
+            places, called = (_points_of(gauges), [""] * len(gauges)) if len(gauges) else ((), ())
+        else:
+            own = np.flatnonzero(kinds == kind.name)
+            places = points[own]
+            called = [structure_label(name, kind.name) for name in structures["structure_id"].iloc[own]]
+        shown += _mark(frame, f"place-{kind.name}", kind.shape, places, called, _place_mm(kind.name))
+    return shown
+
+
+def _place_mm(kind):
+    return STEP_MM if kind == PASSED_STEP.name else PLACE_MM
+
+
+# Names of streams along them, the longest first, where there is room.
+def _name_streams(frame, handover, size_pt):
+    reaches = handover.tables["reaches"]
+    shown, rows = frame.within(reaches.geometry)
+    for place in stream_places(reaches["stream"].iloc[rows], shown):
+        name = map_name(frame.setter, place.name)
+        frame.label_along(place.east_m, place.north_m, name, size_pt, place.turn_deg, water=True)
+
+
+def _mark(frame, kind, shape, places, names_of, size_mm):
     shown = [
         (place, name)
         for place, name in zip(places, names_of, strict=True)
@@ -261,8 +341,8 @@ def _mark(frame, kind, shape, places, names_of):
     ]
     for place, _ in shown:
         x, y = frame.at(*place)
-        frame.mark(kind, shape, x, y, POINT_MM[kind])
-        half = POINT_MM[kind] / 2 + 0.1
+        frame.mark(kind, shape, x, y, size_mm)
+        half = size_mm / 2 + 0.1
         frame.keep_clear(x - half, y - half, 2 * half, 2 * half)
     return shown
 

@@ -125,7 +125,7 @@ def _draw_scales(frame):
             frame.put(text, -1.4 - wide, y - line / 2, wide, TICK_PT, **quiet)
     wide = setter.width_mm(AXES[1], TICK_PT)
     corner = -LEFT_MM + 1.0 + line / 2 - wide / 2, (frame.height_mm - line) / 2
-    frame.put(AXES[1], *corner, wide, TICK_PT, turned=True, **quiet)
+    frame.put(AXES[1], *corner, wide, TICK_PT, turn=-90, **quiet)
 
 
 # Intake and tailrace: a line at their place, a mark on the water, and their name and level above.

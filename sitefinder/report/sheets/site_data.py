@@ -28,7 +28,7 @@ from sitefinder.schema.columns import MONTH_NAMES
 from sitefinder.siting.profiles import NORMAL_90
 from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, USED, VERDICTS, flag_phrases, named, phrases
 
-MAP_MM, PROFILE_MM = (126.0, 90.0), (181.0, 46.0)
+MAP_MM, PROFILE_MM = (126.0, 86.0), (181.0, 44.0)
 # Longer texts are cut in titles and tables, and printed in full at the end of the sheet.
 LONGEST_ID, LONGEST_NAME, LONGEST_CELL = 48, 80, 60
 FLOW_SOURCES = {"equation": "regional regression"}

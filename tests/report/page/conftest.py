@@ -29,7 +29,7 @@ def rows_of(layer_name, rows, random, **given):
         elif column.dtype == "text":
             columns[column.name] = [column.values[0] if column.values else ""] * rows
         elif column.dtype == "boolean":
-            columns[column.name] = [False] * rows
+            columns[column.name] = np.zeros(rows, dtype=bool)
         elif column.dtype == "integer":
             columns[column.name] = [int(column.minimum or 1)] * rows
         else:
@@ -102,7 +102,8 @@ def make_handover(sites=12, reaches=60, months=True, districts=True):
     known[:20] = False
     relief = SimpleNamespace(shade=shade, known=known, bounds_m=(WEST, SOUTH, WEST + SIDE, SOUTH + SIDE))
     places = with_shapes(pd.DataFrame({"name": [EVIL, "Hosk"]}), [shapely.Point(WEST + 9e3, SOUTH + 9e3)] * 2)
-    context = {"settlements": places}
+    gauge = with_shapes(pd.DataFrame({"name": ["G7"]}), [shapely.Point(WEST + 20e3, SOUTH + 20e3)])
+    context = {"settlements": places, "gauges": gauge}
     total = float(energy.sum())
     return Handover(
         "Made-up & tested", CRS, "EUR of 2024", table, 0.85 * total, 1.15 * total, relief, context, version="0"
@@ -169,7 +170,23 @@ def of_region(table, districts, random):
             "screening_cascade", 3, random,
             scope=["region"] * 3, way=["in order"] * 3, step=[0, 1, 2], kind=["everything", "rule", "open"],
             rule=["", EVIL, ""], action=["", "exclude", ""],
-            affected_reaches=[9, 4, 5], excluded_mw=[0.0, 1.5, 0.0], remaining_mw=[4.0, 2.5, 2.5],
+            affected_reaches=[9, 4, 5], excluded_km=[0.0, 6.0, 0.0],
+            excluded_mw=[0.0, 1.5, 0.0], remaining_mw=[4.0, 2.5, 2.5],
+        ),
+        "rule_areas": with_shapes(
+            rows_of(
+                "rule_areas", 2, random,
+                rule=[EVIL, "meadow"], action=["exclude", "no_diversion"], feature_id=["F1", "F2"],
+            ),
+            [shapely.MultiPolygon([shapely.Point(WEST + at, SOUTH + at).buffer(6e3)]) for at in (12e3, 30e3)],
+        ),
+        "sites_by_price": rows_of(
+            "sites_by_price", 2, random, price_factor=[0.5, 1.0], price_per_kwh=[0.11, 0.22]
+        ),
+        "fish_totals": rows_of(
+            "fish_totals", 2, random,
+            fish_group=["eel"] * 2, state=["today", "sites"], direction=["down"] * 2,
+            ground_survival=[0.8, 0.6],
         ),
         "provenance": rows_of(
             "provenance", 3, random,

@@ -12,6 +12,7 @@ from sitefinder.report.page import page_html
 CHROMIUM = shutil.which("chromium")
 EVIL, FORMULA = "<script>alert(1)</script>", "=cmd()"
 DESK, PHONE = {"width": 1400, "height": 1000}, {"width": 390, "height": 844}
+LAPTOP = {"width": 1280, "height": 900}
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs the program chromium, which .ci/run installs")
 
@@ -103,6 +104,27 @@ def window(page):
     return [float(number) for number in page.get_attribute("#map", "viewBox").split()]
 
 
+def test_the_first_screen_answers_how_many_how_large_at_what_cost_what_excludes_and_what_streams_lose(
+    opened, file, handover
+):
+    page = opened(file, LAPTOP)
+
+    def ends(selector):
+        return page.eval_on_selector_all(selector, "all => all.map(one => one.getBoundingClientRect().bottom)")
+
+    # Six figures with their notes, and the caution, lie above the map, of which most is seen without scrolling.
+    names = page.eval_on_selector_all(".headline .value", "all => all.map(one => one.dataset.name)")
+    assert names == ["sites", "power", "energy", "cost", "excluded", "depleted"]
+    tops = page.eval_on_selector_all(".headline div", "all => all.map(one => one.getBoundingClientRect().top)")
+    assert len(set(tops)) == 1
+    box = page.locator("#plot-map").bounding_box()
+    assert max(*ends("header .caution"), *ends(".headline dd")) < box["y"]
+    assert box["y"] + 0.75 * box["height"] < LAPTOP["height"]
+    said = page.text_content(".headline").replace("\u00a0", " ")
+    for text in ("P90 ", "against a price of 0.220", "eel survive 80.0 → 60.0 %", "new barriers", EVIL):
+        assert text in said
+
+
 def test_a_click_on_the_map_picks_the_site_everywhere(opened, file, handover):
     page = opened(file)
     assert picked(page) == ["1"]
@@ -168,10 +190,44 @@ def test_filters_leave_what_they_say_and_count_it(opened, file, handover):
     assert 0 < len(left) < len(sites)
 
 
+def test_numbers_and_names_on_the_map_keep_clear_of_each_other(opened, file, handover):
+    page = opened(file)
+    window(page)
+    shown = page.evaluate(
+        """() => ["#map .badge circle", "#map .settlements .name:not(.crowded)"].flatMap((which) =>
+            [...document.querySelectorAll(which)].map((one) => {
+                const box = one.getBoundingClientRect();
+                return [box.left, box.top, box.right, box.bottom];
+            }))"""
+    )
+    assert len(shown) > len(handover.tables["sites"])
+    for at, one in enumerate(shown):
+        for other in shown[:at]:
+            # A pixel of a letter's box is none of its ink; sites are never hidden.
+            apart = (
+                one[0] > other[2] - 3 or other[0] > one[2] - 3 or one[1] > other[3] - 3 or other[1] > one[3] - 3
+            )
+            assert apart, (one, other)
+    # Two settlements lie at one place: their names are on two sides of it.
+    sides = page.eval_on_selector_all(
+        "#map .settlements .name", "all => all.map(one => one.getAttribute('text-anchor'))"
+    )
+    assert len(set(sides)) == 2
+    # Where a number has moved, a leader goes from the site to it.
+    moved = page.eval_on_selector_all(
+        "#map .sites .mark", "all => all.map(one => [one.querySelector('.leader').getAttribute('d'), "
+        "one.querySelector('.badge').getAttribute('transform')])"
+    )  # fmt: skip
+    for leader, transform in moved:
+        assert (leader == "") == (transform == "translate(0.0 0.0)")
+    spots = [[point.x, point.y] for point in handover.tables["sites"].geometry]
+    assert len(spots) == len(moved)
+
+
 def test_a_layer_is_switched_off_and_on(opened, file):
     page = opened(file)
-    for group in ("verdict-excluded", "relief", "sites", "settlements"):
-        drawn = page.locator(f"#map [data-layer={group}] :is(path, image, circle, rect)").first
+    for group in ("verdict-excluded", "relief", "sites", "settlements", "rules-exclude"):
+        drawn = page.locator(f"#map [data-layer={group}] :is(path:not([d='']), image, circle, rect)").first
         assert drawn.is_visible()
         page.uncheck(f"#legend input[data-layer={group}]")
         assert not drawn.is_visible()

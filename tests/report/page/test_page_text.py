@@ -18,7 +18,7 @@ from PIL import Image
 from sitefinder.report.page import page_html
 from sitefinder.report.page.figures import Heading, figure_cell, table
 from sitefinder.report.page.page import json_for_script
-from sitefinder.report.page.region_map import Frame, line_paths, polygon_paths, relief_picture
+from sitefinder.report.page.region_map import BEYOND, Frame, line_paths, polygon_paths, relief_picture
 from sitefinder.report.page.sites import site_data
 from sitefinder.report.templates import environment
 from sitefinder.report.text import structure_name
@@ -73,7 +73,8 @@ def test_nothing_on_the_page_is_fetched_from_elsewhere(page):
     markup = re.sub(r"<script.*?</script>", "", page, flags=re.DOTALL)
 
     assert not re.findall(r"""(?:src|href)\s*=\s*["'](?!#|data:image/jpeg;base64,)""", markup)
-    assert "url(" not in markup
+    # Hatching is named by its place on the page itself.
+    assert not re.search(r"url\((?!#)", markup)
     assert "@import" not in markup
 
 
@@ -128,13 +129,16 @@ def test_figures_of_the_table_are_those_of_the_layer(page, handover):
 
 
 def test_headline_totals_are_those_of_the_tables(page, handover):
-    shown = {name: float(value) for name, value in re.findall(r'data-name="(\w+)" data-v="([^"]*)"', page)}
+    shown = {name: float(value) for name, value in re.findall(r'data-name="(\w+)" data-v="([^"]+)"', page)}
     sites, reaches = handover.tables["sites"], handover.tables["reaches"]
 
     assert shown["sites"] == len(sites)
     assert shown["energy"] == sites["energy_mwh"].sum()
     assert shown["power"] == sites["power_kw"].sum()
     assert shown["streams"] == reaches["length_m"].sum()
+    assert shown["depleted"] == sites["depleted_length_m"].sum()
+    # As the tables of the inventory were made up: a price of 0.22, and a rule that excludes 6 km.
+    assert (shown["price"], shown["excluded"]) == (0.22, 6.0)
 
 
 def test_the_headline_potential_is_of_reaches_where_sites_may_be_and_whose_head_is_resolved(handover):
@@ -275,7 +279,7 @@ def test_an_inventory_without_anything_still_has_its_page(made):
     assert SCREENING in page
 
 
-def test_ground_that_is_not_known_is_white_in_the_relief_and_the_rest_is_shaded(handover):
+def test_ground_that_is_not_known_is_of_one_grey_in_the_relief_and_the_rest_is_shaded(handover):
     relief = handover.relief
 
     address = relief_picture(relief)
@@ -284,7 +288,7 @@ def test_ground_that_is_not_known_is_white_in_the_relief_and_the_rest_is_shaded(
     picture = np.array(Image.open(content).convert("L")).astype(int)
     assert picture.shape == relief.shade.shape
     # The first 20 rows are not known; a block of the format is 8 or 16 rows high.
-    assert picture[:16].min() > 250
+    assert abs(picture[:16] - BEYOND).max() < 8
     assert abs(picture[32:] - (168 + relief.shade[32:].astype(float) * 87 / 255)).mean() < 4
     assert np.ptp(picture[32:]) > 60
 
@@ -376,7 +380,14 @@ def test_structures_drops_conduits_and_depleted_reaches_are_layers_of_the_map(wi
     page = page_html(with_structures)
     drawn = re.findall(r'<g data-layer="([\w-]+)"', page)
     switched = re.findall(r'<input type="checkbox" checked data-layer="([\w-]+)">', page)
-    places = {"place-weir": 2, "place-plant": 1, "place-fall": 1, "place-step": 1, "place-drop": 2}
+    places = {
+        "place-weir": 2,
+        "place-plant": 1,
+        "place-fall": 1,
+        "place-step": 1,
+        "place-drop": 2,
+        "place-gauge": 1,
+    }
 
     assert sorted(drawn) == sorted(switched)
     assert {"depleted", "headrace", "penstock", *places} <= set(drawn)
@@ -385,15 +396,25 @@ def test_structures_drops_conduits_and_depleted_reaches_are_layers_of_the_map(wi
         assert group.count("data-place=") == count, name
     tips = data(page, "data")["places"]
     numbers = sorted(int(number) for number in re.findall(r'data-place="(\d+)"', page))
-    assert numbers == list(range(len(tips))) == list(range(7))
+    assert numbers == list(range(len(tips))) == list(range(8))
     assert tips[0] == [f"W1 ({EVIL})", "2.00\u00a0m", "none", "screw, 50.0\u00a0kW", "rank 1"]
     depleted = re.search(r'<g data-layer="depleted".*?</g>', page, re.DOTALL)[0]
     assert depleted.count("<path") == 2
 
 
+def test_areas_of_rules_are_hatched_by_what_they_do_and_say_so(page):
+    areas = re.findall(r'<g data-layer="rules-(\w+)" class="areas" fill="url\(#hatch-(\w+)\)"', page)
+    hatches = dict(re.findall(r'<pattern id="hatch-(\w+)".*?data-angle="(\d+)"', page))
+
+    # The strictest is drawn last, on top.
+    assert areas == [("no_diversion", "no_diversion"), ("exclude", "exclude")]
+    assert hatches == {"exclude": "45", "no_diversion": "90"}
+    assert data(page, "data")["areas"] == [["meadow", "no diversion", "F2", ""], [EVIL, "no site", "F1", ""]]
+
+
 def test_an_inventory_without_structures_and_drops_has_no_part_for_them(page):
     assert "#structures" not in re.sub("<style>.*?</style>", "", page, flags=re.DOTALL)
-    assert 'data-layer="place-' not in page
+    assert set(re.findall(r'<g data-layer="place-(\w+)"', page)) == {"gauge"}
 
 
 def test_a_long_table_of_structures_is_cut_and_says_so(with_structures):

@@ -138,7 +138,11 @@ def handover(rows, *, bare=False, **given):
     if not bare:
         weir = shapely.Point(WEST + 1400.0, NORTH - 1990.0)
         tables["site_profiles"] = table("site_profiles", profile)
-        tables["structures"] = table("structures", [{"structure_id": "W1", "kind": "weir"}], [weir])
+        step = shapely.Point(WEST + 1450.0, NORTH - 2000.0)
+        found = [{"structure_id": "W1", "kind": "weir"}, {"structure_id": "step:B1@450", "kind": "step"}]
+        tables["structures"] = table("structures", found, [weir, step])
+        area = shapely.MultiPolygon([shapely.box(WEST + 1100.0, NORTH - 2200.0, WEST + 1600.0, NORTH - 1800.0)])
+        tables["rule_areas"] = table("rule_areas", [{"rule": "herons", "action": "no_new_barrier"}], [area])
         tables["districts"] = table(
             "districts", [{"district": "Vale", "sites": len(rows)}], [shapely.MultiPolygon()]
         )

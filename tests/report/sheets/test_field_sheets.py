@@ -307,3 +307,18 @@ def test_bookmarks_lead_to_each_sheet(printed):
     assert titles[0] == "Vale of trials"
     assert titles[1] == "Rank 1: Ardelm"
     assert len(titles) == 7
+
+
+def test_maps_show_what_rules_do_where_and_keep_steps_apart_from_weirs(inventory, texts):
+    sheet, plate = texts[1], read(district_map_pdf(inventory))[0]
+
+    for page in (sheet, plate):
+        for entry in ("rule: no new barrier", "weir or other drop", "unexplained step"):
+            assert entry in page
+    assert "rule: no site" not in sheet + plate
+    # A weir has its name on the map of a site, and a step none.
+    assert "W1" in sheet
+    assert "step:B1" not in sheet
+    areas = inventory.tables["rule_areas"]
+    bare = inventory._replace(tables={**inventory.tables, "rule_areas": areas.iloc[:0]})
+    assert "rule: " not in read(district_map_pdf(bare))[0]

@@ -1,0 +1,232 @@
+"""The first figures of the page: how many sites, how large, at what cost, what excludes, what the streams lose."""
+
+from typing import NamedTuple
+
+from sitefinder.report.fish import short_group_texts
+from sitefinder.report.handover import REGION, drops_of
+from sitefinder.report.page.figures import NO_BREAK, amount, exact, short_money
+from sitefinder.report.text import counted, is_missing, name_of, power
+from sitefinder.schema import has_flag
+from sitefinder.units import (
+    KILOWATTS_PER_MEGAWATT,
+    MEGAWATT_HOURS_PER_GIGAWATT_HOUR,
+    METRES_PER_KILOMETRE,
+    WATTS_PER_KILOWATT,
+)
+from sitefinder.vocabulary import (
+    ACTIONS,
+    HEAD_UNRESOLVED,
+    ONLY_A_STEP,
+    REJECTION_REASONS,
+    SCHEME_TYPES,
+    VERDICTS,
+    labels,
+    names,
+    phrases,
+)
+
+WATT_HOURS_PER_MEGAWATT_HOUR = 1.0e6
+# What excludes most, and groups of fish: as many as fit on the first screen (own choice).
+REASONS_SHOWN, FISH_SHOWN, LONGEST_NAME = 4, 3, 28
+
+
+class Note(NamedTuple):
+    """A line below a figure; a figure of its own has a name and its exact value."""
+
+    text: str
+    name: str = ""
+    exact: str = ""
+    title: str = ""
+
+
+class Headline(NamedTuple):
+    """One of the first figures: ``label``, ``text`` with the unit, its ``exact`` value, and ``notes`` below it.
+
+    A wide one has more notes than figures.
+    """
+
+    name: str
+    label: str
+    text: str
+    exact: str
+    notes: list
+    is_wide: bool = False
+
+
+def headline(handover):
+    """The first figures.
+
+    Parameters
+    ----------
+    handover : sitefinder.report.handover.Handover
+
+    Returns
+    -------
+    list of Headline
+    """
+    tables = handover.tables
+    region = _region(tables)
+    return [
+        _of_sites(tables),
+        _of_power(handover),
+        _of_energy(handover),
+        _of_cost(tables, region, handover.currency),
+        _of_exclusion(tables),
+        _of_streams(tables),
+    ]
+
+
+def drops_sentence(tables):
+    """Drops without a stream, which are in none of the first figures; empty without one."""
+    drops = drops_of(tables["totals"]) if "totals" in tables else None
+    if drops is None:
+        return ""
+    energy_gwh = drops["energy_wh"] / WATT_HOURS_PER_MEGAWATT_HOUR / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
+    capacity = power(drops["power_w"] / WATTS_PER_KILOWATT)
+    return (
+        f"And {counted(drops['sites'], 'drop', 'drops')} without a stream: {capacity}, "
+        f"{amount(energy_gwh, 'GWh/yr')}, in no other figure."
+    )
+
+
+# The row of the whole region in the totals; None without one.
+def _region(tables):
+    rows = tables["totals"].query("scope == @REGION").to_dict("records") if "totals" in tables else []
+    return rows[0] if rows else None
+
+
+def _of_sites(tables):
+    sites, structures = tables["sites"], tables["structures"]
+    schemes = [
+        f"{count} {scheme.label}"
+        for scheme in SCHEME_TYPES
+        if (count := int((sites["scheme_type"] == scheme.name).sum()))
+    ]
+    notes = [Note("ranked, without overlap")]
+    if schemes:
+        notes.append(Note(", ".join(schemes)))
+    mapped = structures[structures["rejection_reason"] != ONLY_A_STEP.name] if len(structures) else structures
+    if len(mapped):
+        used = int((mapped["site_id"] != "").sum())
+        notes.append(Note(f"{counted(len(mapped), 'existing structure', 'existing structures')}, {used} used"))
+    return Headline("sites", "Sites", counted(len(sites), "site", "sites"), exact(len(sites)), notes)
+
+
+def _of_power(handover):
+    sites, reaches = handover.tables["sites"], handover.tables["reaches"]
+    capacity_kw = sites["power_kw"].sum()
+    free = reaches["verdict"].isin(names(each for each in VERDICTS if each.is_open))
+    summed = reaches["theoretical_kw"].notna()
+    if not handover.counts_unresolved:
+        summed &= ~has_flag(reaches["flags"], HEAD_UNRESOLVED.flag)
+    potential_mw = reaches.loc[summed & free, "theoretical_kw"].sum() / KILOWATTS_PER_MEGAWATT
+    note = Note(
+        f"of {amount(potential_mw, 'MW')} gross theoretical potential",
+        "potential",
+        exact(potential_mw),
+        "Gross head and mean flow of open and restricted reaches, no losses.",
+    )
+    return Headline(
+        "power", "Installed capacity", power(capacity_kw).replace(" ", NO_BREAK), exact(capacity_kw), [note]
+    )
+
+
+def _of_energy(handover):
+    sites = handover.tables["sites"]
+    per_gwh = MEGAWATT_HOURS_PER_GIGAWATT_HOUR
+    low, middle, high = (
+        value / per_gwh for value in (handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
+    )
+    notes = []
+    if not is_missing(low) and not is_missing(high):
+        notes.append(Note(f"P90 {amount(low)} to P10 {amount(high)}"))
+    if not is_missing(middle):
+        notes.append(Note(f"P50 {amount(middle)}"))
+    energy_mwh = sites["energy_mwh"].sum()
+    return Headline(
+        "energy", "Mean annual energy", amount(energy_mwh / per_gwh, "GWh/yr"), exact(energy_mwh), notes
+    )
+
+
+def _of_cost(tables, region, currency):
+    unit = f"{short_money(currency)}/kWh"
+    cost = None if region is None else region["lcoe_per_kwh"]
+    notes = []
+    if not is_missing(cost):
+        notes.append(Note(f"P10 {amount(region['lcoe_per_kwh_p10'])} to P90 {amount(region['lcoe_per_kwh_p90'])}"))
+    price = _price_per_kwh(tables)
+    if price is not None:
+        notes.append(Note(f"against a price of {amount(price)}", "price", exact(price)))
+    if not len(tables["sites"]):
+        return Headline("cost", "LCOE of all sites", "none", "", notes)
+    return Headline("cost", "LCOE of all sites", amount(cost, unit), exact(cost), notes)
+
+
+# Price of a kWh by the settings; None where no table states it.
+def _price_per_kwh(tables):
+    if "sites_by_price" not in tables:
+        return None
+    rows = tables["sites_by_price"]
+    own = rows.loc[rows["price_factor"] == 1.0, "price_per_kwh"]
+    return own.iloc[0] if len(own) else None
+
+
+# What excludes, by length of stream: each step of the cascade takes of what those before it leave.
+def _of_exclusion(tables):
+    cascade = tables["screening_cascade"]
+    steps = cascade[(cascade["scope"] == REGION) & (cascade["way"] == "in order")].sort_values("step")
+    length_m, reaches = tables["reaches"]["length_m"].sum(), len(tables["reaches"])
+    length_km = length_m / METRES_PER_KILOMETRE
+    excluded_km = float(steps["excluded_km"].sum())
+    whole = f"{_share(excluded_km, length_km)} of {amount(length_km, 'km')} of streams in {reaches} reaches"
+    notes = [Note(whole.strip(), "streams", exact(length_m))]
+    by_length = steps[steps["excluded_km"] > 0].sort_values("excluded_km", ascending=False, kind="stable")
+    notes += [_reason(step, length_km) for step in by_length.head(REASONS_SHOWN).to_dict("records")]
+    rest = by_length["excluded_km"].iloc[REASONS_SHOWN:]
+    if len(rest):
+        text = f"{amount(rest.sum(), 'km')} for {counted(len(rest), 'more reason', 'more reasons')}"
+        notes.append(Note(text))
+    limits = _limits(tables["reaches"])
+    if limits:
+        notes.append(Note(f"open with limits: {limits}"))
+    return Headline("excluded", "Excluded", amount(excluded_km, "km"), exact(excluded_km), notes, True)
+
+
+# Share of a length in whole percent, after it.
+def _share(part, whole):
+    return f"{100 * part / whole:.0f}{NO_BREAK}%" if whole > 0 else ""
+
+
+# Length and share that a step of the cascade excludes: by a rule, or because something is not known or not there.
+def _reason(step, length_km):
+    called = name_of(step["rule"] or step["kind"], LONGEST_NAME)
+    meaning = labels(ACTIONS).get(step["action"], "") or phrases(REJECTION_REASONS).get(step["kind"], "")
+    share = _share(step["excluded_km"], length_km)
+    return Note(f"{amount(step['excluded_km'], 'km')}{f' ({share})' if share else ''} {called}", title=meaning)
+
+
+# Length of open streams by what rules forbid there.
+def _limits(reaches):
+    is_open = reaches["verdict"].isin(names(each for each in VERDICTS if each.is_open))
+    parts = []
+    for action in ACTIONS:
+        length_m = reaches.loc[is_open & reaches[action.mark].astype(bool), "length_m"].sum()
+        if action.limits and length_m > 0:
+            parts.append(f"{amount(length_m / METRES_PER_KILOMETRE, 'km')} {action.label}")
+    return ", ".join(parts)
+
+
+def _of_streams(tables):
+    sites = tables["sites"]
+    depleted_m, barriers = sites["depleted_length_m"].sum(), int(sites["new_barrier"].sum())
+    notes = [Note(f"of depleted reaches, and {counted(barriers, 'new barrier', 'new barriers')}")]
+    if "fish_totals" in tables:
+        texts = short_group_texts(tables["fish_totals"])
+        if texts:
+            notes.append(Note("fish, today → with the sites:"))
+        notes += [Note(text) for text in texts[:FISH_SHOWN]]
+        rest = len(texts) - FISH_SHOWN
+        if rest > 0:
+            notes.append(Note(f"{counted(rest, 'more group', 'more groups')} of fish: see Fish"))
+    text = amount(depleted_m / METRES_PER_KILOMETRE, "km")
+    return Headline("depleted", "What the streams lose", text, exact(depleted_m), notes, True)
