@@ -67,6 +67,7 @@ LAYERS = {
     "dem_footprints": "polygon",
     "streams": "line",
     "region": "polygon",
+    "within": "polygon",
     "districts": "polygon",
     "structures": "point",
     "falls": "point",
