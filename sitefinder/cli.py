@@ -29,6 +29,24 @@ Scheduler = Annotated[
 ]
 
 
+Changes = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set",
+        metavar="KEY=VALUE",
+        help="change a setting, as a line of the settings file, such as costs.price_per_kwh=0.2; repeatable",
+    ),
+]
+Within = Annotated[
+    str | None,
+    typer.Option(
+        metavar="PART",
+        help="a trial: show only a part of the region, with the ids and numbers of the whole: a file of polygons, "
+        "a box xmin,ymin,xmax,ymax, or what drains to x,y (coordinates of the run)",
+    ),
+]
+
+
 def main():
     """Run the command; user errors exit with 2 and without a traceback."""
     gc.set_threshold(OBJECTS_BEFORE_COLLECTION)
@@ -66,6 +84,8 @@ def _options(
 @app.command()
 def run(
     config: Config,
+    within: Within = None,
+    changes: Changes = None,
     workers: Workers = None,
     scheduler: Scheduler = None,
     strict: Annotated[
@@ -80,9 +100,10 @@ def run(
 ):
     """Run the inventory: progress on standard error, a summary on standard output."""
     from sitefinder.inventory import run_and_deliver
+    from sitefinder.io.settings_files import read_settings
 
     inventory = run_and_deliver(
-        config,
+        read_settings(config, changes or (), within),
         keep=not no_store,
         workers=workers,
         scheduler=scheduler,
@@ -110,21 +131,23 @@ def new(
 
 
 @app.command("plan")
-def plan_command(config: Config):
+def plan_command(config: Config, within: Within = None, changes: Changes = None):
     """Show which stages a run would do again, and why, without running or writing anything."""
     from sitefinder.inventory import plan
+    from sitefinder.io.settings_files import read_settings
 
-    print(plan(config).summary, end="")
+    print(plan(read_settings(config, changes or (), within)).summary, end="")
 
 
 @app.command()
-def check(config: Config):
+def check(config: Config, within: Within = None, changes: Changes = None):
     """Check settings and inputs, in seconds, and list all problems at once."""
     from sitefinder.inventory import read_run
+    from sitefinder.io.settings_files import read_settings
     from sitefinder.report.flow_quality import flow_lines, ground_notes
     from sitefinder.report.text import WIDTH
 
-    settings, inputs = read_run(config)
+    settings, inputs = read_run(read_settings(config, changes or (), within))
     layers = ", ".join(inputs.layers) or "none"
     print(f"{settings.run.name}: settings and inputs are valid")
     for note in ground_notes(inputs.repairs):

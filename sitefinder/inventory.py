@@ -72,6 +72,8 @@ if TYPE_CHECKING:
 
 StrPath = str | os.PathLike[str]
 STORE = ".sitefinder-store"
+# What the folder of a trial's delivery is called after that of the whole region.
+TRIAL_FOLDER = "-trial"
 FILES = "files.json"
 # What all compiled kernels are made by.
 COMPILED = "sitefinder.compiled"
@@ -578,15 +580,23 @@ def _settings_of(settings: Settings | StrPath) -> Settings:
 
 
 def output_folder(settings: Settings) -> Path:
-    """Where the settings send the files of the delivery."""
+    """Where the settings send the files of the delivery; those of a trial go into a folder beside it."""
+    whole = _whole_output_folder(settings)
+    return whole.with_name(f"{whole.name}{TRIAL_FOLDER}") if settings.is_trial else whole
+
+
+def _whole_output_folder(settings: Settings) -> Path:
     return Path(os.path.normpath(os.path.join(settings.folder, settings.run.output_folder)))
 
 
 def store_folder(settings: Settings) -> Path:
-    """Where the settings keep results of stages: in a folder that they name, or in the output folder."""
+    """Where the settings keep results of stages: in a folder that they name, or in the output folder.
+
+    A trial and the whole region share it: what the trial did is done for the whole.
+    """
     named = settings.run.store_folder
     if named is None:
-        return output_folder(settings) / STORE
+        return _whole_output_folder(settings) / STORE
     return Path(os.path.normpath(os.path.join(settings.folder, named)))
 
 

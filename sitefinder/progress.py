@@ -21,6 +21,7 @@ STAGE_WORDS = {
     "check_network": "checking the stream network",
     "stationing": "placing stations and reaches",
     "systems": "separating drainage systems",
+    "trial": "finding the part to show",
     "river_parts": "finding streams and water bodies",
     "structures": "placing structures",
     "falls": "placing natural falls",

@@ -22,6 +22,7 @@ from sitefinder.rules.verdicts import ANY_MAY, SAFE_MAY
 from sitefinder.schema import LAYERS, empty_table
 from sitefinder.siting.ranking import RANKED_BY
 from sitefinder.siting.selection import valued_for
+from sitefinder.steps.trial import places_in
 from sitefinder.vocabulary import (
     ABOVE_COST_LIMIT,
     ALREADY_POWERED,
@@ -59,20 +60,20 @@ class _Stated(NamedTuple):
     model: FlowModel
 
 
-def find_drop_plants(settings, inputs, drop_values, drop_verdicts):
+def find_drop_plants(settings, inputs, drop_values, drop_verdicts, trial):
     """The best plant of each drop, its simulations, and whether it is selected.
 
     A drop takes no stream from another, so that each is selected that pays and meets the limits of the settings.
 
     Parameters
     ----------
-    settings, inputs, drop_values, drop_verdicts
+    settings, inputs, drop_values, drop_verdicts, trial
         Results of the stages of those names.
 
     Returns
     -------
     DropPlants or None
-        None without drops.
+        None without drops; in a trial those in its part.
 
     Notes
     -----
@@ -88,8 +89,12 @@ def find_drop_plants(settings, inputs, drop_values, drop_verdicts):
     valued = valued_for(drop_values.energy, np.maximum(choice, ANY_MAY))
     table = pd.concat([table.reset_index(drop=True), valued], axis=1)
     table = pd.concat([table, drop_verdicts.verdicts.drop(columns=["only_reason"])], axis=1)
+    rows = np.flatnonzero(places_in(trial, table["x_m"].to_numpy(), table["y_m"].to_numpy()))
+    if not len(rows):
+        return None
+    table, choice = table.iloc[rows].reset_index(drop=True).assign(row=rows), choice[rows]
     fits = table["turbine"].to_numpy(dtype=np.int64) >= 0
-    table, simulations = _simulated(settings, inputs, table, drop_values.bins_m3s, fits)
+    table, simulations = _simulated(settings, inputs, table, drop_values.bins_m3s[rows], fits)
     table["rejection_reason"] = _why_none(settings, table, choice, fits)
     return DropPlants(table, simulations)
 
@@ -166,7 +171,8 @@ def make_drops(settings, inputs, drop_verdicts, drop_plants, ranked_sites):
     """The ``drops`` layer: each drop with its plant, and its rank among the sites or why it has none."""
     if drop_plants is None:
         return empty_table("drops", settings.run.crs)
-    table, choice = drop_plants.table.copy(), drop_verdicts.choice
+    table = drop_plants.table.copy()
+    choice = drop_verdicts.choice[table["row"].to_numpy(dtype=np.int64)]
     number = table["turbine"].to_numpy(dtype=np.int64)
     fits = number >= 0
     table["lcoe_per_kwh"] = np.where(np.isfinite(table["lcoe_per_kwh"]), table["lcoe_per_kwh"], np.nan)

@@ -19,6 +19,7 @@ from sitefinder.siting.barriers import (
     pass_efficiency,
 )
 from sitefinder.steps.selection import published_spawning
+from sitefinder.steps.trial import things_in
 from sitefinder.vocabulary import (
     BOTH_STATE,
     NATURAL_STATE,
@@ -32,14 +33,14 @@ from sitefinder.vocabulary import (
 OF_GROUND = ("ground_km", "ground_access", "ground_survival", "min_ground_survival")
 
 
-def make_fish_passage(settings, stationing, fish_passage, ranked_sites):
+def make_fish_passage(settings, stationing, fish_passage, delivered_sites, trial):
     """The ``fish_passage`` layer: each barrier and plant with each group of fish."""
     barriers, groups = fish_passage.barriers, settings.fish.migrating
     table = barriers.table
     if not len(table):
         return empty_table("fish_passage", settings.run.crs)
     site = table["site"].to_numpy(dtype=np.int64)
-    site_id = np.append(_site_ids(ranked_sites), "").astype(object)[site]
+    site_id = np.append(delivered_sites.ids, "").astype(object)[site]
     station = table["station"].to_numpy(dtype=np.int64)
     stations = stationing.stations
     reach_ids = np.append(stationing.reaches["reach_id"].to_numpy(dtype=object), "")
@@ -77,7 +78,8 @@ def make_fish_passage(settings, stationing, fish_passage, ranked_sites):
     joined = pd.concat(parts, ignore_index=True)
     # A barrier with each group below the other, from the springs down.
     order = np.argsort(np.tile(np.arange(len(table)), len(groups)), kind="stable")
-    frame = geopandas.GeoDataFrame(joined.iloc[order].reset_index(drop=True), crs=settings.run.crs)
+    shown = np.tile(things_in(trial, stationing, station, points), len(groups))
+    frame = geopandas.GeoDataFrame(joined.iloc[order[shown[order]]].reset_index(drop=True), crs=settings.run.crs)
     return checked_table(frame, "fish_passage", settings.run.crs)
 
 
@@ -90,11 +92,6 @@ def _points(stationing, station, share):
     own = lines.loc[station[on_segment]].to_numpy()
     points[on_segment] = shapely.line_interpolate_point(own, share[on_segment], normalized=True)
     return points
-
-
-# Ids of the selected sites in the order of the selection.
-def _site_ids(ranked_sites):
-    return ranked_sites.order.sort_values("row")["site_id"].to_numpy(dtype=object)
 
 
 def make_fish_reaches(settings, stationing, fish_passage, within):
@@ -142,19 +139,21 @@ def make_fish_totals(settings, fish_passage):
     return checked_table(totals.iloc[order].reset_index(drop=True)[columns], "fish_totals")
 
 
-def make_fish_sites(settings, fish_passage, ranked_sites, depleted_reaches):
+def make_fish_sites(settings, fish_passage, delivered_sites, ranked_sites, depleted_reaches):
     """The ``fish_sites`` layer: each ranked site with each group of fish."""
     order = ranked_sites.order
     if not len(order):
         return empty_table("fish_sites")
-    row = order["row"].to_numpy(dtype=np.int64)
+    # Among all chosen sites of the drainage systems.
+    row = delivered_sites.place[order["row"].to_numpy(dtype=np.int64)]
     barriers = fish_passage.barriers
     site = barriers.table["site"].to_numpy(dtype=np.int64)
     parts = []
     for place, group in enumerate(settings.fish.migrating):
         up, down = (1.0 if goes else np.nan for goes in (group.goes_up, group.goes_down))
-        share, survival = np.ones(len(order)), np.ones(len(order))
-        basis, attraction = np.full(len(order), NOT_IN_THE_WAY.name, dtype=object), np.full(len(order), np.nan)
+        count = len(delivered_sites.chosen)
+        share, survival = np.ones(count), np.ones(count)
+        basis, attraction = np.full(count, NOT_IN_THE_WAY.name, dtype=object), np.full(count, np.nan)
         for barrier in np.flatnonzero(site >= 0).tolist():
             own = site[barrier]
             survival[own] *= barriers.down_sites[barrier, place]
@@ -165,7 +164,7 @@ def make_fish_sites(settings, fish_passage, ranked_sites, depleted_reaches):
         shown = published_spawning(
             settings, np.ones(len(order)), ("generalised", "hidden"), settings.fish.rules_of(group)
         )
-        migrates = fish_passage.migrates[:, place] & ~np.isnan(shown)
+        migrates = fish_passage.migrates[row, place] & ~np.isnan(shown)
         depth = _least_depths(settings, group, order, depleted_reaches.places)
         parts.append(
             pd.DataFrame(
@@ -173,7 +172,7 @@ def make_fish_sites(settings, fish_passage, ranked_sites, depleted_reaches):
                     "site_id": order["site_id"].to_numpy(),
                     "fish_group": group.name,
                     "rank": order["rank"].to_numpy(),
-                    "migrates_past": migrates[row],
+                    "migrates_past": migrates,
                     "survival": down * survival[row],
                     "passage_up": up * share[row],
                     "basis": basis[row] if group.goes_up else NOT_IN_THE_WAY.name,

@@ -34,7 +34,12 @@ def _table(name, module, reads, settings="", inputs="", describes=()):
 
 
 SHARED = [
-    stage("within", "sitefinder.steps.selection:reaches_in_region", "stationing", "", "layers.region"),
+    stage("within", "sitefinder.steps.selection:reaches_in_region", "stationing trial", "", "layers.region"),
+    stage(
+        "delivered_sites",
+        "sitefinder.steps.selection:find_delivered_sites",
+        "network stationing stretches sites trial",
+    ),
     stage(
         "fish_alive",
         "sitefinder.steps.selection:fish_alive",
@@ -62,7 +67,7 @@ SHARED = [
         "selected_sites",
         f"{_SITE_TABLES}:describe_selection",
         "network stationing catchments heads flows water_bodies quality_flags stretches stream_things verdicts "
-        "months closed_months sites fish_alive",
+        "months closed_months sites delivered_sites fish_alive trial",
         "run.seed rules stretches.ends_within_m energy tailwater flows.releases flows.closed_months fish costs "
         "uncertainty.simulations",
         "turbines costs layers.districts",
@@ -92,7 +97,7 @@ SHARED = [
     stage(
         "drop_plants",
         "sitefinder.delivery.drop_table:find_drop_plants",
-        "drop_values drop_verdicts",
+        "drop_values drop_verdicts trial",
         "run.seed ranking stretches.min_head_m stretches.max_head_m stretches.min_flow_mean_m3s energy tailwater "
         "flows.releases flows.closed_months fish costs uncertainty",
         "turbines costs",
@@ -113,13 +118,13 @@ TABLES = [
         "run.crs stretches.max_head_m stretches.new_weir_heights_m flags.min_river_share flags.max_river_width_m "
         "flags.max_low_head_slope",
     ),
-    _table("stretches", _SITE_TABLES, "stationing sites ranked_sites", "run.crs"),
+    _table("stretches", _SITE_TABLES, "stationing sites delivered_sites ranked_sites", "run.crs"),
     _table("conduits", _SITE_TABLES, "conduits ranked_sites", "run.crs"),
     _table(
         "reaches",
         _REGION_TABLES,
         "network stationing catchments heads flows field_levels channel_shapes quality_flags verdicts sites "
-        "fish_alive within",
+        "fish_alive within trial",
         "run.crs inputs.covariates tailwater.method heads.resolved_standard_errors network.reach_length_m rules "
         "fish.spawning_rules",
         "layers.districts layers.region",
@@ -142,7 +147,8 @@ TABLES = [
     _table(
         "structures",
         _STRUCTURE_TABLES,
-        "stationing water_bodies stretches energy verdicts sites ranked_sites structure_values",
+        "stationing water_bodies stretches energy verdicts sites delivered_sites ranked_sites structure_values "
+        "trial",
         "run.crs stretches.scheme_types stretches.min_head_m stretches.max_head_m stretches.navigation_uses "
         "stretches.abstraction_uses",
         "turbines costs",
@@ -150,7 +156,7 @@ TABLES = [
     _table(
         "stretch_structures",
         _STRUCTURE_TABLES,
-        "stationing stretches stream_things sites ranked_sites",
+        "stationing stretches stream_things delivered_sites ranked_sites",
         "run.crs stretches.ends_within_m",
     ),
     _table(
@@ -182,7 +188,7 @@ TABLES = [
         "turbines costs",
     ),
     _table("depleted_reaches", _DEPLETED, "depleted_reaches"),
-    _table("site_profiles", _SITE_TABLES, "network stationing heads water_bodies stretches sites"),
+    _table("site_profiles", _SITE_TABLES, "stationing heads water_bodies stretches delivered_sites"),
     _table(
         "hydrokinetic",
         _REGION_TABLES,
@@ -202,13 +208,18 @@ TABLES = [
     _table(
         "fish_safe_gain",
         _REGION_TABLES,
-        "stationing stretches verdicts fish_safety reaches_table district_lengths",
+        "stationing stretches verdicts fish_safety reaches_table district_lengths trial",
         "ranking.allow fish",
         "turbines layers.districts",
     ),
     _table("fish_totals", _FISH_TABLES, "fish_passage", "fish rules"),
-    _table("fish_sites", _FISH_TABLES, "fish_passage ranked_sites depleted_reaches", "fish rules depleted_reach"),
-    _table("fish_passage", _FISH_TABLES, "stationing fish_passage ranked_sites", "run.crs fish"),
+    _table(
+        "fish_sites",
+        _FISH_TABLES,
+        "fish_passage delivered_sites ranked_sites depleted_reaches",
+        "fish rules depleted_reach",
+    ),
+    _table("fish_passage", _FISH_TABLES, "stationing fish_passage delivered_sites trial", "run.crs fish"),
     _table("fish_assumptions", _FISH_TABLES, "", "fish depleted_reach flows.releases", "turbines costs"),
     _table("fish_reaches", _FISH_TABLES, "stationing fish_passage within", "fish"),
     _table(
@@ -222,13 +233,14 @@ TABLES = [
     _table(
         "streams",
         _REGION_TABLES,
-        "network stationing heads stretches water_bodies river_parts sites ranked_sites fish_alive within",
+        "network stationing heads stretches water_bodies river_parts sites delivered_sites ranked_sites "
+        "fish_alive within",
         "rules fish.spawning_rules",
     ),
     _table(
         "water_bodies",
         _REGION_TABLES,
-        "stationing heads stretches water_bodies river_parts sites",
+        "stationing heads stretches water_bodies river_parts sites trial",
         "",
         "layers.water_bodies",
     ),

@@ -26,6 +26,7 @@ from sitefinder.rules.confidentiality import (
     held_text,
     published_hits,
     published_lineage,
+    published_overrides,
     published_repairs,
     published_settings,
 )
@@ -51,6 +52,7 @@ from sitefinder.steps.network import joined_repairs, list_stream_doubts, unresol
 from sitefinder.steps.scope import OF_NO_RESULT
 from sitefinder.steps.selection import fish_safe_gain_table, published_spawning, with_fish
 from sitefinder.steps.terrain import list_terrain_repairs
+from sitefinder.steps.trial import candidates_in, places_in
 from sitefinder.steps.water_bodies import STEP_KIND
 from sitefinder.units import (
     HOURS_PER_YEAR,
@@ -180,13 +182,24 @@ def _of_delivered(stationing, held, reaches):
 
 
 def streams_table(
-    settings, network, stationing, heads, stretches, water_bodies, river_parts, sites, order, alive, within
+    settings,
+    network,
+    stationing,
+    heads,
+    stretches,
+    water_bodies,
+    river_parts,
+    sites,
+    delivered_sites,
+    order,
+    alive,
+    within,
 ):
     """Developed length, capacity, energy and fish passage of each stream of the region.
 
     Parameters
     ----------
-    settings, network, stationing, heads, stretches, water_bodies, river_parts, sites
+    settings, network, stationing, heads, stretches, water_bodies, river_parts, sites, delivered_sites
         Results of the stages of those names.
     order : DataFrame
         Of `sitefinder.delivery.site_tables.RankedSites`.
@@ -210,7 +223,7 @@ def streams_table(
     def summed(metres):
         return np.bincount(stream, weights=metres, minlength=count)
 
-    picked, ranked = np.flatnonzero(sites.offers.chosen), order.sort_values("row")
+    picked, ranked = delivered_sites.picked, order.sort_values("row")
     own = stream[stretches.table["tailrace"].to_numpy(dtype=np.int64)[picked]]
     whole_m, used_m = summed(segment_m), summed(diverted_m + segment_m * water_bodies.developed)
     plants = np.bincount(own, minlength=count) + summed(water_bodies.plants_entered)
@@ -797,6 +810,7 @@ def make_reaches(
     sites,
     fish_alive,
     within,
+    trial,
 ):
     """The ``reaches`` layer: every reach of the region with its figures, verdict and reasons.
 
@@ -825,7 +839,9 @@ def make_reaches(
     unresolved = unresolved_reaches(settings, network, stationing)
     if len(unresolved):
         reaches = pd.concat([reaches, unresolved], ignore_index=True)
-        within = np.append(within, in_region(_middles(unresolved), inputs))
+        middles = _middles(unresolved)
+        shown = places_in(trial, middles["x_m"].to_numpy(), middles["y_m"].to_numpy())
+        within = np.append(within, in_region(middles, inputs) & shown)
     lengths = find_district_lengths(inputs, reaches)
     maximum = lengths.sort_values(["reach", "length_m"], ascending=[True, False], kind="stable")
     reaches["district"] = maximum.drop_duplicates("reach")["district"].to_numpy()
@@ -889,10 +905,13 @@ def make_hydrokinetic(settings, inputs, stationing, heads, flows, channel_shapes
     return checked_table(table, "hydrokinetic")
 
 
-def make_water_bodies(inputs, stationing, heads, stretches, water_bodies, river_parts, sites):
-    """The ``water_bodies`` layer."""
-    data = (inputs, stationing, heads, stretches, water_bodies, river_parts, sites)
-    return checked_table(water_bodies_table(*data), "water_bodies")
+def make_water_bodies(inputs, stationing, heads, stretches, water_bodies, river_parts, sites, trial):
+    """The ``water_bodies`` layer; of a trial those with a reach in its part."""
+    table = water_bodies_table(inputs, stationing, heads, stretches, water_bodies, river_parts, sites)
+    if trial is not None:
+        shown = np.append(trial.reaches, False)[stationing.stations["reach"].to_numpy()]
+        table = table[np.isin(np.arange(len(table)), river_parts.water_body[shown])].reset_index(drop=True)
+    return checked_table(table, "water_bodies")
 
 
 def make_streams(
@@ -904,12 +923,13 @@ def make_streams(
     water_bodies,
     river_parts,
     sites,
+    delivered_sites,
     ranked_sites,
     fish_alive,
     within,
 ):
     """The ``streams`` layer."""
-    data = (settings, network, stationing, heads, stretches, water_bodies, river_parts, sites)
+    data = (settings, network, stationing, heads, stretches, water_bodies, river_parts, sites, delivered_sites)
     return checked_table(streams_table(*data, ranked_sites.order, fish_alive, within), "streams")
 
 
@@ -945,9 +965,17 @@ def make_reach_districts(reaches_table, district_lengths):
 
 
 def make_fish_safe_gain(
-    settings, inputs, stationing, stretches, verdicts, fish_safety, reaches_table, district_lengths
+    settings, inputs, stationing, stretches, verdicts, fish_safety, reaches_table, district_lengths, trial
 ):
     """The ``fish_safe_gain`` layer."""
+    if trial is not None:
+        inside = candidates_in(trial, stationing, stretches.table)
+
+        def shown(offers):
+            return offers._replace(chosen=offers.chosen & inside)
+
+        by_case = {case: shown(offers) for case, offers in fish_safety.by_case.items()}
+        fish_safety = fish_safety._replace(without=shown(fish_safety.without), by_case=by_case)
     given = stationing, stretches, verdicts, fish_safety, reaches_table, district_lengths
     return checked_table(fish_safe_gain_table(settings, inputs, *given), "fish_safe_gain")
 
@@ -1044,6 +1072,8 @@ def make_provenance(settings, inputs, flows, repairs_table):
     given = _flat(settings.model_dump(exclude=OF_NO_RESULT))
     for key, value in published_settings(given, settings.rules):
         rows.append(_setting(key, str(value), ""))
+    for option, value in published_overrides(settings.overrides, settings.rules):
+        rows.append(_setting(option, value, "the command line"))
     build = own_build()
     rows.append(
         {

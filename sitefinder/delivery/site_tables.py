@@ -56,7 +56,7 @@ from sitefinder.steps.candidates import settlements_to_serve
 from sitefinder.steps.closed_months import months_of
 from sitefinder.steps.conduits import lines_of
 from sitefinder.steps.flags import flag_texts, flags_of_stretches
-from sitefinder.steps.selection import site_ids
+from sitefinder.steps.trial import candidates_in
 from sitefinder.units import (
     HOURS_PER_YEAR,
     KILOWATT_HOURS_PER_MEGAWATT_HOUR,
@@ -393,12 +393,12 @@ def probabilities_in_top_n(settings, order, simulations):
 CONTEXT_M = 250.0
 
 
-def site_profiles(network, stationing, heads, water_bodies, stretches, sites, context_m=CONTEXT_M):
-    """The long profile of each selected site, extended upstream and downstream.
+def site_profiles(stationing, heads, water_bodies, stretches, delivered_sites, context_m=CONTEXT_M):
+    """The long profile of each delivered site, extended upstream and downstream.
 
     Parameters
     ----------
-    network, stationing, heads, water_bodies, stretches, sites
+    stationing, heads, water_bodies, stretches, delivered_sites
         Results of the stages of those names.
     context_m : float
         Extent of the profile upstream of the intake, along the main stem, and downstream of the tailrace [m].
@@ -412,12 +412,10 @@ def site_profiles(network, stationing, heads, water_bodies, stretches, sites, co
     downstream = stations["downstream"].to_numpy().astype(np.int32)
     step_m = stations["to_downstream_m"].to_numpy()
     main = main_upstream(downstream, step_m)
-    own = stretches.table.iloc[np.flatnonzero(sites.offers.chosen)]
+    own = stretches.table.iloc[delivered_sites.picked]
     intake, tailrace = (own[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
-    link, distance_m = (stations[name].to_numpy()[tailrace] for name in ("link", "distance_m"))
-    names = place_names(network.parts, link, distance_m)["name"]
-    profiles = {}
-    for site_id, *ends in zip(site_ids(names, own["scheme_type"]), intake, tailrace, strict=True):
+    profiles, ids = {}, delivered_sites.ids[delivered_sites.is_delivered]
+    for site_id, *ends in zip(ids, intake, tailrace, strict=True):
         way = path_with_context(*ends, downstream, step_m, main, context_m)
         profiles[site_id] = _cut(way, stationing, heads, water_bodies, tuple(ends))
     return profiles
@@ -496,9 +494,11 @@ def describe_selection(
     months,
     closed_months,
     sites,
+    delivered_sites,
     fish_alive,
+    trial,
 ):
-    """The selected candidates and their alternatives, described.
+    """The delivered candidates and their alternatives, described.
 
     Parameters are the results of the stages of those names; `sites` is the selection, `fish_alive` its passage
     survival.
@@ -508,9 +508,12 @@ def describe_selection(
     SelectedSites
     """
     offers = sites.offers
-    picked = np.flatnonzero(offers.chosen)
+    picked = delivered_sites.picked
     tailrace_reach = stationing.stations["reach"].to_numpy()[stretches.table["tailrace"].to_numpy()]
-    kept = np.concatenate([picked, alternatives(offers, ALTERNATIVES_KEPT, tailrace_reach)])
+    others = alternatives(offers, ALTERNATIVES_KEPT, tailrace_reach)
+    # Alternatives to a site are delivered with it, those that no site blocks where they lie in the part.
+    blocker, inside = offers.blocked_by[others].astype(np.int64), candidates_in(trial, stationing, stretches.table)
+    kept = np.concatenate([picked, others[np.where(blocker >= 0, np.isin(blocker, picked), inside[others])]])
     table = _described(
         settings, inputs, network, stationing, catchments, flows, quality_flags, stretches, verdicts, offers, kept
     )
@@ -535,7 +538,7 @@ def describe_selection(
     table["needs"] = needs_of_sites(inputs.costs, table, water_bodies.structures)
     table = _with_fish(fish_alive, offers, kept, table)
     own = table.iloc[: len(picked)].reset_index(drop=True)
-    own["site_id"] = site_ids(own["tailrace_name"], own["scheme_type"])
+    own["site_id"] = delivered_sites.ids[delivered_sites.is_delivered]
     errors = site_errors(settings, stationing, catchments, heads, flows, own)
     return SelectedSites(own, table, kept, errors)
 
@@ -701,10 +704,10 @@ def make_site_months(settings, inputs, flows, water_depths, months, ranked_sites
     return checked_table(in_order(parts), "site_months")
 
 
-def make_site_profiles(network, stationing, heads, water_bodies, stretches, sites):
+def make_site_profiles(stationing, heads, water_bodies, stretches, delivered_sites):
     """The ``site_profiles`` layer: the long profiles of all sites in one table."""
     columns = [column.name for column in LAYERS["site_profiles"].columns]
-    profiles = site_profiles(network, stationing, heads, water_bodies, stretches, sites)
+    profiles = site_profiles(stationing, heads, water_bodies, stretches, delivered_sites)
     of_sites = [
         profile.assign(site_id=site_id, position=range(1, len(profile) + 1))[columns]
         for site_id, profile in profiles.items()
@@ -850,11 +853,10 @@ def _with_coordinates(order, stationing, crs):
     return order
 
 
-def make_stretches(settings, stationing, sites, ranked_sites):
-    """The ``stretches`` layer: the selected stretches and the alternatives to each."""
+def make_stretches(settings, stationing, sites, delivered_sites, ranked_sites):
+    """The ``stretches`` layer: the delivered stretches and the alternatives to each."""
     offers, order = sites.offers, ranked_sites.order
-    picked, kept, table = np.flatnonzero(offers.chosen), ranked_sites.kept, ranked_sites.candidates
-    site_of = dict(zip(picked.tolist(), order.sort_values("row")["site_id"], strict=True))
+    kept, table, site_of = ranked_sites.kept, ranked_sites.candidates, delivered_sites.id_of
     rank_of = dict(zip(order["site_id"], order["rank"], strict=True))
     to_outlet_m = _to_outlet(stationing.stations)
     table = table.assign(

@@ -14,6 +14,7 @@ from sitefinder.siting.selection import valued_for
 from sitefinder.siting.structures import IN_REPAIR, NO_USE
 from sitefinder.steps.candidates import value_all
 from sitefinder.steps.closed_months import value_closed, with_closed
+from sitefinder.steps.trial import things_in
 from sitefinder.vocabulary import (
     ALREADY_POWERED,
     BETTER_SITE,
@@ -85,10 +86,10 @@ def passed_flags(settings, stationing, stretches, stream_things, chosen):
     return [FLAG_SEPARATOR.join(each) for each in texts]
 
 
-def make_stretch_structures(settings, stationing, stretches, stream_things, sites, ranked_sites):
+def make_stretch_structures(settings, stationing, stretches, stream_things, delivered_sites, ranked_sites):
     """The ``stretch_structures`` layer: all that lies on the stream within each site and at its ends."""
-    picked, order = np.flatnonzero(sites.offers.chosen), ranked_sites.order
-    listed = _listed(settings, stationing, stretches, stream_things, picked)
+    order = ranked_sites.order
+    listed = _listed(settings, stationing, stretches, stream_things, delivered_sites.picked)
     site, thing = (listed[name].to_numpy(dtype=np.int64) for name in ("site", "thing"))
     by_place = order.sort_values("row")
     table = (
@@ -165,8 +166,10 @@ def make_structures(
     energy,
     verdicts,
     sites,
+    delivered_sites,
     ranked_sites,
     structure_values,
+    trial,
 ):
     """The ``structures`` layer: each structure with its best plant, or the reason why it has none.
 
@@ -185,13 +188,14 @@ def make_structures(
         table[name] = table[name].astype(float)
     for name in ("powered", "fish_pass", "removal_planned"):
         table[name] = table[name].astype(bool)
-    given = (stretches, energy, verdicts, sites, ranked_sites, structure_values)
+    given = (stretches, energy, verdicts, sites, delivered_sites, ranked_sites, structure_values)
     table = table.assign(**_best_plants(inputs, table, *given))
     table["rejection_reason"] = _why_none(settings, table, water_bodies, stretches, sites)
     columns = [column.name for column in LAYERS["structures"].columns]
     geometry = table["geometry"].to_numpy(dtype=object)
     frame = geopandas.GeoDataFrame(table[columns], geometry=geometry, crs=settings.run.crs)
-    return checked_table(frame, "structures", settings.run.crs)
+    shown = frame[things_in(trial, stationing, station, geometry)].reset_index(drop=True)
+    return checked_table(shown, "structures", settings.run.crs)
 
 
 # Candidate at each structure, -1 for none.
@@ -203,7 +207,9 @@ def _candidates(structures, stretches):
 
 
 # Columns of the best plant of each structure: as the rules allow it, else with any turbine, as if they did.
-def _best_plants(inputs, structures, stretches, energy, verdicts, sites, ranked_sites, structure_values):
+def _best_plants(
+    inputs, structures, stretches, energy, verdicts, sites, delivered_sites, ranked_sites, structure_values
+):
     candidate = _candidates(structures, stretches)
     has = np.flatnonzero(candidate >= 0)
     own = candidate[has]
@@ -223,9 +229,7 @@ def _best_plants(inputs, structures, stretches, energy, verdicts, sites, ranked_
         valued.loc[loses, name] = cheapest[name].to_numpy()
     fits = valued["turbine"].to_numpy(dtype=np.int64) >= 0
     turbines = np.array([turbine.name for turbine in inputs.turbines] + [""], dtype=object)
-    order = ranked_sites.order
-    picked = np.flatnonzero(sites.offers.chosen)
-    site_of = dict(zip(picked.tolist(), order.sort_values("row")["site_id"], strict=True))
+    order, site_of = ranked_sites.order, delivered_sites.id_of
     columns = {
         "site_id": np.full(len(structures), "", dtype=object),
         "blocked_by": np.full(len(structures), "", dtype=object),

@@ -7,7 +7,7 @@ from pathlib import Path
 from sitefinder.errors import ConfigError, all_of, listed
 from sitefinder.io.bound_files import unchanged
 from sitefinder.io.opening import lies_within
-from sitefinder.settings import EXTENDS, check_settings, join
+from sitefinder.settings import EXTENDS, Override, check_settings, join
 
 # A file larger than this is no settings or data file (own choice).
 MAX_TOML_BYTES = 10_000_000
@@ -129,13 +129,88 @@ def _depth(value):
     return deepest
 
 
-def read_joined(path):
+# How the options of a command that change settings are named in messages.
+SET, WITHIN = "--set", "--within"
+# What a trial is of; one replaces another.
+TRIALS = (("inputs", "within"), ("run", "within_box_m"), ("run", "within_upstream_of_m"))
+
+
+def overrides_of(changes, within, folder):
+    """What a command line puts over a settings file.
+
+    Parameters
+    ----------
+    changes : sequence of str
+        Each ``key=value``, as a line of a settings file; paths start from the folder of that file.
+    within : str or None
+        What a trial is of: ``xmin,ymin,xmax,ymax`` or ``x,y`` in the run's system [m], or a file of polygons,
+        whose path starts from the current folder.
+    folder : Path
+        Of the settings file.
+
+    Returns
+    -------
+    list of sitefinder.settings.loading.Override
+
+    Raises
+    ------
+    ConfigError
+        Listing all that are not ``key=value`` in TOML, or state a key twice.
+    """
+    found, problems, known = [], [], {}
+    for text in changes:
+        try:
+            mapping = tomllib.loads(text)
+        except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+            problems.append(f"{SET} {text}: not TOML ({str(error).lower()})")
+            continue
+        keys = [".".join(key) for key in _leaves(mapping)]
+        if len(text.splitlines()) != 1 or not keys or text.lstrip().startswith("["):
+            problems.append(f"{SET} {text}: one key and its value are expected")
+        problems += [f"{SET} {text}: {key} is set already by {SET} {known[key]}" for key in keys if key in known]
+        known |= dict.fromkeys(keys, text)
+        found.append(Override(f"{SET} {text}", mapping))
+    if problems:
+        fix = f"""write key=value as in a settings file, quoted: {SET} 'ranking.choose_by="energy"'"""
+        raise all_of(ConfigError, "the options of the command", [f"{each}; {fix}" for each in problems])
+    return found if within is None else [*found, _within(within, folder)]
+
+
+# Keys of values that are not tables.
+def _leaves(mapping, prefix=()):
+    for key, value in mapping.items():
+        if isinstance(value, dict) and value:
+            yield from _leaves(value, (*prefix, key))
+        else:
+            yield (*prefix, key)
+
+
+def _within(text, folder):
+    try:
+        numbers = [float(part) for part in text.split(",")]
+    except ValueError:
+        path = Path(os.path.relpath(text, folder or ".")).as_posix() if not _is_address(text) else text
+        return Override(f"{WITHIN} {text}", {"inputs": {"within": {"path": path}}}, TRIALS)
+    if len(numbers) not in (2, 4):
+        raise ConfigError.of(
+            f"{WITHIN} is neither a box nor a place",
+            expected="xmin,ymin,xmax,ymax (a box), x,y (what drains to a place), or a file of polygons",
+            found=text,
+            fix="give two or four numbers in the run's coordinate system, without spaces",
+        )
+    key = "within_box_m" if len(numbers) == 4 else "within_upstream_of_m"
+    return Override(f"{WITHIN} {text}", {"run": {key: numbers}}, TRIALS)
+
+
+def read_joined(path, overrides=()):
     """The tables of a settings file, merged over those of the file that it extends, and so on.
 
     Parameters
     ----------
     path : Path
         TOML file, with ``extends`` at its top where it extends another.
+    overrides : sequence of sitefinder.settings.loading.Override
+        What the command line puts over it.
 
     Returns
     -------
@@ -150,7 +225,7 @@ def read_joined(path):
     path = Path(path)
     chain = _chain(path)
     files = [(str(file), _rebased(mapping, file.parent, path.parent)) for file, mapping in chain]
-    return join(files)
+    return join(files, overrides)
 
 
 # The file and all that it extends, the last of them first, each with its tables.
@@ -230,18 +305,27 @@ def _rebased(value, folder, start):
 
 
 def _rebased_path(path, folder, start):
-    if "://" in path or path.startswith("/vsi") or os.path.isabs(path):
+    if _is_address(path) or os.path.isabs(path):
         return path
     return Path(os.path.relpath(os.path.join(folder, path), start)).as_posix()
 
 
-def read_settings(path):
+# Whether a path is no file of this computer, but something that GDAL reads.
+def _is_address(path):
+    return "://" in path or path.startswith("/vsi")
+
+
+def read_settings(path, changes=(), within=None):
     """Settings of a run.
 
     Parameters
     ----------
     path : path-like
         TOML file; see `read_joined` for those that extend another. Relative paths in it start from its folder.
+    changes : sequence of str, optional
+        Settings to change, each ``key=value`` in TOML, such as ``costs.price_per_kwh=0.2``.
+    within : str, optional
+        The part of the region that a trial shows; see `overrides_of`.
 
     Returns
     -------
@@ -253,11 +337,13 @@ def read_settings(path):
         Listing all problems, each by its key, and by its file where that is not the one given. While values are
         still to be filled in, only those are listed.
     """
-    joined = read_joined(path)
+    overrides = overrides_of(changes, within, Path(path).parent)
+    joined = read_joined(path, overrides)
     unfilled = [_unfilled_text(joined.written, place, text) for place, text in _unfilled(joined.mapping, ())]
     if unfilled:
         raise all_of(ConfigError, f"{path}, to be filled in", unfilled)
-    return check_settings(joined.mapping, str(path), joined.written, str(Path(path).parent), str(path))
+    given = [tuple(each.option.split(" ", 1)) for each in overrides]
+    return check_settings(joined.mapping, str(path), joined.written, str(Path(path).parent), str(path), given)
 
 
 # Key and text of each value that is still to be filled in.

@@ -66,6 +66,8 @@ from sitefinder.vocabulary import (
 )
 
 RULES_SHOWN = 8
+# Settings of a trial, beside a layer of its own.
+TRIAL_KEYS = ("run.within_box_m", "run.within_upstream_of_m")
 # Steps that are shown although they affect no reach.
 ALWAYS_SHOWN = ("everything", "open")
 
@@ -98,6 +100,16 @@ def cascade_text(screening_cascade):
         table.add_row(name_of(name, 48), *counts, *amounts)
     text = rendered(table)
     return f"{text}\n  and {counted(int(hidden.sum()), 'rule', 'rules')} more" if hidden.any() else text
+
+
+# What the figures of a trial mean; empty for a whole region.
+def _trial(settings):
+    if not any(key in settings for key in ("inputs.within.path", *TRIAL_KEYS)):
+        return ""
+    return (
+        "A trial shows a part of the region. Each reach and site has the figures of the whole; ranks, totals and "
+        "probabilities of being among the best count the part alone."
+    )
 
 
 def fish_text(streams, sites, settings):
@@ -238,6 +250,7 @@ def summary_parts(
             tables,
             allow,
         ),
+        _trial(_settings(tables["provenance"])) if "provenance" in tables else "",
         _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh)
         + (beside_text(tables["totals"]) if "totals" in tables else ""),
         "" if finances is None else finances_text(finances),

@@ -146,6 +146,27 @@ def published_settings(settings, rules):
     return published
 
 
+def published_overrides(overrides, rules):
+    """What the command line put over the settings, without what would reveal hidden rules.
+
+    Parameters
+    ----------
+    overrides : sequence of (str, str)
+        Option and value, such as ``--set`` and ``costs.price_per_kwh=0.2``.
+    rules : list of config.RuleSettings
+
+    Returns
+    -------
+    list of (str, str)
+        Where a rule is hidden, what was changed of any rule is not said, since its own text may name it.
+    """
+    is_secret = any(rule.publish == "hidden" for rule in rules)
+    return [
+        (option, NOT_PUBLISHED.name if is_secret and any(word in value for word in ("rule", "fish")) else value)
+        for option, value in overrides
+    ]
+
+
 def doubt_text(hits):
     """Why hits are doubtful, as text; empty where they are not.
 

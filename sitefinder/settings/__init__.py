@@ -35,7 +35,7 @@ from sitefinder.settings.inputs import (
     StreamSource,
     one_error_stated,
 )
-from sitefinder.settings.loading import EXTENDS, Joined, checked, join
+from sitefinder.settings.loading import EXTENDS, Joined, Override, checked, join
 from sitefinder.settings.rules import RuleSettings
 from sitefinder.settings.run import (
     ChannelSettings,
@@ -80,6 +80,7 @@ __all__ = [
     "LayerSource",
     "NetworkSettings",
     "OffGridSettings",
+    "Override",
     "PlantSource",
     "RankingSettings",
     "RegimeFile",

@@ -223,6 +223,9 @@ class Inputs(Section):
     )
     streams: StreamSource | None = Field(None, description="mapped streams (lines); absent: derived from the DEM")
     region: LayerSource | None = Field(None, description="polygon of the inventory; absent: the whole DEM")
+    within: LayerSource | None = Field(
+        None, description="trial: show only what lies in these polygons; absent: the whole region"
+    )
     districts: LayerSource | None = Field(None, description="polygons to total by; absent: no totals by district")
     structures: LayerSource | None = Field(
         None, description="existing weirs and drops (points); absent: none are known"

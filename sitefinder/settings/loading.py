@@ -1,7 +1,7 @@
 """Settings files merged and checked against a model: an instance, or one error that lists every problem."""
 
 import difflib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, NamedTuple, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -43,13 +43,23 @@ class Joined(NamedTuple):
     written: Written | None
 
 
-def join(files: list[tuple[str, dict[str, Any]]]) -> Joined:
+class Override(NamedTuple):
+    """Tables that the command line puts over settings files: the option in messages, and keys removed before."""
+
+    option: str
+    mapping: dict[str, Any]
+    replaces: tuple[tuple[str, ...], ...] = ()
+
+
+def join(files: list[tuple[str, dict[str, Any]]], overrides: Sequence[Override] = ()) -> Joined:
     """Merged settings of files that extend one another; a later file takes precedence.
 
     Parameters
     ----------
     files : list of (str, dict)
         Name of each file in messages, and its tables; the first extends nothing, each other one its predecessor.
+    overrides : sequence of Override, optional
+        Laid over the files in their order, with the keys that a file may have that extends another.
 
     Returns
     -------
@@ -76,11 +86,34 @@ def join(files: list[tuple[str, dict[str, Any]]]) -> Joined:
             whole = _over(whole, own)
             found += _edit_rules(whole, words)
         problems += [text if name == files[-1][0] else f"{name}: {text}" for text in found]
+    for each in overrides:
+        for key in each.replaces:
+            _take_out(whole, key)
+        whole, found = _laid_over(whole, each)
+        problems += [f"{each.option}: {text}" for text in found]
     if problems:
         raise all_of(ConfigError, files[-1][0], problems)
-    if len(files) == 1:
+    if len(files) == 1 and not overrides:
         return Joined(files[0][1], None)
     return Joined(_plain(whole), lambda location: _written(whole, location, files[-1][0]))
+
+
+# Settings with those of the command line over them, and its problems.
+def _laid_over(whole: Node, override: Override) -> tuple[Node, list[str]]:
+    words = {
+        word: _node(override.mapping[word], override.option, word)
+        for word in EXTENDING_KEYS
+        if word in override.mapping
+    }
+    own = {key: value for key, value in override.mapping.items() if key not in words}
+    if EXTENDS in words:
+        return whole, [f"{EXTENDS}: only a settings file can extend another"]
+    found = _misused(words, _node(own, override.option, ""), extends=True)
+    if not found:
+        found = _leave_out(whole, words)
+        whole = _over(whole, _node(own, override.option, ""))
+        found += _edit_rules(whole, words)
+    return whole, found
 
 
 # A mapping as nodes, down to values that are not tables.

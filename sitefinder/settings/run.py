@@ -3,6 +3,7 @@
 import calendar
 import difflib
 import re
+from collections.abc import Sequence
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
@@ -86,6 +87,8 @@ class ChannelSettings(Section):
         return sorted(lengths_m)
 
 
+# What the title of a run ends with that shows a part of its region.
+OF_TRIAL = " (trial)"
 # Enough to find a typing error.
 EMAIL = re.compile(r"[^@\s]+@[^@\s]+\.[^@\s]+")
 DATE = re.compile(r"(\d{4})-(\d{2})-(\d{2})")
@@ -291,6 +294,27 @@ class RunSettings(Section):
     store_limit_gb: float = Field(
         20.0, ge=0, description="size of that store above which the least recently used results are removed [GB]"
     )
+    within_box_m: list[float] | None = Field(
+        None,
+        min_length=4,
+        max_length=4,
+        description="trial: show only what lies in this box, as xmin, ymin, xmax, ymax in crs [m]; absent: the "
+        "whole region, or inputs.within",
+    )
+    within_upstream_of_m: list[float] | None = Field(
+        None,
+        min_length=2,
+        max_length=2,
+        description="trial: show only what drains to this place on a stream, as x, y in crs [m]; absent: the "
+        "whole region, or inputs.within",
+    )
+
+    @field_validator("within_box_m")
+    @classmethod
+    def _box_has_a_size(cls, box_m: list[float] | None) -> list[float] | None:
+        if box_m is not None and not (box_m[0] < box_m[2] and box_m[1] < box_m[3]):
+            raise ValueError("expected xmin, ymin, xmax, ymax, each minimum below its maximum")
+        return box_m
 
 
 class NetworkSettings(Section):
@@ -625,6 +649,7 @@ class Settings(Section):
 
     _folder: str = PrivateAttr(".")
     _file: str = PrivateAttr("")
+    _overrides: tuple[tuple[str, str], ...] = PrivateAttr(())
 
     run: RunSettings
     inputs: Inputs
@@ -665,6 +690,27 @@ class Settings(Section):
     def file(self) -> str:
         """The settings file, if these settings were read from one; else empty."""
         return self._file
+
+    @property
+    def overrides(self) -> tuple[tuple[str, str], ...]:
+        """What the command line put over the settings file: option and value, as given."""
+        return self._overrides
+
+    @property
+    def is_trial(self) -> bool:
+        """Whether only a part of the region is shown."""
+        parts = self.inputs.within, self.run.within_box_m, self.run.within_upstream_of_m
+        return any(part is not None for part in parts)
+
+    @model_validator(mode="after")
+    def _trials_are_of_one_part(self) -> Self:
+        parts = self.inputs.within, self.run.within_box_m, self.run.within_upstream_of_m
+        if sum(part is not None for part in parts) > 1:
+            raise ValueError("state one of inputs.within, run.within_box_m and run.within_upstream_of_m")
+        if self.is_trial and not self.run.name.endswith(OF_TRIAL):
+            # What it makes is not mistaken for the whole region.
+            self.__dict__["run"] = self.run.model_copy(update={"name": f"{self.run.name}{OF_TRIAL}"})
+        return self
 
     @model_validator(mode="after")
     def _columns_have_a_layer(self) -> Self:
@@ -729,7 +775,12 @@ class Settings(Section):
 
 
 def check_settings(
-    mapping: dict[str, Any], name: str, written: Written | None = None, folder: str = ".", file: str = ""
+    mapping: dict[str, Any],
+    name: str,
+    written: Written | None = None,
+    folder: str = ".",
+    file: str = "",
+    overrides: Sequence[tuple[str, str]] = (),
 ) -> Settings:
     """Settings from a mapping as read from TOML.
 
@@ -743,6 +794,8 @@ def check_settings(
         Location of each setting, if several files are merged; see `sitefinder.settings.loading.Joined`.
     folder, file : str, optional
         What they were read from.
+    overrides : sequence of (str, str), optional
+        What the command line put over the file, see `Settings.overrides`.
 
     Returns
     -------
@@ -754,5 +807,5 @@ def check_settings(
         Listing every problem at once, each by its key, with the nearest valid name for an unknown key.
     """
     settings = checked(Settings, mapping, name, written)
-    settings._folder, settings._file = folder, file
+    settings._folder, settings._file, settings._overrides = folder, file, tuple(overrides)
     return settings

@@ -118,6 +118,13 @@ STEPS = bound(
             "ranking.max_depleted_share",
         ),
         stage(
+            "trial",
+            "sitefinder.steps.trial:find_trial",
+            "stationing systems",
+            "run.crs run.within_box_m run.within_upstream_of_m stretches.structure_snap_m",
+            "layers.within",
+        ),
+        stage(
             "dem_errors",
             "sitefinder.steps.heads:find_dem_errors",
             "stationing",
@@ -252,7 +259,7 @@ STEPS = bound(
         stage(
             "candidates",
             "sitefinder.steps.selection_luck:correct_heads",
-            "found_candidates selection_luck",
+            "found_candidates selection_luck trial",
             "stretches.min_head_m stretches.max_head_m",
         ),
         stage(

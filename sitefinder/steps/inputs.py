@@ -69,6 +69,7 @@ LAYERS = {
     "dem_footprints": "polygon",
     "streams": "line",
     "region": "polygon",
+    "within": "polygon",
     "districts": "polygon",
     "structures": "point",
     "falls": "point",

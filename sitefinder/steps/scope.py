@@ -44,7 +44,7 @@ READ_ALREADY = (
 # What a stage may see although it changes no result. Paths are there for messages.
 CHANGES_NOTHING = ("terrain.tile_rows", "terrain.tile_columns", "terrain.margin_cells")
 # Where settings were read, which no stage sees: inputs count by what they hold.
-READ_FROM = ("folder", "file")
+READ_FROM = ("folder", "file", "overrides")
 # Settings of a run that change no result, beside those of files.
 OF_THE_COMPUTER = {"workers", "output_folder", "strict", "store_folder", "store_limit_gb"}
 # All that changes none, by section.
@@ -72,7 +72,8 @@ class SettingsParts(Parts):
     def facts(self, parts: Sequence[str]) -> dict[str, str]:
         """Each setting of these parts with its value, but for paths and what changes no result."""
         if WHOLE in parts:
-            return dict(_flat(self._settings.model_dump(exclude=OF_NO_RESULT)))
+            facts = dict(_flat(self._settings.model_dump(exclude=OF_NO_RESULT)))
+            return facts | {"overrides": repr(self._settings.overrides)}
         return _facts_of(self._settings, "", tuple(parts))
 
     def carried(self, parts: Sequence[str]) -> Remade:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.energy.fish_survival import GRADES, classes_that_may_be_safe
-from sitefinder.network.stations import without_repeats
+from sitefinder.network.stations import place_names, without_repeats
 from sitefinder.rules.verdicts import SAFE_MAY
 from sitefinder.schema import LAYERS, has_flag
 from sitefinder.siting.access import district_names, district_of, in_region
@@ -34,6 +34,7 @@ from sitefinder.steps.closed_months import with_closed
 from sitefinder.steps.migration import spawning_metres
 from sitefinder.steps.quiet import without_library_output
 from sitefinder.steps.systems import extents_of, joined_rows, joined_values, of_candidates, reaches_of
+from sitefinder.steps.trial import candidates_in
 from sitefinder.units import METRES_PER_KILOMETRE
 from sitefinder.vocabulary import (
     ACTIONS,
@@ -59,6 +60,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from sitefinder.network.stations import Stationing
+    from sitefinder.network.topology import Network
     from sitefinder.settings import Settings
     from sitefinder.siting.candidates import Stretches
     from sitefinder.siting.limits import RiverParts
@@ -66,6 +68,7 @@ if TYPE_CHECKING:
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.rules import Judged
     from sitefinder.steps.systems import Extent, Systems
+    from sitefinder.steps.trial import Trial
     from sitefinder.steps.water_bodies import WaterBodies
 
 
@@ -281,14 +284,60 @@ def site_ids(tailrace_names: Iterable[str], scheme_types: Iterable[str]) -> list
     )
 
 
-def reaches_in_region(inputs: RunInputs, stationing: Stationing) -> npt.NDArray[np.bool_]:
-    """Reaches whose middle lies inside the region's polygon, bool of shape (n,).
+def reaches_in_region(
+    inputs: RunInputs, stationing: Stationing, trial: Trial | None = None
+) -> npt.NDArray[np.bool_]:
+    """Reaches whose middle lies inside the region's polygon, and in the part of a trial, bool of shape (n,).
 
     So neighbouring regions count a reach across their border once.
     """
     middle = (stationing.reaches["first_station"].to_numpy() + stationing.reaches["last_station"].to_numpy()) // 2
     inside: npt.NDArray[np.bool_] = in_region(stationing.stations, inputs)[middle]
-    return inside
+    return inside if trial is None else inside & trial.reaches
+
+
+class DeliveredSites(NamedTuple):
+    """The chosen sites of the drainage systems, and which of them are delivered: in a trial those of its part.
+
+    ``chosen`` has the numbers of the candidates, ``ids`` their site ids, ``is_delivered`` a bool for each.
+    """
+
+    chosen: npt.NDArray[np.int64]
+    ids: npt.NDArray[np.object_]
+    is_delivered: npt.NDArray[np.bool_]
+
+    @property
+    def picked(self) -> npt.NDArray[np.int64]:
+        """Numbers of the delivered candidates, rising."""
+        return self.chosen[self.is_delivered]
+
+    @property
+    def place(self) -> npt.NDArray[np.int64]:
+        """Places of the delivered sites among the chosen ones."""
+        return np.flatnonzero(self.is_delivered)
+
+    @property
+    def id_of(self) -> dict[int, str]:
+        """Site id of each chosen candidate by its number, delivered or not."""
+        return dict(zip(self.chosen.tolist(), self.ids.tolist(), strict=True))
+
+
+def find_delivered_sites(
+    network: Network, stationing: Stationing, stretches: Stretches, sites: Chosen, trial: Trial | None
+) -> DeliveredSites:
+    """The chosen sites with their ids, and which are delivered: those with an end on a reach of the trial's part.
+
+    Returns
+    -------
+    DeliveredSites
+    """
+    chosen = np.flatnonzero(sites.offers.chosen)
+    own, stations = stretches.table.iloc[chosen], stationing.stations
+    tailrace = own["tailrace"].to_numpy(dtype=np.int64)
+    link, distance_m = (stations[name].to_numpy()[tailrace] for name in ("link", "distance_m"))
+    names = place_names(network.parts, link, distance_m)["name"]
+    ids = np.array(site_ids(names, own["scheme_type"]), dtype=object)
+    return DeliveredSites(chosen, ids, candidates_in(trial, stationing, own))
 
 
 class FishAlive(NamedTuple):

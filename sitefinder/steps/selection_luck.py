@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from sitefinder.steps.heads import Profile
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.systems import OwnStations, Systems
+    from sitefinder.steps.trial import Trial
 
 # Simulated surveys that the selection is made in (own choice): the mean luck of a dozen sites is then known to
 # about a fifteenth of a standard error.
@@ -103,8 +104,12 @@ def joined_luck(found: dict[str, Luck], systems: Systems, **_: object) -> Luck:
     return Luck(pd.concat([own.sums for own in found.values()]).groupby(level=0).sum())
 
 
-def correct_heads(settings: Settings, found_candidates: Stretches, selection_luck: Luck) -> Stretches:
+def correct_heads(
+    settings: Settings, found_candidates: Stretches, selection_luck: Luck, trial: Trial | None = None
+) -> Stretches:
     """Candidates without the mean luck of those chosen, and without those beyond the limits of head.
+
+    A trial goes on with the candidates of its own drainage systems.
 
     Their table has ``selection_luck_m`` more: what was taken off the head [m].
     """
@@ -115,4 +120,6 @@ def correct_heads(settings: Settings, found_candidates: Stretches, selection_luc
     limits = settings.stretches
     greatest_m = table[["head_m", "head_uncorrected_m"]].to_numpy(dtype=np.float64).max(axis=1)
     within = (greatest_m <= limits.max_head_m) & ((taken_m == 0.0) | (head_m >= limits.min_head_m))
+    if trial is not None:
+        within &= trial.stations[table["intake"].to_numpy(dtype=np.int64)]
     return subset(corrected, within)
