@@ -234,6 +234,7 @@ class _Plants:
             self.units[row],
             self.table.efficiency[number],
             self.table.lowest_relative_flow[number],
+            self.table.open_from[number],
             self.conduit.kw_per_m3s_m * self.scale[row],
         )
 
@@ -400,7 +401,7 @@ def _own_normals(tailrace, half, simulations, seed, components):
 @kernel(
     takes=(
         "float64[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64, float64, int64, float64[::1], "
-        "float64, float64"
+        "float64, float64, float64"
     )
 )
 def _mean_power_simulations(
@@ -413,6 +414,7 @@ def _mean_power_simulations(
     units,
     efficiency,
     lowest,
+    open_from,
     kw_per_m3s_m,
 ):
     simulations, rows, bins = head.size, usable.shape[0], usable.shape[1]
@@ -424,7 +426,9 @@ def _mean_power_simulations(
             left = head[draw] - rise[row, index]
             if flow > 0.0 and left > 0.0:
                 flow = min(flow, flow_design)
-                flow_head = plant_flow_head(flow, flow_design, units, efficiency, lowest, left, pipe_loss)[1]
+                flow_head = plant_flow_head(
+                    flow, flow_design, units, efficiency, lowest, left, pipe_loss, open_from
+                )[1]
                 total += min(kw_per_m3s_m * flow_head, rated[draw])
         power[draw] = total / bins
     return power

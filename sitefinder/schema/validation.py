@@ -263,8 +263,8 @@ def is_scheme_that(scheme_types: ArrayLike, statement: str) -> NDArray[np.bool_]
     >>> is_scheme_that(["diversion", "new_weir"], "diverts").tolist()
     [True, False]
     """
-    wanted = set(schemes_that(statement))
-    return np.array([name in wanted for name in np.asarray(scheme_types, dtype=object).tolist()], dtype=bool)
+    names = scheme_types if isinstance(scheme_types, pd.Series) else pd.Series(scheme_types, dtype=object)
+    return names.isin(schemes_that(statement)).to_numpy(dtype=bool)
 
 
 def empty_table(layer_name: str, crs: object = None, layers: Mapping[str, Layer] = LAYERS) -> pd.DataFrame:

@@ -308,8 +308,7 @@ def value_best_case(
         none, own_m, diverts & ~pays(best) & _pipe_may_pay(settings, inputs, table, best, slope * own_m)
     )
     better = pays(other) | (other["any_turbine"].to_numpy() >= 0) & (best["any_turbine"].to_numpy() < 0)
-    for name in best:
-        best[name] = best[name].where(~better, other[name])
+    best = _with_rows_of(other, better, best)
     return best.assign(may_pay=diverts & pays(best))
 
 
@@ -363,9 +362,7 @@ def value_all(
         return _valued(settings, inputs, table, enough, flows, water_depths)
     is_left = cannot_pay(stretches, best_case)
     valued = _valued(settings, inputs, table, enough & ~is_left, flows, water_depths)
-    for name in valued:
-        valued[name] = valued[name].where(~is_left, best_case[name].to_numpy())
-    return valued
+    return _with_rows_of(best_case, is_left, valued)
 
 
 def value_all_fish_safe(
@@ -424,14 +421,29 @@ def _valued(
 
 # The valuation of all rows of a table from that of some of them; the others have no value.
 def _of_all_rows(valued: pd.DataFrame, index: pd.Index, valued_rows: npt.NDArray[np.bool_]) -> pd.DataFrame:
-    columns: dict[Any, pd.Series[Any]] = {}
+    columns: dict[Any, npt.NDArray[Any]] = {}
     for name in valued:
         is_text = name == "costs_left_out"
         dtype, nothing = np.dtype(object) if is_text else valued[name].to_numpy().dtype, "" if is_text else np.nan
         values = np.full(len(index), NO_VALUE.get(without_prefix(name), nothing), dtype=dtype)
         values[valued_rows] = valued[name].to_numpy()
-        columns[name] = pd.Series(values, index=index, dtype=dtype)
-    return pd.DataFrame(columns)
+        columns[name] = values
+    return _as_table(columns, index)
+
+
+# A valuation, with the values of another one of the same candidates in some rows.
+def _with_rows_of(other: pd.DataFrame, rows: npt.NDArray[np.bool_], valued: pd.DataFrame) -> pd.DataFrame:
+    columns = {name: np.where(rows, other[name].to_numpy(), valued[name].to_numpy()) for name in valued}
+    return _as_table(columns, valued.index)
+
+
+# A table of arrays, in which texts stay objects.
+def _as_table(columns: dict[Any, npt.NDArray[Any]], index: pd.Index) -> pd.DataFrame:
+    held = {
+        name: pd.Series(values, index=index, dtype=object) if values.dtype == object else values
+        for name, values in columns.items()
+    }
+    return pd.DataFrame(held, index=index)
 
 
 def joined_best_case(

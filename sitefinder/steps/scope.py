@@ -109,6 +109,12 @@ class ScopedSettings:
     def __getattr__(self, name: str) -> Setting:
         if name.startswith("_"):
             raise AttributeError(name)
+        value = self._found(name)
+        # Settings are frozen: from now on Python finds it here, and does not ask again.
+        self.__dict__[name] = value
+        return value
+
+    def _found(self, name: str) -> Setting:
         if name in self._changed:
             return self._changed[name]
         kind = type(self._section)

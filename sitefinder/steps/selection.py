@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -99,7 +100,7 @@ def choose(
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
     given = stationing, stretches, energy, rule_overlaps, verdicts, water_bodies, river_parts
     with without_library_output():
-        offers = choose_sites(*_chosen_from(settings, inputs, *given))
+        offers = _chooser(settings, inputs, *given)()
     reach = stationing.stations["reach"].to_numpy()
     because = rejection_reason(
         reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
@@ -124,7 +125,7 @@ def choosing(
     """
     has_value = _has_value(settings, valued)
     rows = np.flatnonzero(has_value)
-    given = _chosen_from(
+    choose_from_these = _chooser(
         settings,
         inputs,
         stationing,
@@ -138,7 +139,7 @@ def choosing(
 
     def best(left_out: tuple[str, ...] = ()) -> BestSet:
         with without_library_output():
-            offers = choose_sites(*given, left_out=left_out)
+            offers = choose_from_these(left_out=left_out)
         chosen = np.flatnonzero(offers.chosen)
         return BestSet(rows[chosen], offers.valued.iloc[chosen].reset_index(drop=True), offers.gap)
 
@@ -153,8 +154,8 @@ def _has_value(settings: Settings, valued: pd.DataFrame) -> npt.NDArray[np.bool_
     return some
 
 
-# Arguments of `choose_sites`.
-def _chosen_from(
+# `choose_sites` with all but the limits that are left out.
+def _chooser(
     settings: Settings,
     inputs: RunInputs,
     stationing: Stationing,
@@ -164,11 +165,12 @@ def _chosen_from(
     verdicts: Judged,
     water_bodies: WaterBodies,
     river_parts: RiverParts | None,
-) -> tuple[Any, ...]:
+) -> Callable[..., Offers]:
     steps = offer_steps(settings, inputs, stationing, stretches, valued, verdicts)
     path = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
     use = river_use(river_parts, water_bodies)
-    return stretches, steps, valued, verdicts.choice, stationing.stations, settings, path, use
+    given = stretches, steps, valued, verdicts.choice, stationing.stations, settings, path, use
+    return partial(choose_sites, *given)
 
 
 def river_use(parts: RiverParts | None, water_bodies: WaterBodies) -> RiverUse | None:

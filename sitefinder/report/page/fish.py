@@ -168,9 +168,11 @@ def _barrier_rows(passage):
     kind, basis = labels(BARRIER_KINDS), phrases(PASSAGE_BASES)
     worst = up.groupby("barrier_id", sort=False)["gain_if_open_with_sites_km"].max()
     first = worst.sort_values(ascending=False, kind="stable").index[:BARRIERS_SHOWN]
-    rows = []
+    rows, of_barrier = [], {}
+    for row in up[up["barrier_id"].isin(first)].to_dict("records"):
+        of_barrier.setdefault(row["barrier_id"], []).append(row)
     for barrier in first:
-        for row in up[up["barrier_id"] == barrier].to_dict("records"):
+        for row in of_barrier[barrier]:
             shares = ("up_today", "up_with_sites")
             cells = [_share_cell(row[name]) if name in shares else amount_cell(row[name]) for name in columns]
             site = f"; site {row['site_id']}" if row["site_id"] and row["site_id"] != row["barrier_id"] else ""
