@@ -125,7 +125,7 @@ def test_an_inventory_without_sites_is_delivered_whole_and_says_why(case, invent
     outcome = inventory(files=case in WRITTEN, **given)
 
     # The table of the columns is the file's own.
-    layers = outcome.tables | {"columns": None}
+    layers = dict(outcome.tables) | {"columns": None}
     if case in WRITTEN:
         layers = read_layers(outcome.path)
         # GDAL lists the table of styles like a layer.
