@@ -13,16 +13,13 @@ pytestmark = pytest.mark.slow
 CUTS = {"4 tiles": (2, 2), "9 tiles": (3, 3), "odd tiles": (251, 173)}
 
 
-@pytest.fixture(scope="module", params=["sample", "logan"])
-def whole(request, repository, sample_run, tmp_path_factory):
+@pytest.fixture(scope="module", params=["config/sample.toml", "tests/real/logan.toml"])
+def whole(request, repository, tmp_path_factory):
     """Results of the stages up to catchments, with the region as one tile."""
-    if request.param == "sample":
-        results = sample_run.results | {"progress": None}
-    else:
-        settings, inputs = read_run(repository / "tests" / "real" / "logan.toml")
-        scratch = tmp_path_factory.mktemp("one-tile")
-        given = {"settings": settings, "inputs": inputs, "scratch": scratch, "progress": None}
-        results = run_stages(_until("catchments"), given)
+    settings, inputs = read_run(repository / request.param)
+    scratch = tmp_path_factory.mktemp("one-tile")
+    given = {"settings": settings, "inputs": inputs, "scratch": scratch, "progress": None}
+    results = run_stages(_until("catchments"), given)
     assert len(results["terrain"].label_tiles) == 1
     return results
 
