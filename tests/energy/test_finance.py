@@ -35,7 +35,7 @@ def plants(draw):
     return CashFlow(capital, overhaul, revenue, revenue * draw(st.floats(0.0, 0.7)))
 
 
-@how(max_examples=300, deadline=None)
+@how(max_examples=120, deadline=None)
 @given(flow=plants(), half=st.integers(1, 40), rate=st.floats(0.0, 0.25))
 @example(flow=CashFlow(1000.0, 0.0, 62.5, 0.0), half=9, rate=1e-11)
 def test_figures_are_those_of_numpy_financial(flow, half, rate):

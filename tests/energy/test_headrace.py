@@ -122,7 +122,7 @@ def test_from_the_stated_head_on_no_turbine_is_ever_throttled(generic_turbines):
 
 
 # Losses from a millimetre up, so that the brute force finds the roots of its polynomials.
-@trials(STEADY, max_examples=40)
+@trials(STEADY, max_examples=25)
 @given(
     flow=st.floats(0.01, 5.0),
     head=st.floats(0.1, 5.0),

@@ -286,7 +286,7 @@ def test_the_search_finds_the_best_of_all_sizes_with_the_scale_effect(
     turbine_class, generic_costs, settings, design_by
 ):
     places, curve = made_region(5)
-    first = {"design_exceedance_percent": [5.0, 95.0], "design_step_percent": 1.0}
+    first = {"design_exceedance_percent": [5.0, 95.0], "design_step_percent": 2.0}
     energy = settings.energy.model_copy(update={"design_by": design_by, **first})
     settings = settings.model_copy(update={"energy": energy})
     turbines = classes(turbine_class)
@@ -295,7 +295,7 @@ def test_the_search_finds_the_best_of_all_sizes_with_the_scale_effect(
 
     # Each design flow alone, so that none can be passed over: the best is taken here.
     alone = []
-    for percent in np.arange(5.0, 96.0):
+    for percent in np.arange(5.0, 96.0, 2.0):
         one = settings.model_copy(
             update={"energy": energy.model_copy(update={"design_exceedance_percent": [percent]})}
         )

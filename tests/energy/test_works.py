@@ -200,7 +200,7 @@ class _Attributes:
         self._record[name] = value
 
 
-@how(max_examples=300, deadline=None)
+@how(max_examples=120, deadline=None)
 @given(data=st.data())
 def test_capital_never_falls_with_design_flow_or_power(data, repository, generic_turbines, all_settings):
     # The bounds of the search depend on it: no plant of an interval costs less than its smallest one.

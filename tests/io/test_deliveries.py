@@ -1,5 +1,8 @@
 """Deliveries read back: found in a folder or beside the newer one, and refused with what is missing."""
 
+import shutil
+from functools import cache
+
 import geopandas
 import pandas as pd
 import pyogrio
@@ -19,14 +22,26 @@ NEEDED = {
 CRS = "EPSG:32633"
 
 
+def write(folder, crs, title):
+    row = {"kind": "setting", "name": "run.name", "value": title}
+    table = pd.DataFrame([row | dict.fromkeys(("digest", "source", "date", "licence", "note"), "")])
+    return write_geopackage(folder / "sites.gpkg", {"provenance": table}, crs)
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    """A function that gives a folder with an inventory, written once: only to copy."""
+    return cache(lambda crs, title: write(tmp_path_factory.mktemp("delivered"), crs, title).parent)
+
+
 @pytest.fixture
-def deliver(tmp_path):
+def deliver(tmp_path, written):
     """A function that writes an inventory without reaches to a folder; its title alone is given."""
 
     def delivered(folder, crs=CRS, title="North"):
-        row = {"kind": "setting", "name": "run.name", "value": title}
-        table = pd.DataFrame([row | dict.fromkeys(("digest", "source", "date", "licence", "note"), "")])
-        return write_geopackage(tmp_path / folder / "sites.gpkg", {"provenance": table}, crs)
+        if (tmp_path / folder).exists():
+            return write(tmp_path / folder, crs, title)
+        return shutil.copytree(written(crs, title), tmp_path / folder) / "sites.gpkg"
 
     return delivered
 

@@ -21,7 +21,7 @@ def rivers(draw, gaps=False):
     return elevation_m, weight, downstream, draw(st.sampled_from([0.2, 0.3, 0.5, 0.7, 0.8]))
 
 
-LAW = settings(max_examples=150, deadline=None, derandomize=True)
+LAW = settings(max_examples=100, deadline=None, derandomize=True)
 
 
 @LAW

@@ -158,7 +158,7 @@ def cells(streams, hits):
 
 
 @given(st.integers(0, 10**9), st.sampled_from(["downstream", "upstream"]), st.booleans(), st.booleans())
-@settings(deadline=None, max_examples=400)
+@settings(deadline=None, max_examples=150)
 def test_an_effect_reaches_just_the_metres_that_brute_force_reaches(seed, effect, ends_at_falls, drops):
     streams = Streams(seed)
     hits = streams.hits()

@@ -64,7 +64,7 @@ def braided(draw):
     return below, leaves
 
 
-@settings(max_examples=300, deadline=None, derandomize=True)
+@settings(max_examples=150, deadline=None, derandomize=True)
 @given(braided())
 def test_sums_are_those_over_the_set_of_links_upstream(network):
     below, leaves = network

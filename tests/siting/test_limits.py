@@ -142,7 +142,7 @@ def best_of_all_subsets(case, ranking):
 
 
 @pytest.mark.parametrize("limit", LIMITS)
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 def test_the_choice_within_limits_is_the_best_of_all_subsets(seed, limit):
     rng = np.random.default_rng([seed, 14])
     settings = GivenSettings(**LIMITS[limit])
@@ -163,13 +163,13 @@ def test_the_choice_within_limits_is_the_best_of_all_subsets(seed, limit):
     assert binding >= CASES_A_SEED // 4
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 def test_the_best_set_is_found_where_the_bounds_alone_say_what_to_leave_out(seed, monkeypatch):
     # Hardly any prices, and only the sets that these bring: the last program has what the bounds leave.
     for name, steps in (("MULTIPLIER_STEPS", 3), ("PROGRAM_STEPS", 0), ("PROMISING", 0)):
         monkeypatch.setattr(f"sitefinder.siting.limited_choice.{name}", steps)
     rng = np.random.default_rng([seed, 19])
-    for _ in range(60):
+    for _ in range(40):
         case = made_case(rng)
         count, table = len(case.value), case.stretches.table
         value = rng.integers(1, 30, count).astype(float)

@@ -52,7 +52,7 @@ def greedy_total(value, clash):
 
 
 @pytest.mark.parametrize("spacing_m", [0.0, 75.0])
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(3))
 def test_the_chosen_set_is_the_best_of_all_subsets(seed, spacing_m):
     rng = np.random.default_rng(seed)
     seen = {"tributary in mid-stretch": 0, "pond": 0, "pond up a tributary": 0, "canal": 0, "better than greed": 0}

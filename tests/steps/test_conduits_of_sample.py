@@ -15,12 +15,12 @@ from sitefinder.vocabulary import CONDUIT_UNRESOLVED
 
 pytestmark = pytest.mark.slow
 
-# Searches over all cells, of some tenths of a second each; `tests/benchmarks/conduit_costs.py` has 50 and more.
-CASES = 8
+# Searches over all cells, of a second each; `tests/benchmarks/conduit_costs.py` has 50 and more.
+CASES = 4
 # Ends of the true canals along their stream.
 ENDS = ("from_m", "to_m")
 # Diversions that the best case leaves out, of which the way is looked for all the same.
-LEFT_OUT = 1500
+LEFT_OUT = 800
 
 
 @pytest.fixture(scope="module")

@@ -40,7 +40,7 @@ action = "note"
 BOUND = FREE.format(passage="min_passage_survival = 0.7")
 # Existing plants alone take more by default than a high minimum allows, and then no site may take any.
 HARMLESS = "existing_survival = 1.0\n"
-WEIRS = '[stretches]\nscheme_types = ["new_weir"]\n\n[costs]\nprice_per_kwh = 1.0\n'
+WEIRS = '[stretches]\nscheme_types = ["new_weir"]\nlongest_m = 500.0\n\n[costs]\nprice_per_kwh = 1.0\n'
 
 
 # Settings of a name, run once, as its tables.
@@ -80,13 +80,13 @@ def ways_down(reaches):
     at = {}
     for name, (first, _) in ends.items():
         at.setdefault(tuple(first), []).append(name)
+    area_km2 = reaches.set_index("reach_id")["area_km2"].to_dict()
     ways = {}
     for name in ends:
         way = [name]
         while below := at.get(tuple(ends[way[-1]][1])):
             # Where a stream parts, the arm that lies on the main way has the greater catchment.
-            area = reaches.set_index("reach_id")["area_km2"]
-            way.append(max(below, key=lambda each: area[each]))
+            way.append(max(below, key=area_km2.get))
         ways[name] = way
     return ways
 
@@ -100,10 +100,7 @@ def followed(layers):
     powered = layers["structures"][layers["structures"]["powered"]]["reach_id"].tolist()
     ways = ways_down(layers["reaches"])
     intakes = {name: shapely.get_point(line, 0) for name, line in chosen.geometry.items()}
-    in_reach = {
-        name: min(reaches.index, key=lambda reach: reaches.geometry[reach].distance(point))
-        for name, point in intakes.items()
-    }
+    in_reach = {name: reaches.distance(point).idxmin() for name, point in intakes.items()}
     for reach in reaches[reaches["spawning_m"] > 0].index:
         below = ways[reach][1:]
         if reach in in_reach.values() or reach in powered:

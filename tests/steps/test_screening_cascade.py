@@ -30,9 +30,12 @@ extends = "sample.toml"
 output_folder = "../sample-region/hard"
 store_folder = "../sample-region/out/.sitefinder-store"
 
-# The search for conduits is in the sample region's own cascade.
+# The search for conduits is in the sample region's own cascade, and so are long stretches.
 [conduits]
 route = "straight_line"
+
+[stretches]
+longest_m = 500.0
 
 [inputs.lakes]
 path = "../sample-region/hard.gpkg"

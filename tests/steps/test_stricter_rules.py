@@ -66,7 +66,7 @@ def test_one_more_rule_admits_nothing_new_and_never_raises_the_optimum(sample_ru
         seed=st.integers(0, 2**32 - 1),
         doubtful=st.booleans(),
     )
-    @trials(deadline=None, max_examples=12, derandomize=True)
+    @trials(deadline=None, max_examples=8, derandomize=True)
     def holds(action, share, seed, doubtful):
         rule = RuleSettings(name="one more", path="more.gpkg", action=action)
         stricter = settings.model_copy(update={"rules": [*settings.rules, rule]})
