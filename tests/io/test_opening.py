@@ -283,12 +283,14 @@ def test_layers_in_the_formats_of_the_list_are_taken(tmp_path, ending):
     import geopandas  # noqa: PLC0415
     import shapely  # noqa: PLC0415
 
-    drivers = {".csv": "CSV", ".kml": "KML", ".tab": "MapInfo File", ".mif": "MapInfo File", ".gpx": "GPX"}
+    drivers = {".kml": "KML", ".tab": "MapInfo File", ".mif": "MapInfo File", ".gpx": "GPX"}
     frame = geopandas.GeoDataFrame({"name": ["a"]}, geometry=[shapely.Point(15.0, 45.0)], crs="EPSG:4326")
     path = tmp_path / f"layer{ending}"
     options = {"driver": drivers[ending]} if ending in drivers else {}
-    options |= {"GEOMETRY": "AS_XY"} if ending == ".csv" else {}
-    pyogrio.write_dataframe(frame, path, layer="waypoints" if ending == ".gpx" else None, **options)
+    if ending == ".csv":
+        path.write_text("name,WKT\na,POINT (15 45)\n")
+    else:
+        pyogrio.write_dataframe(frame, path, layer="waypoints" if ending == ".gpx" else None, **options)
 
     validate_layer(path, "points", path.name)
 
