@@ -650,5 +650,92 @@ def _equations():
     )
 
 
-CASES = [*_rasters(), *_layers(), *_tables(), *_settings(), *_catalogues(), *_equations()]
+# What leads to other files, to programs or to a network.
+def _elsewhere():
+    sound = lambda region: region.write_settings()  # noqa: E731
+
+    def path(name, value, mend=sound):
+        spoil = lambda region: region.replace("settings.toml", ('"dem.tif"', f'"{value}"'))  # noqa: E731
+        return Case(f"dem path {name}", spoil, mend)
+
+    yield path("on a network", "https://example.invalid/dem.tif")
+    yield path("on a network by GDAL's name", "/vsicurl/https://example.invalid/dem.tif")
+    yield path("in a store of a cloud", "s3://bucket/dem.tif")
+    yield path("of a service", "WMS:https://example.invalid/")
+    yield path("of a service in words", "<GDAL_WMS></GDAL_WMS>")
+    yield path("of an archive on a network", "/vsizip//vsicurl/https://example.invalid/a.zip/dem.tif")
+    yield path("of standard input", "/vsistdin/")
+    yield path("of a device", "/dev/zero")
+    yield Case(
+        "dem a service",
+        lambda region: region.write("dem.tif", "<GDAL_WMS><Service name='TMS'></Service></GDAL_WMS>"),
+        lambda region: region.write_dem(),
+    )
+    yield Case(
+        "dem a mosaic of another place",
+        lambda region: (
+            _mosaic(region),
+            region.replace(
+                "mosaic.vrt", ('relativeToVRT="1"', 'relativeToVRT="0"'), ("gone.tif", "/dev/shm/a.tif")
+            ),
+        ),
+        lambda region: region.replace("settings.toml", ("mosaic.vrt", "dem.tif")),
+    )
+    yield Case(
+        "dem a mosaic of a network",
+        lambda region: (
+            _mosaic(region),
+            region.replace(
+                "mosaic.vrt",
+                ('relativeToVRT="1"', 'relativeToVRT="0"'),
+                ("gone.tif", "/vsicurl/https://example.invalid/a.tif"),
+            ),
+        ),
+        lambda region: region.replace("settings.toml", ("mosaic.vrt", "dem.tif")),
+    )
+    yield Case(
+        "dem a mosaic with a program",
+        lambda region: (
+            _mosaic(region),
+            region.replace("mosaic.vrt", ("<VRTRasterBand", '<VRTRasterBand subClass="VRTDerivedRasterBand"')),
+        ),
+        lambda region: region.replace("settings.toml", ("mosaic.vrt", "dem.tif")),
+    )
+    streams = lambda region: region.write_streams()  # noqa: E731
+    yield Case(
+        "streams a virtual layer",
+        lambda region: region.write("streams.gpkg", "<OGRVRTDataSource></OGRVRTDataSource>"),
+        streams,
+    )
+    yield Case(
+        "streams a service",
+        lambda region: region.write("streams.gpkg", "<OGRWFSDataSource><URL>https://example.invalid/</URL>"),
+        streams,
+    )
+    yield Case(
+        "streams a device",
+        lambda region: region.replace("settings.toml", ('"streams.gpkg"', '"/dev/zero"')),
+        sound,
+    )
+    yield Case(
+        "gauges a device", lambda region: region.replace("settings.toml", ("gauges.csv", "/dev/zero")), sound
+    )
+    yield Case(
+        "costs a device", lambda region: region.replace("settings.toml", ("costs.toml", "/dev/zero")), sound
+    )
+    yield Case(
+        "costs extend a file of another place",
+        lambda region: region.write("costs.toml", 'extends = "/dev/shm/costs.toml"\n'),
+        lambda region: region.write(
+            "costs.toml", (REPOSITORY / "config" / "costs" / "generic.toml").read_text(encoding="utf-8")
+        ),
+    )
+    yield Case(
+        "settings extend a file of another place",
+        lambda region: region.write("settings.toml", 'extends = "../base.toml"\n'),
+        sound,
+    )
+
+
+CASES = [*_rasters(), *_layers(), *_tables(), *_settings(), *_catalogues(), *_equations(), *_elsewhere()]
 assert len({case.name for case in CASES}) == len(CASES)

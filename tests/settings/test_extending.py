@@ -311,10 +311,29 @@ def test_every_setting_that_is_a_file_or_folder_is_led_to_its_place():
 def test_fitting_takes_the_gauges_of_the_file_that_is_extended(repository, tmp_path):
     path = tmp_path / "fit.toml"
     base = (repository / "config" / "sample.toml").as_posix()
-    path.write_text(f'extends = "{base}"\n[fit]\noutput_folder = "fitted"\nstatistics = ["flow_mean_m3s"]\n')
+    path.write_text(
+        f'extends = "{base}"\n[fit]\noutput_folder = "fitted"\nstatistics = ["flow_mean_m3s"]\n'
+        f'[inputs]\nallow_outside = ["{repository.as_posix()}"]\n'
+    )
 
     delivered = fit_and_deliver(path)
 
     assert delivered.files[0] == tmp_path / "fitted" / "equations.toml"
     assert (tmp_path / "fitted" / "equations.toml").is_file()
     assert read_joined(path).mapping["flows"]["gauges"]["path"].endswith("sample-region/gauges.csv")
+
+
+def test_a_file_outside_the_folder_is_extended_only_where_the_settings_allow_it(write):
+    path = write('extends = "../region/base.toml"\n' + OWN)
+    path.write_text(path.read_text(encoding="utf-8").replace('[".."]', '["../elsewhere"]'), encoding="utf-8")
+
+    assert refusal(path) == (
+        "settings extend a file outside their folder\n"
+        f"  file:      {path}\n"
+        f"  expected:  extends: a settings file in or below {path.parent}, {path.parent / '..' / 'elsewhere'}\n"
+        f"  found:     {path.parents[1] / 'region' / 'base.toml'}\n"
+        '  fix:       move it there, or name its folder: allow_outside = ["../region"] in [inputs] of this file'
+    )
+
+    path.write_text(path.read_text(encoding="utf-8").replace("../elsewhere", "../region"), encoding="utf-8")
+    assert read_settings(path).inputs.allow_outside == ["../region"]
