@@ -20,18 +20,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sitefinder import __version__
 from sitefinder.delivery.atomic import deliver
-from sitefinder.delivery.graph import (
-    DEM_COPY,
-    FIGURES,
-    FILE_STAGES,
-    GEOPACKAGE,
-    KNOWN,
-    LAYERS_MADE,
-    STAGES,
-    SUMMARY,
-    stages_of_files,
-    wanted_files,
-)
+from sitefinder.delivery.file_names import DEM_COPY, GEOPACKAGE, wanted_files
+from sitefinder.delivery.graph import FIGURES, FILE_STAGES, KNOWN, LAYERS_MADE, STAGES, SUMMARY, stages_of_files
 from sitefinder.delivery.made import FontParts, MadeParts
 from sitefinder.delivery.ownership import problems_of_output
 from sitefinder.errors import InputError, SitefinderError, all_of, listed
