@@ -312,7 +312,7 @@ FILE_STAGES = {
     FIELD_SHEETS: _file(
         "field_sheets",
         "sheets:make_field_sheets",
-        f"{_ON_SHEETS} flow_equations repairs depleted_reaches fish_sites",
+        f"{_ON_SHEETS} flow_curves flow_equations repairs depleted_reaches fish_sites",
         f"{_DRAWN} surface dem_errors",
         f"{_DRAWN_BY} delivery.field_sheets",
         fonts=True,
