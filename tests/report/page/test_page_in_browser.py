@@ -1,8 +1,10 @@
 """The report page in a real browser, opened from disk with the network off: linking, keyboard, phone and print."""
 
+import importlib.util
 import re
 import shutil
 from itertools import pairwise
+from pathlib import Path
 from urllib.parse import quote
 
 import pytest
@@ -509,6 +511,41 @@ def test_figures_have_words_and_headings_are_in_order(opened, file):
     assert levels[0] == 1
     assert levels.count(1) == 1
     assert all(later - earlier <= 1 for earlier, later in pairwise(levels))
+
+
+def test_the_page_keeps_to_wcag_2_2_aa_and_is_read_in_order_by_a_screen_reader(opened, file, handover):
+    # axe-core (MPL-2.0) is the test extra's; nothing of it is in this repository.
+    package = Path(importlib.util.find_spec("axe_playwright_python").submodule_search_locations[0])
+    page = opened(file, LAPTOP)
+    page.evaluate("() => { for (const one of document.querySelectorAll('details')) one.open = true; }")
+
+    page.evaluate((package / "axe.min.js").read_text(encoding="utf-8"))
+    wanted = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+    judged = page.evaluate("(tags) => axe.run(document, { runOnly: tags })", wanted)
+
+    found = [
+        f"{rule['id']}: {node['target']}: {node['failureSummary']}"
+        for rule in judged["violations"]
+        for node in rule["nodes"]
+    ]
+    assert found == []
+    # What was looked at includes contrast, names, tables and the size of targets.
+    looked_at = {rule["id"] for rule in judged["passes"]}
+    assert {"color-contrast", "target-size", "aria-allowed-attr", "td-headers-attr", "select-name"} <= looked_at
+
+    tree = page.locator("body").aria_snapshot()
+    order = [
+        'heading "Made-up & tested"',
+        "term: Installed capacity",
+        "term: What the streams lose",
+        'img "Map of',
+        'columnheader "Gross head',
+        'heading "Rank 1',
+        'heading "Cautions"',
+    ]
+    places = [tree.find(part) for part in order]
+    assert -1 not in places, order[places.index(-1)]
+    assert places == sorted(places)
 
 
 def test_an_inventory_without_sites_opens_without_complaint(opened, made, tmp_path):
