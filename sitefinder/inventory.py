@@ -20,18 +20,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sitefinder import __version__
 from sitefinder.delivery.atomic import deliver
-from sitefinder.delivery.graph import (
-    DEM_COPY,
-    FIGURES,
-    FILE_STAGES,
-    GEOPACKAGE,
-    KNOWN,
-    LAYERS_MADE,
-    STAGES,
-    SUMMARY,
-    stages_of_files,
-    wanted_files,
-)
+from sitefinder.delivery.file_names import GEOPACKAGE, wanted_files
+from sitefinder.delivery.graph import FIGURES, FILE_STAGES, KNOWN, LAYERS_MADE, STAGES, SUMMARY, stages_of_files
 from sitefinder.delivery.made import FontParts, MadeParts
 from sitefinder.delivery.ownership import problems_of_output
 from sitefinder.errors import InputError, SitefinderError, all_of, listed
@@ -834,7 +824,8 @@ class _Job:
                     self.settings, self.output, results, self.fonts, Path(scratch), started=started
                 )
             inventory = Inventory(self.settings, results, files, texts, self.fonts)
-            if DEM_COPY in wanted_files(self.settings.delivery):
+            stages = [FILE_STAGES[name] for name in wanted_files(self.settings.delivery)]
+            if any("surface" in stage.depends_on.get("made", ()) for stage in stages):
                 weakref.finalize(inventory, shutil.rmtree, scratch, ignore_errors=True)
                 stays = True
             return inventory

@@ -4,19 +4,25 @@ Tables follow the steps that lead to the sites, and are stored like these. Files
 content of their tables: if a rule changed but the tables did not, no file is made again.
 """
 
+from sitefinder.delivery.file_names import (
+    AS_CSV,
+    AS_GEOPARQUET,
+    DEM_COPY,
+    DISTRICT_MAP,
+    FIELD_SHEETS,
+    GEOPACKAGE,
+    GIS_PROJECT,
+    GPX,
+    PAGE,
+    RELIEF_COPY,
+    SWITCHES,
+)
 from sitefinder.pipeline.graph import WHOLE, PerItem, Stage, bound
 from sitefinder.report.handover import ON_MAPS
 from sitefinder.steps.graph import CONTENT, GIVEN, SAFE_BY, SEASON_BY, STEPS, VALUED_BY, stage
 
 # Arguments of the stage of a file: settings, results by name, the user's font files, and a folder to write to.
 FILES_GIVEN = ("settings", "made", "fonts", "scratch")
-GEOPACKAGE, PAGE, GPX, GIS_PROJECT = "sites.gpkg", "report.html", "sites.gpx", "sites.qgs"
-FIELD_SHEETS, DISTRICT_MAP = "field-sheets.pdf", "district-map.pdf"
-# Layers that are also written as plain tables.
-AS_CSV = ("sites", "reaches", "totals")
-AS_GEOPARQUET = ("sites", "stretches", "reaches")
-DEM_COPY, RELIEF_COPY = "terrain-dem.tif", "terrain-relief.tif"
-
 _SITE_TABLES = "sitefinder.delivery.site_tables"
 _SITE_ENERGY = "sitefinder.delivery.site_energy"
 _REGION_TABLES = "sitefinder.delivery.region_tables"
@@ -314,11 +320,11 @@ FILE_STAGES = {
         "money",
         f"{_TITLED} delivery.contact delivery.date",
     ),
-    PAGE: _file("page", "page:make_page", _ALL_LAYERS, _DRAWN, _DRAWN_BY),
+    PAGE: _file("page", "page:make_page", _ALL_LAYERS, _DRAWN, f"{_DRAWN_BY} {SWITCHES}"),
     FIELD_SHEETS: _file(
         "field_sheets",
         "sheets:make_field_sheets",
-        f"{_ON_SHEETS} flow_equations repairs depleted_reaches fish_sites",
+        f"{_ON_SHEETS} flow_curves flow_equations repairs depleted_reaches fish_sites",
         f"{_DRAWN} surface dem_errors",
         f"{_DRAWN_BY} delivery.field_sheets",
         fonts=True,
@@ -360,31 +366,6 @@ FIGURES = _file(
 )
 # Every file name that a delivery may have, whatever the settings.
 KNOWN = tuple(FILE_STAGES)
-
-
-def wanted_files(delivery):
-    """Names of the files of the settings, in the order of delivery.
-
-    Parameters
-    ----------
-    delivery : sitefinder.settings.run.DeliverySettings
-
-    Returns
-    -------
-    list of str
-    """
-    switches = {
-        (GEOPACKAGE,): True,
-        (PAGE,): delivery.page,
-        (FIELD_SHEETS,): delivery.field_sheets > 0,
-        (DISTRICT_MAP,): delivery.district_map,
-        (GIS_PROJECT,): delivery.gis_project,
-        (GPX,): delivery.gpx,
-        tuple(f"{layer}.csv" for layer in AS_CSV): delivery.csv,
-        tuple(f"{layer}.parquet" for layer in AS_GEOPARQUET): delivery.geoparquet,
-        (DEM_COPY, RELIEF_COPY): delivery.terrain_rasters,
-    }
-    return [name for names, is_wanted in switches.items() if is_wanted for name in names]
 
 
 def stages_of_files(names):

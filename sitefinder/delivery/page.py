@@ -1,5 +1,6 @@
 """The stage of the page."""
 
+from sitefinder.delivery.file_names import wanted_files
 from sitefinder.report.handover import handover_of
 from sitefinder.report.page import page_html
 
@@ -12,5 +13,7 @@ def make_page(settings, made, scratch):
     Path
     """
     path = scratch / "page.html"
-    path.write_text(page_html(handover_of(settings, made)), encoding="utf-8", newline="\n")
+    files, sheets = tuple(wanted_files(settings.delivery)), settings.delivery.field_sheets
+    handover = handover_of(settings, made)._replace(files=files, sheets=sheets)
+    path.write_text(page_html(handover), encoding="utf-8", newline="\n")
     return path

@@ -26,7 +26,8 @@ class Handover(NamedTuple):
     ``version`` is that of sitefinder. ``counts_unresolved`` is true where heads count that the DEM does not
     resolve.
     ``ground`` gives the levels of a window, see `sitefinder.delivery.sheets.Ground`, None where none are to be
-    drawn. ``allow`` is the run's ``ranking.allow``.
+    drawn. ``allow`` is the run's ``ranking.allow``. ``files`` are the names of the files that are delivered
+    together, and the best ``sheets`` sites have a field sheet.
     """
 
     title: str
@@ -41,6 +42,8 @@ class Handover(NamedTuple):
     font_paths: tuple = ()
     version: str = ""
     ground: object = None
+    files: tuple = ()
+    sheets: int = 0
     energy_p50_mwh: float = math.nan
     allow: tuple = ()
 

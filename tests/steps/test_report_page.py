@@ -1,6 +1,11 @@
 """The report page that a run delivers: its figures are those of the layers, and it can be left out."""
 
 import re
+import shutil
+
+import pypdf
+import pytest
+from playwright.sync_api import sync_playwright
 
 from sitefinder.inventory import run_and_deliver
 
@@ -31,3 +36,25 @@ def test_a_run_whose_settings_say_so_delivers_no_page(write_valley, tmp_path):
 
     assert [path.name for path in delivered.files] == ["sites.gpkg"]
     assert not (delivered.path.parent / "report.html").exists()
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the program chromium, which .ci/run installs")
+def test_the_page_of_the_sample_is_printed_on_six_pages_and_no_table_is_cut(sample_run, tmp_path):
+    path = tmp_path / "printed.pdf"
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"]
+        )
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        page.goto((sample_run.folder / "report.html").as_uri())
+        page.wait_for_selector("html[data-ready=yes]", state="attached")
+        page.pdf(path=path, prefer_css_page_size=True)
+        browser.close()
+    pages = [each.extract_text() for each in pypdf.PdfReader(path).pages]
+
+    assert len(pages) <= 6
+    sites = sample_run.delivered.tables["sites"]["site_id"]
+    structures = sample_run.delivered.tables["structures"].query("kind != 'step'")["structure_id"]
+    for names in (sites, structures):
+        # All rows of a table are on one page.
+        assert any(all(name in re.sub(r"\s", "", text) for name in names) for text in pages)

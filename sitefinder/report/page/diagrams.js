@@ -113,6 +113,7 @@ function startSupply() {
   }));
 }
 
+const SHEETS = "field-sheets.pdf";
 function startPicked() {
   let site = null;
   function heading(name, title) { byId(`${name}-title`).textContent = `${title}: ${site.id}`; }
@@ -246,6 +247,16 @@ function startPicked() {
       "The bar is the interval, the line is the LCOE.";
   }
 
+  // The site in other files, and its place for any map application (RFC 5870).
+  function links() {
+    const { files, sheets } = page.data.links, rank = page.data.sites.indexOf(site) + 1, [lat, lon] = site.place;
+    const made = files.filter(([name]) => name !== SHEETS || rank <= sheets).map(([name, label]) => element("a",
+      name === SHEETS ? "Sheet of this site (PDF)" : label, { href: name === SHEETS ? `${name}#nameddest=rank-${rank}` : name }));
+    made.unshift(element("a", "Link to this site", { href: `#site=${encodeURIComponent(site.id)}` }));
+    if (lat !== null && lon !== null) made.push(element("a", `Tailrace ${lat}, ${lon} in a map application`, { href: `geo:${lat},${lon}` }));
+    byId("picked-links").replaceChildren(...made);
+  }
+
   function facts() {
     const groups = new Map();
     page.data.labels.forEach(([group, label, meaning], at) => {
@@ -288,7 +299,7 @@ function startPicked() {
     byId("picked-title").textContent = site.title;
     byId("previous").disabled = rank <= 1;
     byId("next").disabled = rank >= page.data.sites.length;
-    for (const draw of [...diagrams, facts, options]) draw();
+    for (const draw of [...diagrams, links, facts, options]) draw();
   });
   byId("previous").addEventListener("click", () => pick(page.picked - 1, "walk"));
   byId("next").addEventListener("click", () => pick(page.picked + 1, "walk"));

@@ -42,6 +42,13 @@ class Table(NamedTuple):
     identity: str = ""
 
 
+class Folded(NamedTuple):
+    """Parts of the page that are folded away under a summary, as the macro ``blocks`` shows them."""
+
+    summary: str
+    parts: list
+
+
 def table(caption, headings, rows, kind="figures", identity=""):
     """A table from headings and cells; plain texts become cells.
 
@@ -189,3 +196,27 @@ def plain_numbers(values, places):
 def plain_number(value):
     """A number with seven significant digits for JSON, None if missing."""
     return None if is_missing(value) else float(f"{float(value):.7g}")
+
+
+def in_sentence(title):
+    """A title within a sentence.
+
+    Examples
+    --------
+    >>> in_sentence("Net annual value"), in_sentence("LCOE")
+    ('net annual value', 'LCOE')
+    """
+    return title if title[:2].isupper() else title[:1].lower() + title[1:]
+
+
+def price_per_kwh(tables):
+    """Price of a kWh by the settings; None where no table states it."""
+    rows = tables.get("sites_by_price", ())
+    own = rows.loc[rows["price_factor"] == 1.0, "price_per_kwh"] if len(rows) else ()
+    return own.iloc[0] if len(own) else None
+
+
+def setting_of(provenance, name):
+    """Value of a setting in the layer ``provenance``, as text; empty if it is not there."""
+    own = provenance.loc[(provenance["kind"] == "setting") & (provenance["name"] == name), "value"]
+    return str(own.iloc[0]) if len(own) else ""

@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 from sitefinder.report.fish import short_group_texts
 from sitefinder.report.handover import REGION, drops_of
-from sitefinder.report.page.figures import NO_BREAK, amount, exact, short_money
+from sitefinder.report.page.figures import NO_BREAK, amount, exact, price_per_kwh, short_money
 from sitefinder.report.text import counted, is_missing, name_of, power
 from sitefinder.schema import has_flag
 from sitefinder.units import (
@@ -154,21 +154,12 @@ def _of_cost(tables, region, currency):
     notes = []
     if not is_missing(cost):
         notes.append(Note(f"P10 {amount(region['lcoe_per_kwh_p10'])} to P90 {amount(region['lcoe_per_kwh_p90'])}"))
-    price = _price_per_kwh(tables)
+    price = price_per_kwh(tables)
     if price is not None:
         notes.append(Note(f"against a price of {amount(price)}", "price", exact(price)))
     if not len(tables["sites"]):
         return Headline("cost", "LCOE of all sites", "none", "", notes)
     return Headline("cost", "LCOE of all sites", amount(cost, unit), exact(cost), notes)
-
-
-# Price of a kWh by the settings; None where no table states it.
-def _price_per_kwh(tables):
-    if "sites_by_price" not in tables:
-        return None
-    rows = tables["sites_by_price"]
-    own = rows.loc[rows["price_factor"] == 1.0, "price_per_kwh"]
-    return own.iloc[0] if len(own) else None
 
 
 # What excludes, by length of stream: each step of the cascade takes of what those before it leave.

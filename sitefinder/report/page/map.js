@@ -34,6 +34,8 @@ function startMap() {
     Object.assign(done, view);
     drawFrame();
   }
+  // Of the window that a selected stretch may take, and the least ground that is shown about it [m] (own choice).
+  const ROOM = 0.5, AROUND_M = 1500;
   // Numbers of sites and names keep clear of each other [pixels]: a number moves off its place with a leader,
   // a name to another side of its place, or is left out until the map is zoomed in.
   const badges = marks.filter(({ mark }) => mark.matches(".sites .mark:not(.small)")).map((one) => ({
@@ -51,6 +53,7 @@ function startMap() {
     const square = (x, y, half) => [x - half, y - half, x + half, y + half];
     const at = (one) => [one.x / view.scale, one.y / view.scale];
     for (const one of badges) {
+      if (one.mark.classList.contains("filtered")) continue;
       const [x, y] = at(one), half = one.radius + GAP / 2;
       let best = [0, 0];
       search: for (let ring = 0; ring < RINGS; ring++)
@@ -107,6 +110,7 @@ function startMap() {
   }
   function show(x, y, scale, byHand = false) {
     const whole = Math.max(width / across, height / down);
+    isWhole = false;
     view.scale = inside(scale, Math.min(0.25 / unit, whole), 1.5 * whole);
     view.x = inside(x, 0, width);
     view.y = inside(y, 0, height);
@@ -116,7 +120,11 @@ function startMap() {
     }
     if (!waiting) waiting = requestAnimationFrame(() => (svg.classList.contains("moving") ? shift() : draw()));
   }
-  const whole = () => show(width / 2, height / 2, Math.max(width / across, height / down));
+  let isWhole = true;
+  const whole = () => {
+    show(width / 2, height / 2, Math.max(width / across, height / down));
+    isWhole = true;
+  };
   // Zooming keeps one point of the window fixed, the centre by default.
   function zoom(factor, left = across / 2, top = down / 2, byHand = false) {
     const before = view.scale;
@@ -237,6 +245,39 @@ function startMap() {
     event.preventDefault();
   });
 
+  page.filters.push((ranks) => {
+    for (const part of svg.querySelectorAll("[data-rank]")) part.classList.toggle("filtered", !ranks.has(Number(part.dataset.rank)));
+    declutter();
+  });
+
+  // Sites larger or darker by a column of the table: five shades between its smallest and largest figure.
+  const SHADES = ["#fdf3d6", "#f4cf7c", "#d99a2b", "#a8641a", "#6b3a10"], LIGHT_TEXT = 3;
+  const circles = new Map([...svg.querySelectorAll(".sites .mark")].map((mark) => [Number(mark.dataset.rank), mark]));
+  const figures = (name) => {
+    const head = document.querySelector(`#sites-table th[data-column="${name}"]`);
+    const rows = [...document.querySelectorAll("#sites-table tbody tr")];
+    return new Map(head ? rows.map((row) => [Number(row.dataset.rank), parseFloat(row.cells[head.cellIndex].dataset.v)]) : []);
+  };
+  function restyle() {
+    const [sizes, colours] = ["size-by", "colour-by"].map((name) => figures(byId(name).value));
+    const of = (values) => [...values.values()].filter(Number.isFinite);
+    const largest = Math.max(0, ...of(sizes)), [low, high] = [Math.min(...of(colours)), Math.max(...of(colours))];
+    for (const [rank, mark] of circles) {
+      const circle = mark.querySelector("circle"), small = mark.classList.contains("small");
+      const share = largest > 0 && sizes.get(rank) > 0 ? Math.sqrt(sizes.get(rank) / largest) : 0;
+      circle.setAttribute("r", (small ? 2.5 + 3.5 * share : 7.5 + 6.5 * share).toFixed(1));
+      const value = colours.get(rank), is_known = Number.isFinite(value);
+      const shade = is_known ? Math.min(4, Math.floor(5 * (value - low) / (high - low || 1))) : -1;
+      circle.style.fill = shade < 0 ? "" : SHADES[shade];
+      mark.querySelector("text").style.fill = shade >= LIGHT_TEXT ? "#fff" : "";
+    }
+    const words = (value) => value.toLocaleString("en", { maximumSignificantDigits: 3 });
+    byId("colour-key").textContent = of(colours).length ? `pale ${words(low)}, dark ${words(high)}` : "";
+    for (const one of badges) one.radius = Number(one.mark.querySelector("circle").getAttribute("r"));
+    declutter();
+  }
+  if (byId("size-by")) for (const name of ["size-by", "colour-by"]) byId(name).addEventListener("change", restyle);
+
   byId("legend").addEventListener("change", (event) => {
     for (const group of svg.querySelectorAll(`[data-layer="${event.target.dataset.layer}"]`))
       group.classList.toggle("off", !event.target.checked);
@@ -249,16 +290,21 @@ function startMap() {
       part.classList.add("selected");
       part.parentNode.append(part);
     }
-    const { x, y } = markOf.get(rank);
-    const hidden = Math.abs(x - view.x) > across * view.scale / 2 || Math.abs(y - view.y) > down * view.scale / 2;
-    if (from !== "map" && hidden) show(x, y, view.scale);
+    if (from === "map" || from === "start") return;
+    // The stretch with the ground around it, at most as near as it takes to see where it lies.
+    const stretch = svg.querySelector(`.stretches [data-rank="${rank}"]`), { x, y } = markOf.get(rank);
+    const box = stretch ? stretch.getBBox() : { x, y, width: 0, height: 0 };
+    const wide = Math.max(box.width / across, box.height / down) / ROOM, least = AROUND_M / unit / Math.min(across, down);
+    show(box.x + box.width / 2, box.y + box.height / 2, Math.min(Math.max(wide, least), view.scale));
   });
 
   // The window follows its box; paper shows what the window shows.
   function measure() {
     if (matchMedia("print").matches) return;
     [across, down] = [Math.max(place.clientWidth, 50), Math.max(place.clientHeight, 50)];
-    whole();
+    // What somebody looks at stays in the middle.
+    if (isWhole) whole();
+    else show(view.x, view.y, view.scale);
   }
   new ResizeObserver(measure).observe(place);
   measure();

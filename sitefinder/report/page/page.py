@@ -13,7 +13,7 @@ from sitefinder.report.page.fish import fish_section
 from sitefinder.report.page.headline import drops_sentence, headline
 from sitefinder.report.page.region import assumptions, equations, inputs_table, quality, region_tables
 from sitefinder.report.page.region_map import AREA_TIP, REACH_TIP, region_map
-from sitefinder.report.page.sites import filters, site_data, sites_table
+from sitefinder.report.page.sites import filters, shown_by, site_data, sites_table
 from sitefinder.report.page.structures import TIP, structures_section
 from sitefinder.report.stream_names import stream_names
 from sitefinder.report.templates import environment
@@ -22,6 +22,15 @@ from sitefinder.schema.wording import NOT_KNOWN, READING, SAFETY, SCREENING
 from sitefinder.units import MEGAWATT_HOURS_PER_GIGAWATT_HOUR
 
 STYLE, SCRIPTS = "page.css", ("table.js", "map.js", "diagrams.js", "start.js")
+# Files beside the page that it links to, with what they are called there.
+FILE_LABELS = {
+    "field-sheets.pdf": "Field sheets (PDF)",
+    "district-map.pdf": "Map (PDF)",
+    "sites.gpkg": "GeoPackage",
+    "sites.qgs": "QGIS project",
+    "sites.gpx": "GPX",
+    "sites.csv": "CSV",
+}
 SECTIONS = (
     ("sites", "Sites"),
     ("structures", "Existing structures and drops"),
@@ -72,6 +81,7 @@ def page_html(handover):
         "areas": area_tips,
         "frame": drawn["frame"]._asdict(),
         "supply": supply,
+        "links": _links(handover),
     }
     context = {
         "policy": Markup(policy(style, script)),
@@ -79,6 +89,7 @@ def page_html(handover):
         "script": Markup(script),
         "data": json_for_script(data),
         "title": handover.title,
+        "files": [(name, FILE_LABELS[name]) for name in handover.files if name in FILE_LABELS],
         "crs": handover.crs,
         "currency": handover.currency,
         "version": handover.version,
@@ -92,8 +103,9 @@ def page_html(handover):
         "map": drawn,
         "number_of_sites": len(sites),
         "number_of_reaches": len(reaches),
-        "sites": sites_table(sites, handover.currency),
+        "sites": sites_table(sites, handover),
         "filters": filters(sites),
+        "shown_by": shown_by(sites, handover.currency),
         "totals": _totals(handover),
         "region": region_tables(handover),
         "supply": supply,
@@ -144,6 +156,15 @@ def json_for_script(data):
     for character in "<>&\u2028\u2029":
         text = text.replace(character, f"\\u{ord(character):04x}")
     return Markup(text)
+
+
+# Files that hold the selected site, for the script: name and label, and the number of sites with a field sheet.
+def _links(handover):
+    own = ("field-sheets.pdf", "sites.csv", "sites.gpx")
+    return {
+        "files": [[name, FILE_LABELS[name]] for name in own if name in handover.files],
+        "sheets": handover.sheets,
+    }
 
 
 # The same tables, with each stream without a name named after the river that it joins.

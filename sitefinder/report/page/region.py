@@ -2,9 +2,12 @@
 
 import itertools
 
+import numpy as np
+
 from sitefinder.report.page.figures import (
     DASH,
     Cell,
+    Folded,
     Heading,
     amount,
     amount_cell,
@@ -88,7 +91,7 @@ def region_tables(handover):
     if passage := passage_survival(tables["streams"]):
         after.append(passage)
     if "distributions" in tables:
-        after.append(_distribution_tables(tables["distributions"]))
+        after.append(Folded("Distributions of reaches and sites", [_distribution_tables(tables["distributions"])]))
     if len(tables["minimum_heads"]):
         after.append(_resolvable_heads_table(tables["minimum_heads"]))
     after.append(_rejection_table(tables["reaches"]))
@@ -328,8 +331,11 @@ def _distribution_tables(distributions):
         by_length = of == "reaches"
         values = rows["length_m"] / METRES_PER_KILOMETRE if by_length else rows["number"]
         maximum = values.max() if len(values) else 0
+        # Empty classes before the first and after the last with something in it say nothing.
+        filled = np.flatnonzero(rows["number"].to_numpy() > 0)
+        kept = slice(filled[0], filled[-1] + 1) if len(filled) else slice(0, 0)
         cells = []
-        for row, value in zip((named[place] for place in rows.index), values, strict=True):
+        for row, value in zip((named[place] for place in rows.index[kept]), values.iloc[kept], strict=True):
             figures = [figure_cell(str(row.number), row.number)]
             if by_length:
                 figures.append(figure_cell(amount(value), row.length_m))

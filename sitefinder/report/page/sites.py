@@ -9,19 +9,26 @@ from sitefinder.report.page.figures import (
     Cell,
     amount,
     exact,
+    in_sentence,
     meaning_of,
     money,
     percent,
     plain_number,
     plain_numbers,
+    price_per_kwh,
+    setting_of,
     short_money,
     unit_of,
     with_unit,
 )
 from sitefinder.report.stream_names import WITHOUT_NAME
 from sitefinder.report.text import NOT_KNOWN, is_missing, plain, structure_name
+from sitefinder.schema import LAYERS
+from sitefinder.schema.wording import column_labels
+from sitefinder.siting.ranking import BY_SCORE, RANKED_BY
 from sitefinder.vocabulary import SCHEME_TYPES, VERDICTS, flag_phrases, labels, marked_actions, named, phrases
 
+TITLES = column_labels(LAYERS["sites"])
 SCHEME_LABELS, VERDICT_PHRASES = labels(SCHEME_TYPES), phrases(VERDICTS)
 # Columns of ``sites`` in the table: name, heading, and whether it is a number.
 SHOWN = (
@@ -175,14 +182,21 @@ def stream_name(name):
     return WITHOUT_NAME if is_missing(name) or not name else plain(name)
 
 
-def sites_table(sites, currency):
+# What the sites are ranked by, as the heading of the ranks says it, by `ranking.rank_by`.
+RANKED_BY_WORDS = {
+    **{name: in_sentence(TITLES[column].partition(" [")[0]) for name, (column, _) in RANKED_BY.items()},
+    BY_SCORE: "score",
+}
+
+
+def sites_table(sites, handover):
     """The table of sites.
 
     Parameters
     ----------
     sites : DataFrame
-        Layer ``sites``.
-    currency : str
+        Layer ``sites``, with names of streams.
+    handover : sitefinder.report.handover.Handover
 
     Returns
     -------
@@ -191,7 +205,7 @@ def sites_table(sites, currency):
         ``verdict``, ``scheme``, ``fish_safe`` and ``cells``.
     """
     headings = [
-        (name, label, unit_of("sites", name, currency), meaning_of("sites", name), is_number)
+        (name, label, _below(name, handover), meaning_of("sites", name), is_number)
         for name, label, is_number in SHOWN
     ]
     rows = []
@@ -214,6 +228,37 @@ def sites_table(sites, currency):
             }
         )
     return {"headings": headings, "rows": rows}
+
+
+# What stands below a heading: the unit, at the LCOE also the price that it must not exceed to pay.
+def _below(name, handover):
+    unit = unit_of("sites", name, handover.currency)
+    if name == "rank":
+        rank_by = setting_of(handover.tables["provenance"], "ranking.rank_by")
+        return f"by {RANKED_BY_WORDS[rank_by]}" if rank_by in RANKED_BY_WORDS else ""
+    price = price_per_kwh(handover.tables) if name == "lcoe_per_kwh" else None
+    return unit if price is None else f"{unit}, price {amount(price)}"
+
+
+def shown_by(sites, currency):
+    """Columns of the table by which the map can draw sites larger or darker.
+
+    Parameters
+    ----------
+    sites : DataFrame
+    currency : str
+
+    Returns
+    -------
+    list of (str, str)
+        Name and label with the unit, of those numbers of which one is known.
+    """
+    columns = [(name, label) for name, label, is_number in SHOWN if is_number and name != "rank"]
+    return [
+        (name, f"{label} [{unit_of('sites', name, currency)}]")
+        for name, label in columns
+        if sites[name].notna().any()
+    ]
 
 
 def _words(name, value):
@@ -290,6 +335,7 @@ def _site(row, parts, units, currency):
         "tip": _tip(row, stream, currency),
         "facts": [_in_words(row, fact, unit) for fact, unit in units],
         "flags": flag_phrases(row["flags"]),
+        "place": [plain_number(row["lat"]), plain_number(row["lon"])],
         "things": parts["things"] or [],
         "profile": _profile(parts.get("site_profiles")),
         "curve": _curve(parts.get("flow_curves"), row),

@@ -4,7 +4,25 @@ startTable();
 if (page.data.sites.length) startPicked();
 startSupply();
 startMap();
+// Each site has an address: what follows #site= is its id.
+const PLACE = "#site=";
+const rankAt = (address) => {
+  if (!address.startsWith(PLACE)) return 0;
+  let id = address.slice(PLACE.length);
+  try { id = decodeURIComponent(id); } catch { return 0; }
+  return page.data.sites.findIndex((site) => site.id === id) + 1;
+};
+page.listeners.push((site, rank, from) => {
+  document.body.classList.toggle("chosen", from !== "start");
+  if (from !== "start") history.replaceState(null, "", PLACE + encodeURIComponent(site.id));
+});
+const addressed = () => {
+  const rank = rankAt(location.hash);
+  if (rank) { pick(rank, "address"); byId("sites").scrollIntoView(); }
+};
 pick(1, "start");
+addressed();
+addEventListener("hashchange", addressed);
 // Diagrams are as wide as their container [pixels]; for A4 paper they have a width that keeps text legible.
 const PAPER_WIDTH = 620;
 const redraw = () => { for (const draw of page.drawings) draw(); };
@@ -15,16 +33,11 @@ new ResizeObserver(() => {
   wide = width;
   redraw();
 }).observe(document.querySelector("main"));
-// Collapsed parts are printed too.
-let folded = [];
 addEventListener("beforeprint", () => {
-  folded = [...document.querySelectorAll("details:not([open])")];
-  for (const part of folded) part.open = true;
   page.paper = PAPER_WIDTH;
   redraw();
 });
 addEventListener("afterprint", () => {
-  for (const part of folded) part.open = false;
   page.paper = 0;
   redraw();
 });

@@ -1,6 +1,7 @@
 "use strict";
 // The table of sites: sorting, filters, keyboard. Calls pick(rank) when a row is selected.
-const page = { data: JSON.parse(document.getElementById("data").textContent), picked: 0, listeners: [] };
+// What follows a selection is in `listeners`, what follows the filters in `filters`, which get the ranks shown.
+const page = { data: JSON.parse(document.getElementById("data").textContent), picked: 0, listeners: [], filters: [] };
 const byId = (name) => document.getElementById(name);
 
 // A site is selected: everything that shows it follows.
@@ -76,6 +77,9 @@ function startTable() {
         wanted.every(([name, value]) => !value || row.dataset[name] === value));
     }
     const left = shown();
+    const ranks = new Set(left.map((row) => Number(row.dataset.rank)));
+    for (const follow of page.filters) follow(ranks);
+    byId("nothing").hidden = left.length > 0;
     document.getElementById("shown").textContent = `${left.length} of ${rows().length} sites`;
     reachable(left.find((row) => row.getAttribute("aria-current")) || left[0]);
   }
@@ -102,6 +106,17 @@ function startTable() {
   const form = document.getElementById("filters");
   form.addEventListener("input", filter);
   form.addEventListener("submit", (event) => event.preventDefault());
+  byId("reset").addEventListener("click", () => {
+    byId("find").value = "";
+    for (const name of ["verdict", "scheme", "safe"]) byId(`of-${name}`).value = "";
+    filter();
+    byId("find").focus();
+  });
+  // Whether columns lie beyond the right edge of the table's box.
+  const box = byId("sites-box");
+  const more = () => { byId("more").hidden = box.scrollLeft + box.clientWidth > box.scrollWidth - 4; };
+  box.addEventListener("scroll", more);
+  new ResizeObserver(more).observe(box);
   reachable(rows()[0]);
 
   page.listeners.push((site, rank, from) => {
@@ -110,7 +125,6 @@ function startTable() {
       row.setAttribute("aria-current", "true");
       reachable(row);
       // Only the table's own box scrolls, never the page.
-      const box = table.parentElement;
       const top = row.offsetTop - table.tHead.offsetHeight;
       if (from !== "table" && (top < box.scrollTop || top > box.scrollTop + box.clientHeight - 90))
         box.scrollTop = top - box.clientHeight / 3;

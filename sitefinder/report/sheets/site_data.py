@@ -1,9 +1,12 @@
 """The content of a site's sheet, as texts and drawings for its template."""
 
-import math
+import io
 from typing import NamedTuple
 
-from sitefinder.report.fish import points_by_site
+import numpy as np
+
+from sitefinder.energy.hydraulics import KW_PER_M3S_M
+from sitefinder.report.fish import months_text, points_by_site
 from sitefinder.report.flow_quality import delivered_regressions, regression_text, regressions_of_source
 from sitefinder.report.on_stream import things_by_site
 from sitefinder.report.sheets.amounts import (
@@ -28,7 +31,7 @@ from sitefinder.schema.columns import MONTH_NAMES
 from sitefinder.siting.profiles import NORMAL_90
 from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, USED, VERDICTS, flag_phrases, named, phrases
 
-MAP_MM, PROFILE_MM = (126.0, 86.0), (181.0, 44.0)
+MAP_MM, PROFILE_MM = (126.0, 82.0), (181.0, 39.0)
 # Longer texts are cut in titles and tables, and printed in full at the end of the sheet.
 LONGEST_ID, LONGEST_NAME, LONGEST_CELL = 48, 80, 60
 FLOW_SOURCES = {"equation": "regional regression"}
@@ -39,6 +42,8 @@ REASON_SEPARATOR = "; "
 # Sources of the uncertainty of energy, by the end of their columns; smaller shares than this are left out.
 CONTRIBUTIONS = {"year": "year", "flow": "flow", "head": "head", "efficiency": "efficiency"}
 MIN_CONTRIBUTION = 0.045
+# Times of the year of which the flow is given [%], and ends of the stretch as the long profile marks them.
+DURATIONS_PERCENT, MARKS = (10, 30, 50, 80, 90, 95), ("intake", "tailrace")
 # Rows of the table of the depleted reach; the layer depleted_reaches has all places and months.
 DEPLETED_ROWS = 5
 
@@ -47,13 +52,15 @@ class BesideSites(NamedTuple):
     """What the sheets show of other tables than ``sites``, looked up once for all of them.
 
     By ``site_id``: ``profiles``, rows of ``site_profiles`` from the top down; ``depleted``, rows of
-    ``depleted_reaches`` as dicts; ``things`` on the stream and ``fish_points``, sentences; ``structures``, ids of
-    those that are used. A site without any is in none. ``mean_flows_m3s`` are lowest and highest mean flow by
-    reach, ``actions`` those of rules by name, ``regressions`` those of the mean flow, worst first.
+    ``depleted_reaches`` as dicts; ``curves``, rows of ``flow_curves`` from the highest flow down; ``things`` on the
+    stream and ``fish_points``, sentences; ``structures``, ids of those that are used. A site without any is in
+    none. ``mean_flows_m3s`` are lowest and highest mean flow by reach, ``actions`` those of rules by name,
+    ``regressions`` those of the mean flow, worst first.
     """
 
     profiles: dict
     depleted: dict
+    curves: dict
     things: dict
     fish_points: dict
     structures: dict
@@ -75,6 +82,7 @@ def beside_sites(tables):
     BesideSites
     """
     profiles = tables["site_profiles"].sort_values("position", kind="stable")
+    curves = tables["flow_curves"].sort_values("exceedance_percent", kind="stable")
     things, reaches, hits = tables["stretch_structures"], tables["reaches"], tables["rule_hits"]
     structures = {}
     for row in zip(things["site_id"], things["object_id"], things["role"], strict=True):
@@ -84,6 +92,7 @@ def beside_sites(tables):
     return BesideSites(
         profiles=dict(tuple(profiles.groupby("site_id", sort=False))),
         depleted=rows_by_site(tables["depleted_reaches"]),
+        curves=dict(tuple(curves.groupby("site_id", sort=False))),
         things=things_by_site(things),
         fish_points=points_by_site(tables["fish_sites"]) if "fish_sites" in tables else {},
         structures=structures,
@@ -128,6 +137,8 @@ def site_data(setter, handover, beside, site, stream):
             {"title": "Head and flow at the intake", "rows": _rows(setter, _water(beside, site, scheme))},
             {"title": "Plant and cost", "rows": _rows(setter, _plant(handover, site, scheme))},
         ],
+        "durations": _durations(beside.curves.get(site["site_id"])),
+        "qr": _place_code(site),
         "depleted": _depleted(beside.depleted.get(site["site_id"]), site),
         "verdict": _verdict(site),
         "points": [setter.text(point) for point in _points(beside, site)],
@@ -152,17 +163,17 @@ def _cell(value, otherwise=NOT_KNOWN):
 def _water(beside, site, scheme):
     head_m, error_m = site["head_m"], NORMAL_90 * site["head_se_m"]
     places = level_places(site["head_se_m"])
-    low, high = beside.mean_flows_m3s.get(site["reach_id"], (math.nan, math.nan))
-    uncorrected = (
-        amount(site["head_uncorrected_m"], "m", places) + ", before regional shrinkage and selection correction"
-    )
+    low, high = beside.mean_flows_m3s.get(site["reach_id"], (np.nan, np.nan))
+    uncorrected = amount(site["head_uncorrected_m"], "m", places) + ", before shrinkage and selection"
     return [
         ("Gross head", amount(head_m, "m", places) if scheme.has_head else None),
         _if_known("90 % confidence interval", error_m, span(head_m - error_m, head_m + error_m, "m", places)),
+        _if_known("Net head at design flow", net := _net_head_m(site), amount(net, "m", 1)),
+        ("Levels", _levels(beside.profiles.get(site["site_id"]), site)),
         _if_known("Uncorrected gross head", site["head_uncorrected_m"], uncorrected),
         ("Mean flow", amount(site["flow_mean_m3s"], "m³/s")),
         _if_known("90 % confidence interval", low, f"{span(low, high, 'm³/s')}, at the tailrace"),
-        ("Low flow Q95", amount(site["flow_q95_m3s"], "m³/s")),
+        None if site["site_id"] in beside.curves else _q95(site),
         ("Design flow", amount(site["flow_design_m3s"], "m³/s")),
         ("Environmental flow", _environmental_flow(site)),
         ("Catchment", amount(site["area_km2"], "km²")),
@@ -173,6 +184,55 @@ def _water(beside, site, scheme):
         ("Flow source", FLOW_SOURCES.get(site["flow_source"], _cell(site["flow_source"]))),
         ("Mean-flow regression", _regressions(beside, site)),
     ]
+
+
+def _q95(site):
+    return "Low flow Q95", amount(site["flow_q95_m3s"], "m³/s")
+
+
+# Net head that gives the installed capacity at the design flow and its efficiency [m]; NaN where one is not known.
+def _net_head_m(site):
+    figures = [site[name] for name in ("power_kw", "flow_design_m3s", "efficiency_design", "head_m")]
+    if not all(is_known(figure) and figure > 0 for figure in figures):
+        return np.nan
+    power_kw, flow_m3s, efficiency, head_m = figures
+    net_m = power_kw / (KW_PER_M3S_M * flow_m3s * efficiency)
+    return net_m if net_m <= head_m else np.nan
+
+
+# Levels of the water in the long profile at intake and tailrace; None where neither is known.
+def _levels(profile, site):
+    if profile is None:
+        return None
+    own = profile[profile["mark"] != ""]
+    level = {mark: own.loc[own["mark"] == mark, "profile_m"].iloc[0] for mark in own["mark"]}
+    places = level_places(site["head_se_m"])
+    known = [f"{mark} {amount(level[mark], 'm', places)}" for mark in MARKS if is_known(level.get(mark))]
+    return ", ".join(known) or None
+
+
+# Flow and environmental flow at times of the year, as texts; empty without a flow duration curve.
+def _durations(own):
+    if own is None:
+        return []
+    share = own["exceedance_percent"].to_numpy(dtype=float)
+    wanted = [each for each in DURATIONS_PERCENT if share[0] <= each <= share[-1]]
+    columns = []
+    for percent_of_time in wanted:
+        at = [np.interp(percent_of_time, share, own[name]) for name in ("flow_m3s", "environmental_flow_m3s")]
+        columns.append([f"Q{percent_of_time}", *map(amount, at)])
+    return columns
+
+
+# The place of the tailrace as a code for a telephone's camera (RFC 5870), an SVG text; None where it is not known.
+def _place_code(site):
+    if not (is_known(site["lat"]) and is_known(site["lon"])):
+        return None
+    import segno  # noqa: PLC0415 - only sheets need it
+
+    code, drawn = segno.make(f"geo:{site['lat']:.6f},{site['lon']:.6f}", error="m", micro=False), io.BytesIO()
+    code.save(drawn, kind="svg", xmldecl=False, nl=False, border=4)
+    return drawn.getvalue().decode("ascii")
 
 
 # The worst regression of the mean flow behind a site; None where none is known.
@@ -218,8 +278,9 @@ def _plant(handover, site, scheme):
         ("Net present value", money(site["npv"], handover.currency.partition(" of ")[0]) + rate_of_return),
         ("Discounted payback", amount(payback, "years", 0) if is_known(payback) else "not within the lifetime"),
         _if_known("Break-even price", break_even, f"{amount(break_even, '', 3)}; solar {solar} {per_kwh}"),
-        None if scheme.diverts else ("Stretch of stream", amount(length_m, "m")),
+        None if scheme.diverts else ("Stretch of stream", amount(length_m, "m", 0)),
         ("Headrace and penstock", _conduit(site) if is_known(conduit_m) and conduit_m > 0 else None),
+        ("No abstraction in", _months(site["closed_months"])),
     ]
 
 
@@ -269,11 +330,20 @@ def _contributions(site):
     return ", ".join(f"{name} {percent(share)}" for name, share in ordered) or None
 
 
-# Length of the conduit, and where it runs as far as the ground shows it.
+# Months by name; None without one.
+def _months(closed_months):
+    return months_text(closed_months) if closed_months else None
+
+
+# Length of the conduit and of its parts, and where it runs as far as the ground shows it.
 def _conduit(site):
-    parts = [amount(site["conduit_length_m"], "m")]
+    parts = [amount(site["conduit_length_m"], "m", 0)]
+    headrace_m, penstock_m = site["headrace_length_m"], site["penstock_length_m"]
+    if is_known(headrace_m) and is_known(penstock_m) and headrace_m > 0 and penstock_m > 0:
+        parts[0] += f" (headrace {amount(headrace_m, 'm', 0)}, penstock {amount(penstock_m, 'm', 0)})"
     if site["conduit_bank"]:
-        parts.append(f"{site['conduit_bank']} bank, deepest cut {amount(site['deepest_cut_m'], 'm', 1)}")
+        route = f", {site['conduit_route']}" if site["conduit_route"] else ""
+        parts.append(f"{site['conduit_bank']} bank{route}, deepest cut {amount(site['deepest_cut_m'], 'm', 1)}")
         parts += [f"{int(site['crossings'])} crossings"] if site["crossings"] > 0 else []
     return "; ".join(parts)
 
@@ -295,8 +365,6 @@ def _points(beside, site):
     for rule in filter(None, site["reasons"].split(REASON_SEPARATOR)):
         phrase = phrase_of.get(beside.actions.get(rule))
         points.append(f"Rule “{rule}”: {phrase}" if phrase else f"Rule “{rule}”.")
-    if site["closed_months"]:
-        points.append(f"No abstraction is allowed in the months {site['closed_months'].replace(';', ', ')}.")
     if is_known(site["passage_survival"]):
         share = amount(100 * site["passage_survival"])
         points.append(
@@ -336,7 +404,8 @@ def _access(handover, beside, site):
         if is_known(site["settlement"]):
             text = f"{_cell(site['settlement'])}: {text}"
         by_road_m = site["settlement_road_m"]
-        rows.append(("Settlement", text + (f"; {amount(by_road_m, 'm')} by road" if is_known(by_road_m) else "")))
+        by_road = f"; {amount(by_road_m, 'm', 0)} by road" if is_known(by_road_m) else ""
+        rows.append(("Settlement", text + by_road))
     missing = [
         name
         for layer, name in (("roads", "roads"), ("power_lines", "power lines"), ("settlements", "settlements"))
@@ -344,14 +413,29 @@ def _access(handover, beside, site):
     ]
     if missing:
         rows.append(("Not in this run", f"layers of {listed(missing)}"))
-    used = beside.structures.get(site["site_id"], [])
-    rows.append(("Existing structure", _cell(site["structure_id"] or ", ".join(used), "none used")))
+    structure = site["structure_id"] or ", ".join(beside.structures.get(site["site_id"], []))
+    rows.append(("Existing structure", _structure(handover, structure) if structure else None))
     rows.append(("It needs", words(site["needs"], "nothing beside its works")))
     return rows
 
 
+# A structure with what the user's layer states of it.
+def _structure(handover, identity):
+    structures = handover.tables["structures"]
+    own = structures[structures["structure_id"] == identity].to_dict("records")
+    if not own:
+        return _cell(identity)
+    [row, *_] = own
+    parts = [_cell(f"{identity} ({row['kind']})" if row["kind"] else identity)]
+    parts += [f"{name} {_cell(row[name])}" for name in ("use", "owner", "condition") if is_known(row[name])]
+    if is_known(row["drop_m"]):
+        parts.append(f"drop {amount(row['drop_m'], 'm', level_places(row['drop_error_m']))}")
+    parts.append("has a fish pass" if row["fish_pass"] else "no fish pass known")
+    return "; ".join(parts)
+
+
 def _distance(metres):
-    return f"{amount(metres, 'm')} from the tailrace in a straight line" if is_known(metres) else NOT_KNOWN
+    return f"{amount(metres, 'm', 0)} from the tailrace in a straight line" if is_known(metres) else NOT_KNOWN
 
 
 # Distance, bank and relative level of the nearest road, in words.

@@ -106,7 +106,17 @@ def make_handover(sites=12, reaches=60, months=True, districts=True):
     context = {"settlements": places, "gauges": gauge}
     total = float(energy.sum())
     return Handover(
-        "Made-up & tested", CRS, "EUR of 2024", table, 0.85 * total, 1.15 * total, relief, context, version="0"
+        "Made-up & tested",
+        CRS,
+        "EUR of 2024",
+        table,
+        0.85 * total,
+        1.15 * total,
+        relief,
+        context,
+        version="0",
+        files=("sites.gpkg", "field-sheets.pdf", "sites.csv", "sites.gpx"),
+        sheets=3,
     )
 
 
@@ -190,8 +200,8 @@ def of_region(table, districts, random):
         ),
         "provenance": rows_of(
             "provenance", 3, random,
-            kind=["input", "setting", "stage"], name=["dem", "costs.price_per_kwh", "flows"],
-            value=["dem.tif", "0.3", "1"], licence=["CC0 1.0", None, None], date=["2021", None, None],
+            kind=["input", "setting", "stage"], name=["dem", "ranking.rank_by", "flows"],
+            value=["dem.tif", "net_value", "1"], licence=["CC0 1.0", None, None], date=["2021", None, None],
         ),
         "supply_curve": pd.DataFrame(
             {

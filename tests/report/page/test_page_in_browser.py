@@ -1,7 +1,11 @@
 """The report page in a real browser, opened from disk with the network off: linking, keyboard, phone and print."""
 
+import importlib.util
+import re
 import shutil
 from itertools import pairwise
+from pathlib import Path
+from urllib.parse import quote
 
 import pytest
 import shapely
@@ -43,7 +47,7 @@ def opened(browser):
     """A function that opens a file; whatever the page complains of or asks for fails the test at its end."""
     contexts, trouble = [], []
 
-    def opened(path, size=DESK):
+    def opened(path, size=DESK, place=""):
         context = browser.new_context(viewport=size)
         contexts.append(context)
         context.set_offline(True)
@@ -51,15 +55,21 @@ def opened(browser):
         page.on("console", lambda said: trouble.append(said.text) if said.type in ("error", "warning") else None)
         page.on("pageerror", lambda error: trouble.append(str(error)))
         page.on("dialog", lambda dialog: trouble.append(dialog.message) or dialog.dismiss())
-        page.on("request", lambda asked: None if asked.url == path.as_uri() else trouble.append(asked.url[:200]))
+        page.on(
+            "request",
+            lambda asked: (
+                None if asked.url.partition("#")[0] == path.as_uri() else trouble.append(asked.url[:200])
+            ),
+        )
         # A policy that is broken is an event of the document, beside the console's message.
         page.add_init_script(
             "addEventListener('securitypolicyviolation', (event) => console.error(event.violatedDirective))"
         )
         page.route(
-            "**/*", lambda route: route.continue_() if route.request.url == path.as_uri() else route.abort()
+            "**/*",
+            lambda route: route.continue_() if route.request.url.startswith(path.as_uri()) else route.abort(),
         )
-        page.goto(path.as_uri())
+        page.goto(path.as_uri() + place)
         page.wait_for_selector("html[data-ready=yes]", state="attached", timeout=30_000)
         return page
 
@@ -188,6 +198,86 @@ def test_filters_leave_what_they_say_and_count_it(opened, file, handover):
     left = sites[(sites["scheme_type"] == "new_weir") & sites["fish_safe"]]["rank"].tolist()
     assert ranks(page) == left
     assert 0 < len(left) < len(sites)
+    # The map shows the same sites, and their stretches.
+    on_map = page.eval_on_selector_all(
+        "#map .mark[data-rank]:not(.filtered)", "all => all.map(one => Number(one.dataset.rank))"
+    )
+    assert sorted(on_map) == left
+    assert page.locator("#map .stretches path:not(.filtered)").count() == len(left)
+
+    # Nothing fits: it says so, and one button brings all back.
+    page.fill("#find", "no such site")
+    assert ranks(page) == []
+    assert page.is_visible("#nothing")
+    page.click("#reset")
+    assert not page.is_visible("#nothing")
+    assert len(ranks(page)) == len(sites)
+    assert page.locator("#map .filtered").count() == 0
+
+
+def test_every_site_has_an_address_that_selects_it_and_brings_the_map_to_it(opened, file, handover):
+    sites = handover.tables["sites"].set_index("rank")
+    page = opened(file, place="#site=" + quote(sites["site_id"][6], safe=""))
+
+    assert picked(page) == ["6"]
+    whole = page.evaluate("page.data.frame")
+    left, top, width, height = window(page)
+    x, y = page.evaluate(
+        "(() => { const at = document.querySelector('#map .mark[data-rank=\"6\"]').transform.baseVal[0].matrix; "
+        "return [at.e, at.f]; })()"
+    )
+    assert left < x < left + width
+    assert top < y < top + height
+    assert width * whole["unit_m"] < 8_000.0
+
+    # Another selection changes the address, so that it can be passed on; a wrong one selects nothing.
+    page.click("#sites-table tr[data-rank='2']")
+    assert page.evaluate("location.hash") == "#site=" + quote(sites["site_id"][2], safe="")
+    page.evaluate("location.hash = '#site=%E0%A4%A'")
+    page.evaluate("location.hash = '#site=nowhere'")
+    page.wait_for_timeout(100)
+    assert picked(page) == ["2"]
+    links = dict(
+        page.eval_on_selector_all(
+            "#picked-links a", "all => all.map(one => [one.textContent, one.getAttribute('href')])"
+        )
+    )
+    lat, lon = (float(f"{sites[name][2]:.7g}") for name in ("lat", "lon"))
+    assert links["Sheet of this site (PDF)"] == "field-sheets.pdf#nameddest=rank-2"
+    assert [
+        float(part) for part in next(link for link in links.values() if link.startswith("geo:"))[4:].split(",")
+    ] == [lat, lon]
+    assert "sites.gpx" in links.values()
+    # Three sites have a sheet.
+    page.click("#sites-table tr[data-rank='4']")
+    assert "Sheet" not in page.text_content("#picked-links")
+
+
+def test_sites_are_drawn_larger_and_darker_by_any_column_and_the_table_says_that_it_goes_on(
+    opened, file, handover
+):
+    page = opened(file)
+    sites = handover.tables["sites"].sort_values("head_m")
+    small, large = int(sites["rank"].iloc[0]), int(sites["rank"].iloc[-1])
+
+    page.select_option("#size-by", "head_m")
+    page.select_option("#colour-by", "head_m")
+
+    def drawn(rank):
+        circle = f"#map .mark[data-rank='{rank}'] circle"
+        shade = page.eval_on_selector(circle, "one => getComputedStyle(one).fill")
+        return float(page.get_attribute(circle, "r")), sum(map(int, re.findall(r"\d+", shade)))
+
+    assert drawn(large)[0] > drawn(small)[0]
+    assert drawn(large)[1] < drawn(small)[1]
+    assert "pale" in page.text_content("#colour-key")
+    # The mark of more columns is there until the last one is in view.
+    assert page.is_visible("#more")
+    page.eval_on_selector("#sites-box", "box => { box.scrollLeft = box.scrollWidth; }")
+    page.wait_for_selector("#more", state="hidden")
+    below = page.text_content("th[data-column=lcoe_per_kwh]")
+    assert "price 0.220" in below
+    assert "by net annual value" in page.text_content("th[data-column=rank]")
 
 
 def test_numbers_and_names_on_the_map_keep_clear_of_each_other(opened, file, handover):
@@ -246,6 +336,7 @@ def test_the_keyboard_alone_picks_a_site_and_moves_the_map(opened, file):
     assert page.eval_on_selector_all("#sites-table tbody tr[tabindex='0']", "rows => rows.length") == 1
 
     page.focus("#plot-map")
+    page.keyboard.press("Home")
     left, top, width, height = window(page)
     page.keyboard.press("ArrowRight")
     page.keyboard.press("ArrowUp")
@@ -395,12 +486,14 @@ def test_print_shows_whole_tables_and_no_controls(opened, file):
     )
     assert clipped == 0
     assert page.is_visible("footer .caution")
+    # What is folded is left out, and the selected site too unless somebody selected it.
+    assert page.locator("details:not([open])").count() > 0
+    assert not page.is_visible("#inputs")
+    assert not page.is_visible("#picked")
     page.evaluate("dispatchEvent(new Event('beforeprint'))")
-    assert page.locator("details:not([open])").count() == 0
     # Diagrams are drawn for paper, 620 pixels wide, and for the window again.
     assert "620" in page.get_attribute("#plot-curve .chart", "viewBox").split()
     page.evaluate("dispatchEvent(new Event('afterprint'))")
-    assert page.locator("details[open]").count() == 0
     assert "620" not in page.get_attribute("#plot-curve .chart", "viewBox").split()
 
 
@@ -418,6 +511,41 @@ def test_figures_have_words_and_headings_are_in_order(opened, file):
     assert levels[0] == 1
     assert levels.count(1) == 1
     assert all(later - earlier <= 1 for earlier, later in pairwise(levels))
+
+
+def test_the_page_keeps_to_wcag_2_2_aa_and_is_read_in_order_by_a_screen_reader(opened, file, handover):
+    # axe-core (MPL-2.0) is the test extra's; nothing of it is in this repository.
+    package = Path(importlib.util.find_spec("axe_playwright_python").submodule_search_locations[0])
+    page = opened(file, LAPTOP)
+    page.evaluate("() => { for (const one of document.querySelectorAll('details')) one.open = true; }")
+
+    page.evaluate((package / "axe.min.js").read_text(encoding="utf-8"))
+    wanted = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+    judged = page.evaluate("(tags) => axe.run(document, { runOnly: tags })", wanted)
+
+    found = [
+        f"{rule['id']}: {node['target']}: {node['failureSummary']}"
+        for rule in judged["violations"]
+        for node in rule["nodes"]
+    ]
+    assert found == []
+    # What was looked at includes contrast, names, tables and the size of targets.
+    looked_at = {rule["id"] for rule in judged["passes"]}
+    assert {"color-contrast", "target-size", "aria-allowed-attr", "td-headers-attr", "select-name"} <= looked_at
+
+    tree = page.locator("body").aria_snapshot()
+    order = [
+        'heading "Made-up & tested"',
+        "term: Installed capacity",
+        "term: What the streams lose",
+        'img "Map of',
+        'columnheader "Gross head',
+        'heading "Rank 1',
+        'heading "Cautions"',
+    ]
+    places = [tree.find(part) for part in order]
+    assert -1 not in places, order[places.index(-1)]
+    assert places == sorted(places)
 
 
 def test_an_inventory_without_sites_opens_without_complaint(opened, made, tmp_path):

@@ -136,10 +136,26 @@ def handover(rows, *, bare=False, **given):
     }
     context = {}
     if not bare:
+        shares = (5.0, 10.0, 30.0, 50.0, 70.0, 90.0, 95.0, 99.0)
+        flows = [
+            {
+                "site_id": row["site_id"],
+                "exceedance_percent": share,
+                "flow_m3s": 10.0 - share / 10.0,
+                "environmental_flow_m3s": 0.5,
+            }
+            for row in rows
+            for share in shares
+        ]
+        tables["flow_curves"] = table("flow_curves", flows)
         weir = shapely.Point(WEST + 1400.0, NORTH - 1990.0)
         tables["site_profiles"] = table("site_profiles", profile)
         step = shapely.Point(WEST + 1450.0, NORTH - 2000.0)
-        found = [{"structure_id": "W1", "kind": "weir"}, {"structure_id": "step:B1@450", "kind": "step"}]
+        weir_notes = {"use": "mill", "owner": "Hosk Mill", "condition": "fair", "drop_m": 1.24}
+        found = [
+            {"structure_id": "W1", "kind": "weir"} | weir_notes,
+            {"structure_id": "step:B1@450", "kind": "step"},
+        ]
         tables["structures"] = table("structures", found, [weir, step])
         area = shapely.MultiPolygon([shapely.box(WEST + 1100.0, NORTH - 2200.0, WEST + 1600.0, NORTH - 1800.0)])
         tables["rule_areas"] = table("rule_areas", [{"rule": "herons", "action": "no_new_barrier"}], [area])

@@ -1,0 +1,38 @@
+"""Names of the delivered files, and which of them the settings ask for."""
+
+GEOPACKAGE, PAGE, GPX, GIS_PROJECT = "sites.gpkg", "report.html", "sites.gpx", "sites.qgs"
+FIELD_SHEETS, DISTRICT_MAP = "field-sheets.pdf", "district-map.pdf"
+# Layers that are also written as plain tables.
+AS_CSV = ("sites", "reaches", "totals")
+AS_GEOPARQUET = ("sites", "stretches", "reaches")
+DEM_COPY, RELIEF_COPY = "terrain-dem.tif", "terrain-relief.tif"
+# Settings of the delivery that decide which files there are.
+SWITCHES = (
+    "delivery.page delivery.field_sheets delivery.district_map delivery.gis_project delivery.gpx delivery.csv "
+    "delivery.geoparquet delivery.terrain_rasters"
+)
+
+
+def wanted_files(delivery):
+    """Names of the files of the settings, in the order of delivery.
+
+    Parameters
+    ----------
+    delivery : sitefinder.settings.run.DeliverySettings
+
+    Returns
+    -------
+    list of str
+    """
+    switches = {
+        (GEOPACKAGE,): True,
+        (PAGE,): delivery.page,
+        (FIELD_SHEETS,): delivery.field_sheets > 0,
+        (DISTRICT_MAP,): delivery.district_map,
+        (GIS_PROJECT,): delivery.gis_project,
+        (GPX,): delivery.gpx,
+        tuple(f"{layer}.csv" for layer in AS_CSV): delivery.csv,
+        tuple(f"{layer}.parquet" for layer in AS_GEOPARQUET): delivery.geoparquet,
+        (DEM_COPY, RELIEF_COPY): delivery.terrain_rasters,
+    }
+    return [name for names, is_wanted in switches.items() if is_wanted for name in names]
