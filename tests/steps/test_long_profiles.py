@@ -7,7 +7,7 @@ import pytest
 
 from sitefinder.delivery.site_tables import profile_between, site_profiles
 
-READ = ("network", "stationing", "heads", "water_bodies", "stretches", "sites")
+READ = ("stationing", "heads", "water_bodies", "stretches", "delivered_sites")
 
 
 @pytest.fixture(scope="module")
