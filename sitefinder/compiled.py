@@ -109,6 +109,9 @@ def kernel(function=None, *, takes=None, records=None, fills=()):
     """
     if function is None:
         return functools.partial(kernel, takes=takes, records=records, fills=fills)
+    if config.DISABLE_JIT:
+        # By NUMBA_DISABLE_JIT=1: the plain function, whose lines a debugger can follow and tests can count.
+        return function
     made = _compiled_and_kept(function)
     names = function.__code__.co_varnames[: function.__code__.co_argcount]
 

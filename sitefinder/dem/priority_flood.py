@@ -634,4 +634,5 @@ def _hollows(ground_m, surface, label):
             lowest.append(np.int64(low_row * columns + low_column))
             depth_m.append(np.float64(surface[low_row, low_column]) - np.float64(ground_m[low_row, low_column]))
             is_known.append(known)
-    return np.array(lowest), np.array(depth_m), np.array(is_known)
+    # The types are for none, and for Python: numba knows them.
+    return np.array(lowest, np.int64), np.array(depth_m, np.float64), np.array(is_known, np.bool_)

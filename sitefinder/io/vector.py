@@ -38,16 +38,25 @@ def _reading():
         pyogrio.set_gdal_config_options(before)
 
 
+# What GDAL warns of each time that it opens a file; a layer that is read says it once, among the repairs.
+@contextmanager
+def _warnings_said_already():
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
+
+
 # Number of features of a layer with curved geometry.
 def _curved_features(path, layer):
-    kind = pyogrio.read_info(path, layer=layer)["geometry_type"] or ""
-    if kind.split(" ")[0].removesuffix("25D") in STRAIGHT:
-        return 0
-    name = layer.replace('"', '\\"')
-    # OGR's own language on a name that the file itself gives; nothing of the settings is in it.
-    kinds = pyogrio.read_dataframe(
-        path, sql=f'SELECT OGR_GEOMETRY FROM "{name}"', sql_dialect="OGRSQL", read_geometry=False
-    )["OGR_GEOMETRY"]
+    with _warnings_said_already():
+        kind = pyogrio.read_info(path, layer=layer)["geometry_type"] or ""
+        if kind.split(" ")[0].removesuffix("25D") in STRAIGHT:
+            return 0
+        name = layer.replace('"', '\\"')
+        # OGR's own language on a name that the file itself gives; nothing of the settings is in it.
+        kinds = pyogrio.read_dataframe(
+            path, sql=f'SELECT OGR_GEOMETRY FROM "{name}"', sql_dialect="OGRSQL", read_geometry=False
+        )["OGR_GEOMETRY"]
     plain = kinds.fillna("").str.upper().str.split(" ").str[0]
     return int(plain.isin(CURVED).sum())
 
@@ -422,7 +431,8 @@ def _validate_there(path, source, folder, what):
 # The layer to read: the one named, or the only one with geometry.
 def _layer_name(path, source, what):
     try:
-        found = pyogrio.list_layers(path)
+        with _warnings_said_already():
+            found = pyogrio.list_layers(path)
     except pyogrio.errors.DataSourceError as error:
         raise _unreadable(what, source.path, error) from None
     names = [str(name) for name in found[:, 0]]
@@ -458,6 +468,14 @@ def _read_table(path, layer, where, what):
             table = pyogrio.read_dataframe(path, layer=layer)
         except (pyogrio.errors.DataSourceError, pyogrio.errors.GeometryError, ValueError) as error:
             raise _unreadable(what, where, error) from None
+        except shapely.errors.GEOSException as error:
+            raise InputError.of(
+                f"the {what} layer holds a geometry that is none",
+                file=where,
+                expected="lines of two vertices or more, and rings of four",
+                found=str(error).splitlines()[0],
+                fix="check the validity of the layer's geometries in a GIS, and mend or delete those it lists",
+            ) from None
     if not isinstance(table, geopandas.GeoDataFrame):
         raise InputError.of(
             f"the {what} layer has no geometry",

@@ -52,8 +52,8 @@ class BesideSites(NamedTuple):
     """What the sheets show of other tables than ``sites``, looked up once for all of them.
 
     By ``site_id``: ``profiles``, rows of ``site_profiles`` from the top down; ``depleted``, rows of
-    ``depleted_reaches`` as dicts; ``curves``, rows of ``flow_curves`` from the highest flow down; ``things`` on the
-    stream and ``fish_points``, sentences; ``structures``, ids of those that are used. A site without any is in
+    ``depleted_reaches`` as dicts; ``curves``, rows of ``flow_curves`` from the highest flow down; ``things`` on
+    the stream and ``fish_points``, sentences; ``structures``, ids of those that are used. A site without any is in
     none. ``mean_flows_m3s`` are lowest and highest mean flow by reach, ``actions`` those of rules by name,
     ``regressions`` those of the mean flow, worst first.
     """
