@@ -164,13 +164,13 @@ def energy_simulations(
         )
         drawn = drawn_water(model.at([row]), normals[[row]], uniform, *given)
         expected = drawn_water(sure.at([row]), np.zeros((1, 1, components)), surely, *given)
-        usable, head, rated = drawn.usable(), head_net[row], rated_kw[row]
+        turned_out = head_net[row], rated_kw[row]
         still = np.full(simulations, sized_m[row]), np.full(simulations, sites["power_kw"].iloc[row])
-        mean_kw["long term"][row] = plants.mean_kw(row, usable, head, rated)
-        mean_kw["a year"][row] = plants.mean_kw(row, drawn.usable(year_factor), head, rated)
-        mean_kw["head"][row] = plants.mean_kw(row, expected.usable(), head, rated)
-        mean_kw["flow"][row] = plants.mean_kw(row, usable, *still)
-        mean_kw["year"][row] = plants.mean_kw(row, expected.usable(year_factor), *still)
+        whole, flow_alone = plants.mean_kw(row, drawn.usable(), turned_out, still)
+        mean_kw["long term"][row], mean_kw["flow"][row] = whole, flow_alone
+        mean_kw["a year"][row] = plants.mean_kw(row, drawn.usable(year_factor), turned_out)[0]
+        mean_kw["head"][row] = plants.mean_kw(row, expected.usable(), turned_out)[0]
+        mean_kw["year"][row] = plants.mean_kw(row, expected.usable(year_factor), still)[0]
     long_term_kw = mean_kw["long term"]
     of_years = mean_kw["a year"].mean(axis=1)
     scale = np.divide(long_term_kw.mean(axis=1), of_years, out=np.ones(rows), where=of_years > 0)
@@ -221,9 +221,11 @@ class _Plants:
     def kind(self, row):
         return bool(self.undiverted[row]), bool(self.with_pass[row])
 
-    # Mean power of a site in each simulation [kW], shape (simulations,).
-    def mean_kw(self, row, water, head_net_m, rated_kw):
+    # Mean power of a site on the same water with each of some pairs of net head and rated power, in each
+    # simulation [kW], shape (pairs, simulations).
+    def mean_kw(self, row, water, *heads_and_rated):
         number, design = self.turbine[row], self.design_m3s[row]
+        head_net_m, rated_kw = (np.array(each) for each in zip(*heads_and_rated, strict=True))
         return _mean_power_simulations(
             water.usable_m3s - self.bypass_m3s[row],
             water.rise_m,
@@ -396,12 +398,13 @@ def _own_normals(tailrace, half, simulations, seed, components):
     return normals
 
 
-# Mean power [kW] of one plant in each simulation, before the error of efficiency. Water of a single row is that of
-# all simulations.
+# Mean power [kW] of one plant in each simulation, before the error of efficiency, for each row of heads. Water of
+# a single row is that of all simulations. Without a pipe the best flow does not depend on the head, so that flow
+# times efficiency is found once for all heads on the same water.
 @kernel(
     takes=(
-        "float64[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64, float64, int64, float64[::1], "
-        "float64, float64, float64"
+        "float64[:, ::1], float64[:, ::1], float64[:, ::1], float64[:, ::1], float64, float64, int64, "
+        "float64[::1], float64, float64, float64"
     )
 )
 def _mean_power_simulations(
@@ -417,20 +420,28 @@ def _mean_power_simulations(
     open_from,
     kw_per_m3s_m,
 ):
-    simulations, rows, bins = head.size, usable.shape[0], usable.shape[1]
-    power = np.zeros(simulations)
+    cases, simulations = head.shape
+    rows, bins = usable.shape
+    plant = flow_design, units, efficiency, lowest
+    power, of_one_metre = np.zeros((cases, simulations)), np.zeros(bins)
     for draw in range(simulations):
-        row, total = min(draw, rows - 1), 0.0
-        for index in range(bins):
-            flow = usable[row, index]
-            left = head[draw] - rise[row, index]
-            if flow > 0.0 and left > 0.0:
-                flow = min(flow, flow_design)
-                flow_head = plant_flow_head(
-                    flow, flow_design, units, efficiency, lowest, left, pipe_loss, open_from
-                )[1]
-                total += min(kw_per_m3s_m * flow_head, rated[draw])
-        power[draw] = total / bins
+        row = min(draw, rows - 1)
+        if pipe_loss == 0.0 and draw < rows:
+            for index in range(bins):
+                flow = min(usable[row, index], flow_design)
+                of_one_metre[index] = plant_flow_head(flow, *plant, 1.0, 0.0)[1] if flow > 0.0 else 0.0
+        for case in range(cases):
+            total = 0.0
+            for index in range(bins):
+                flow = min(usable[row, index], flow_design)
+                left = head[case, draw] - rise[row, index]
+                if flow > 0.0 and left > 0.0:
+                    if pipe_loss == 0.0:
+                        flow_head = of_one_metre[index] * left
+                    else:
+                        flow_head = plant_flow_head(flow, *plant, left, pipe_loss, open_from)[1]
+                    total += min(kw_per_m3s_m * flow_head, rated[case, draw])
+            power[case, draw] = total / bins
     return power
 
 

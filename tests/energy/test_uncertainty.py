@@ -6,10 +6,12 @@ import pytest
 from one_plant import level_model, plant_output
 
 from sitefinder.energy.hydraulics import net_head_m
+from sitefinder.energy.operation import plant_flow_head
 from sitefinder.energy.plant import yearly_energy_mwh
-from sitefinder.energy.turbines import efficiency_table
+from sitefinder.energy.turbines import efficiency_table, never_throttled_from
 from sitefinder.energy.uncertainty import (
     SOURCES,
+    _mean_power_simulations,
     energy_simulations,
     intervals,
     nested_normals,
@@ -342,3 +344,27 @@ def test_where_nothing_errs_there_are_no_shares(drawn):
     shares = drawn(of_shares=True)
 
     assert all(np.isnan(part).all() for part in (*shares.energy.values(), *shares.cost.values()))
+
+
+@pytest.mark.parametrize(("units", "loss_m"), [(1, 0.0), (3, 0.0), (1, 0.4), (3, 0.4)])
+@pytest.mark.parametrize("waters", [1, 3])
+def test_all_heads_on_the_same_water_give_what_a_plant_gives_bin_by_bin(units, loss_m, waters):
+    efficiency = np.interp(np.linspace(0.0, 1.0, 101), [0.0, 0.3, 0.7, 1.0], [0.0, 0.6, 0.86, 0.8])
+    plant = 5.0, units, efficiency, 0.25
+    usable = np.array([[9.0, 4.1, 1.3, 0.2, 0.0], [7.0, 5.0, 2.6, 1.0, -0.5], [3.3, 2.9, 1.7, 0.6, 0.4]])[:waters]
+    rise = np.array([[1.9, 0.4, 0.1, 0.0, 0.0], [0.9, 0.3, 0.2, 0.0, 0.0], [0.2, 0.2, 0.1, 0.1, 0.0]])[:waters]
+    head = np.array([[1.7, 2.4, 3.3], [2.5, 2.5, 2.5]])
+    rated = np.array([[40.0, 90.0, 200.0], [75.0, 75.0, 75.0]])
+    open_from = never_throttled_from(efficiency, plant[-1])
+
+    power = _mean_power_simulations(usable, rise, head, rated, 5.0, loss_m, *plant[1:], open_from, 9.81)
+
+    for case, draw in np.ndindex(head.shape):
+        water = min(draw, waters - 1)
+        total = 0.0
+        for flow, up in zip(usable[water], rise[water], strict=True):
+            if flow > 0.0 and head[case, draw] > up:
+                # The plant looks for less flow in every bin, and is asked at every head.
+                taken = plant_flow_head(min(flow, 5.0), *plant, head[case, draw] - up, loss_m)[1]
+                total += min(9.81 * taken, rated[case, draw])
+        assert power[case, draw] == total / 5
