@@ -17,7 +17,7 @@ from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.bound_files import files_of, unchanged
 from sitefinder.io.crs import Operation, crs_name, crs_of_layer, has_finite_coordinates, transform_to_run
 from sitefinder.io.digests import content_digest
-from sitefinder.io.opening import OFFLINE, validate_layer
+from sitefinder.io.opening import OFFLINE, validate_file, validate_layer
 from sitefinder.network.topology import REPAIR_COLUMNS
 
 # Geometry types that hold no curves, without the suffixes of heights and measures.
@@ -405,6 +405,7 @@ def _corners(bounds):
 
 
 def _validate_there(path, source, folder, what):
+    validate_file(path, f"{what} layer", source.path)
     if not path.exists():
         raise InputError.of(
             f"the {what} layer's file does not exist",
@@ -413,10 +414,7 @@ def _validate_there(path, source, folder, what):
             found="no such file",
             fix="correct the path, which starts from the settings file's folder",
         )
-    try:
-        validate_layer(path, what, source.path)
-    except OSError as error:
-        raise _unreadable(what, source.path, error.strerror) from None
+    validate_layer(path, what, source.path)
 
 
 # The layer to read: the one named, or the only one with geometry.
