@@ -21,7 +21,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="A regional inventory of low-head hydropower sites: screening, not design and not a permit.",
 )
-# What cannot be read is told as any other problem of a file, with what to do.
+# A file that cannot be read is reported like any other problem, with what to do.
 Config = Annotated[Path, typer.Argument(metavar="CONFIG.toml", readable=False, help="settings file of the run")]
 Workers = Annotated[int | None, typer.Option(min=1, help="worker processes on this machine; no effect on results")]
 Scheduler = Annotated[

@@ -68,7 +68,7 @@ class Server(NamedTuple):
         return self.log.read_text().splitlines()
 
 
-# In a process of its own: libraries that wait for an answer let no other thread of theirs go on.
+# In a process of its own: a library that waits for an answer lets no other thread go on.
 @pytest.fixture(scope="module")
 def server(tmp_path_factory):
     folder = tmp_path_factory.mktemp("served")
