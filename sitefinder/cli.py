@@ -19,7 +19,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="A regional inventory of low-head hydropower sites: screening, not design and not a permit.",
 )
-Config = Annotated[Path, typer.Argument(metavar="CONFIG.toml", help="settings file of the run")]
+# A file that cannot be read is reported like any other problem, with what to do.
+Config = Annotated[Path, typer.Argument(metavar="CONFIG.toml", readable=False, help="settings file of the run")]
 Workers = Annotated[int | None, typer.Option(min=1, help="worker processes on this machine; no effect on results")]
 Scheduler = Annotated[
     str | None,
@@ -170,11 +171,14 @@ def fit_flows_command(config: Config):
 
 @app.command("compare")
 def compare_command(
-    first: Annotated[Path, typer.Argument(metavar="OLD", help="earlier run: its GeoPackage or output folder")],
+    first: Annotated[
+        Path, typer.Argument(metavar="OLD", readable=False, help="earlier run: its GeoPackage or output folder")
+    ],
     second: Annotated[
         Path | None,
         typer.Argument(
             metavar="NEW",
+            readable=False,
             help="later run; absent: OLD is the later run, compared with what it replaced (previous/)",
         ),
     ] = None,
@@ -203,7 +207,10 @@ def compare_command(
 @app.command()
 def scenarios(
     configs: Annotated[
-        list[Path], typer.Argument(metavar="BASE.toml OTHER.toml...", help="settings files; may extend each other")
+        list[Path],
+        typer.Argument(
+            metavar="BASE.toml OTHER.toml...", readable=False, help="settings files; may extend each other"
+        ),
     ],
     csv: Annotated[Path | None, typer.Option(help="write the figures as a table (CSV)")] = None,
     workers: Workers = None,

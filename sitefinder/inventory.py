@@ -934,7 +934,9 @@ def _with_inputs(settings: Settings, output: Path | None, store: Path | None) ->
     _fonts_of(settings)
     problems: list[SitefinderError] = []
     problems += [] if output is None else problems_of_output(output, wanted_files(settings.delivery))
-    problems += [] if store is None else problems_of_store(store)
+    if store is not None:
+        is_in_output = output is not None and Path(os.path.abspath(store)).is_relative_to(os.path.abspath(output))
+        problems += problems_of_store(store, is_tried=not is_in_output)
     try:
         inputs = read_inputs(settings, Path(settings.folder), output)
     except SitefinderError as error:

@@ -172,6 +172,23 @@ def files_of(path: Path) -> tuple[Path, ...]:
     return (path, *sorted(file for file in beside if file != path and file.is_file()))
 
 
+def logs_of(path: Path) -> list[Path]:
+    """Logs beside a database that hold what it has not taken over yet, and what its readers read with it.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    list of Path
+    """
+    if path.suffix.lower() not in MAY_COME or MAY_COME[path.suffix.lower()] is not LOGS:
+        return []
+    logs = (path.with_name(path.name + ending) for ending in LOGS)
+    return [log for log in logs if _state(log) is not None]
+
+
 # Files with those that say more of them, each once and absolute.
 def _with_companions(files: Iterable[str | os.PathLike[str]]) -> list[Path]:
     found: dict[Path, None] = {}

@@ -136,7 +136,7 @@ def places_of(folder: Path, allow_outside: Iterable[str] = (), *, allow_network:
 
 
 def validate_file(path: Path, what: str, name: object = None) -> None:
-    """Refuse a pipe, a socket or a device, which may give bytes for ever, or none.
+    """Refuse a pipe, a socket or a device, which may give bytes for ever or none, and a file that cannot be read.
 
     Parameters
     ----------
@@ -149,16 +149,29 @@ def validate_file(path: Path, what: str, name: object = None) -> None:
     Raises
     ------
     InputError
-        Nothing where there is no such file, or the system does not let one look.
+        Nothing where there is no such file.
     """
+    named = path if name is None else name
     try:
         mode = os.stat(path).st_mode
-    except (OSError, ValueError):
+        if stat.S_ISREG(mode):
+            path.open("rb").close()
+        elif stat.S_ISDIR(mode):
+            os.scandir(path).close()
+    except (FileNotFoundError, NotADirectoryError, ValueError):
         return
+    except OSError as error:
+        raise InputError.of(
+            f"the {what} cannot be read",
+            file=named,
+            expected="a file that you may read",
+            found=error.strerror or error,
+            fix="correct the path, or the permissions of the file and of the folders that it lies in",
+        ) from None
     if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
         raise InputError.of(
             f"the {what} is no file",
-            file=path if name is None else name,
+            file=named,
             expected="a file on a disk",
             found="a device, a pipe or a socket",
             fix="name the file itself; what a program gives must be written to one first",
@@ -254,12 +267,13 @@ def validate_place(path: Path, named_by: Path) -> None:
     """
     folders = (named_by.parent, *_places.get().folders)
     if not lies_within(path, folders):
+        real = os.path.realpath(path)
         raise InputError.of(
             "a file names another one outside the folders of this run",
             file=named_by,
             expected=f"files in or below {listed(dict.fromkeys(folders))}",
-            found=path,
-            fix=f"move it there, or set allow_outside = [{os.path.dirname(path)!r}] in [inputs]",
+            found=path if real == os.path.abspath(path) else f"{path}, which is {real}",
+            fix=f'move it there, or set allow_outside = ["{Path(real).parent.as_posix()}"] in [inputs]',
         )
 
 
@@ -378,7 +392,7 @@ def validate_raster(path: Path, what: str, name: str) -> list[Path]:
     Parameters
     ----------
     path : Path
-        Must exist.
+        One that `validate_file` has accepted.
     what : str
         Name of the raster in messages.
     name : str
@@ -393,7 +407,6 @@ def validate_raster(path: Path, what: str, name: str) -> list[Path]:
     ------
     InputError
     """
-    validate_file(path, f"{what} raster", name)
     if is_mosaic(path):
         return files_of_mosaic(path)
     if path.is_file() and _head(path).startswith((b"<", b"{")):
@@ -413,7 +426,7 @@ def validate_layer(path: Path, what: str, name: str) -> None:
     Parameters
     ----------
     path : Path
-        Must exist.
+        One that `validate_file` has accepted.
     what : str
         Name of the layer in messages.
     name : str
@@ -423,7 +436,6 @@ def validate_layer(path: Path, what: str, name: str) -> None:
     ------
     InputError
     """
-    validate_file(path, f"{what} layer", name)
     found = _unknown_folder(path) if path.is_dir() else _unknown_layer(path)
     if found is not None:
         raise InputError.of(

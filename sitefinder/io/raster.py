@@ -31,6 +31,7 @@ from sitefinder.io.opening import (
     as_gdal_path,
     drivers_of,
     validate_address,
+    validate_file,
     validate_raster,
 )
 
@@ -93,6 +94,8 @@ def raster_facts(source, folder, what) -> RasterFacts:
     path = source.path if is_remote else folder / source.path
     if is_remote:
         validate_address(source.path, what)
+    else:
+        validate_file(path, f"{what} raster", source.path)
     if not is_remote and not path.exists():
         raise InputError.of(
             f"the {what} raster's file does not exist",

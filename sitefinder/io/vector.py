@@ -1,6 +1,8 @@
 """The user's vector layers in the run's coordinate system, with a row for each repair."""
 
 import difflib
+import shutil
+import tempfile
 import warnings
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,10 +16,10 @@ import shapely
 from shapely import GeometryType
 
 from sitefinder.errors import InputError, all_of, listed
-from sitefinder.io.bound_files import files_of, unchanged
+from sitefinder.io.bound_files import files_of, logs_of, unchanged
 from sitefinder.io.crs import Operation, crs_name, crs_of_layer, has_finite_coordinates, transform_to_run
 from sitefinder.io.digests import content_digest
-from sitefinder.io.opening import OFFLINE, validate_layer
+from sitefinder.io.opening import OFFLINE, validate_file, validate_layer
 from sitefinder.network.topology import REPAIR_COLUMNS
 
 # Geometry types that hold no curves, without the suffixes of heights and measures.
@@ -319,11 +321,11 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False) -> Lay
     """
     path = Path(folder) / source.path
     _validate_there(path, source, folder, what)
-    with unchanged(*files_of(path)), _reading():
-        layer = _layer_name(path, source, what)
+    with unchanged(*files_of(path)), _to_read(path) as place, _reading():
+        layer = _layer_name(place, source, what)
         where = f'{source.path}, layer "{layer}"'
-        table, reader_notes = _read_table(path, layer, where, what)
-        digest, curved = content_digest(path), _curved_features(path, layer)
+        table, reader_notes = _read_table(place, layer, where, what)
+        digest, curved = content_digest(path, logs_of(path)), _curved_features(place, layer)
     _check_columns(table, source, where)
     if table.empty and not allow_empty:
         raise _empty_layer(what, where, "no features")
@@ -413,7 +415,22 @@ def _corners(bounds):
     return f"{west:.0f}, {south:.0f} and {east:.0f}, {north:.0f}"
 
 
+# Where to read a layer. Whoever opens a database that was not closed, even to read, writes what is in its log into
+# it, and so changes the user's file: a copy is opened then.
+@contextmanager
+def _to_read(path):
+    logs = logs_of(path)
+    if not logs:
+        yield path
+        return
+    with tempfile.TemporaryDirectory(prefix="sitefinder-") as folder:
+        for file in (path, *logs):
+            shutil.copyfile(file, Path(folder) / file.name)
+        yield Path(folder) / path.name
+
+
 def _validate_there(path, source, folder, what):
+    validate_file(path, f"{what} layer", source.path)
     if not path.exists():
         raise InputError.of(
             f"the {what} layer's file does not exist",
@@ -422,10 +439,7 @@ def _validate_there(path, source, folder, what):
             found="no such file",
             fix="correct the path, which starts from the settings file's folder",
         )
-    try:
-        validate_layer(path, what, source.path)
-    except OSError as error:
-        raise _unreadable(what, source.path, error.strerror) from None
+    validate_layer(path, what, source.path)
 
 
 # The layer to read: the one named, or the only one with geometry.

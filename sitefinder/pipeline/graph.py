@@ -6,10 +6,12 @@ import inspect
 import logging
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, overload
 
-from sitefinder.errors import StageError
+from sitefinder.errors import SitefinderError, StageError
+from sitefinder.pipeline.disk import validate_room
 from sitefinder.pipeline.executors import (
     Executor,
     Function,
@@ -548,12 +550,16 @@ class Results(Mapping[str, Any]):
         return known
 
     # The answer of a stage's function and its seconds, without those of what it reads. What was given in parts
-    # must be the same afterwards, also where the stage fails: then that is why.
+    # must be the same afterwards, also where the stage fails: then that is why, unless the disk refuses to be
+    # written.
     def _run(self, stage: Stage, item: dict[str, Any]) -> tuple[Any, float]:
         try:
             answer = self._answer(stage, item)
-        except Exception:
+        except Exception as error:
             self._validate_unchanged(stage, *item.values())
+            scratch = self._given.get("scratch")
+            if isinstance(scratch, Path) and not isinstance(error, SitefinderError):
+                validate_room(scratch, stage.name)
             raise
         self._validate_unchanged(stage, *item.values())
         return answer

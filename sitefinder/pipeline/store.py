@@ -699,10 +699,25 @@ def validate_store(folder: Path) -> None:
             )
 
 
-def problems_of_store(folder: Path) -> list[InputError]:
-    """What would keep a run from using a folder as its store; nothing is written."""
+def problems_of_store(folder: Path, *, is_tried: bool = True) -> list[InputError]:
+    """What would keep a run from using a folder as its store; nothing stays written.
+
+    Parameters
+    ----------
+    folder : Path
+    is_tried : bool
+        Whether to try to write where it lies, or will; False where that has been tried already.
+
+    Returns
+    -------
+    list of InputError
+    """
     try:
         validate_store(folder)
+        if is_tried:
+            nearest = next(each for each in (folder, *folder.absolute().parents) if os.path.lexists(each))
+            with tempfile.TemporaryDirectory(prefix=".trial-", dir=nearest):
+                pass
     except InputError as error:
         return [error]
     except OSError as error:

@@ -9,6 +9,7 @@ from rasterio.transform import Affine
 from sitefinder.dem.grid import Grid, Window, centre_of, whole
 from sitefinder.errors import InputError
 from sitefinder.io import raster as rasters
+from sitefinder.io.opening import RASTER_FORMATS
 from sitefinder.io.raster import (
     bounds_in_run,
     cells_at,
@@ -96,7 +97,7 @@ def test_a_file_that_is_no_raster_is_an_error(tmp_path):
     assert lines[:3] == [
         "the dem raster cannot be read",
         "  file:      dem.tif",
-        "  expected:  for example a GeoTIFF",
+        f"  expected:  a raster of one of these formats: {RASTER_FORMATS}",
     ]
     assert "not recognized as being in a supported file format" in lines[3]
 

@@ -1,8 +1,11 @@
 """An input that changes while a run goes on, also one that is put back, stops the run; nothing of it is kept."""
 
+import contextlib
 import json
 import os
 import shutil
+import sqlite3
+import subprocess
 import sys
 from pathlib import Path
 
@@ -16,9 +19,11 @@ from small_valley import write_valley
 from sitefinder import inventory
 from sitefinder.errors import InputError
 from sitefinder.io.bound_files import BoundFiles, binding, unchanged
+from sitefinder.io.digests import content_digest
 from sitefinder.io.raster import cells_at, opened, raster_facts
+from sitefinder.io.vector import read_layer
 from sitefinder.pipeline import graph
-from sitefinder.settings import DemSource
+from sitefinder.settings import DemSource, LayerSource
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bad_inputs"))
 from region import MIDDLE_M, NORTH_M, Region
@@ -366,3 +371,40 @@ def test_a_file_that_vanishes_comes_or_is_read_twice_is_told_as_it_is(tmp_path):
             pass
     with pytest.raises(InputError, match="as it was first read: none"), unchanged(path):
         path.write_text("a")
+
+
+# A program that changes a layer and is killed before it closes the database.
+LEFT_OPEN = """
+import os, sqlite3, sys
+database = sqlite3.connect(sys.argv[1])
+database.execute("PRAGMA journal_mode = wal")
+database.execute("UPDATE roads SET a = ?", [int(sys.argv[2])])
+database.commit()
+os._exit(0)
+"""
+
+
+def test_a_layer_whose_database_was_not_closed_is_read_whole_and_left_as_it_is(tmp_path):
+    layer, place = LayerSource(path="layers.gpkg"), tmp_path / "layers.gpkg"
+    frame = geopandas.GeoDataFrame({"a": [1]}, geometry=geopandas.points_from_xy([1.0], [2.0]), crs="EPSG:32633")
+    frame.to_file(tmp_path / "kept.gpkg", driver="GPKG", layer="roads")
+    with contextlib.closing(sqlite3.connect(tmp_path / "kept.gpkg")) as database:
+        # Such triggers call functions that only a GIS brings.
+        for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            database.execute(f'DROP TRIGGER "{name}"')
+    digests = []
+    for value in (7, 8):
+        for left in tmp_path.glob("layers.gpkg*"):
+            left.unlink()
+        shutil.copy(tmp_path / "kept.gpkg", place)
+        subprocess.run([sys.executable, "-c", LEFT_OPEN, place, str(value)], check=True)
+        before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+        assert before["layers.gpkg-wal"]
+
+        read = read_layer(layer, tmp_path, "EPSG:32633", what="roads", geometry="point")
+
+        assert read.frame["a"].tolist() == [value]
+        assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+        digests.append(read.lineage["digest"])
+    assert digests[0] != digests[1]
+    assert content_digest(place) not in digests

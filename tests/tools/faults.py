@@ -5,6 +5,9 @@ to write, rename, link, remove, make or remove a folder, change permissions or t
 too, so that a file is also left written and not yet synced. At the chosen one the fork gets SIGKILL.
 """
 
+import ctypes
+import errno
+import json
 import os
 import shutil
 import signal
@@ -145,3 +148,99 @@ DAMAGES = {
 def files_in(folder):
     """All files of a folder, in the order of their names."""
     return sorted(path for path in Path(folder).rglob("*") if path.is_file() and not path.is_symlink())
+
+
+# What takes room on a disk: a new file, folder or second name. To rename and to remove takes none.
+ROOM = ("os.mkdir", "os.link", "os.symlink")
+
+
+def outcome(task, prepare):
+    """Do a task in a fork that was prepared so that something refuses; gives what became of it.
+
+    Parameters
+    ----------
+    task : callable
+        Without arguments.
+    prepare : callable
+        Without arguments; run in the fork before the task.
+
+    Returns
+    -------
+    list of str
+        Names of the kind of error that the task raised and of those that it is one of, the first last, and its
+        text; empty where it raised none.
+    """
+    reading, writing = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(reading)
+        answer = []
+        try:
+            prepare()
+            task()
+        except BaseException as error:
+            answer = [*(kind.__name__ for kind in reversed(type(error).__mro__)), str(error)]
+        os.write(writing, json.dumps(answer)[:60_000].encode())
+        os._exit(0)
+    os.close(writing)
+    with os.fdopen(reading) as pipe:
+        answer = pipe.read()
+    os.waitpid(child, 0)
+    return json.loads(answer)
+
+
+def full_from(folder, at):
+    """From its operation ``at`` on, the disk of a folder is full: nothing new is made there any more."""
+    folder, count = os.path.realpath(folder) + os.sep, [0]
+
+    def takes_room(event, arguments):
+        if event == "open":
+            return isinstance(arguments[2], int) and bool(arguments[2] & os.O_CREAT)
+        return event in ROOM
+
+    def heard(event, arguments):
+        if not takes_room(event, arguments):
+            return
+        path = arguments[1] if event in ("os.link", "os.symlink") else arguments[0]
+        if not isinstance(path, str | bytes | os.PathLike):
+            return
+        if os.path.abspath(os.fsdecode(path)).startswith(folder):
+            count[0] += 1
+            if count[0] >= at:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), os.fsdecode(path))
+
+    sys.addaudithook(heard)
+    return count
+
+
+def no_file_larger_than(size_bytes):
+    """Let the system refuse to write more than this into any file, as a disk does that is full."""
+    import resource  # noqa: PLC0415 - not on every system
+
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size_bytes, resource.getrlimit(resource.RLIMIT_FSIZE)[1]))
+
+
+class _Head(ctypes.Structure):
+    _fields_ = [("version", ctypes.c_uint32), ("pid", ctypes.c_int)]
+
+
+class _Sets(ctypes.Structure):
+    _fields_ = [(name, ctypes.c_uint32) for name in ("effective", "permitted", "inheritable")]
+
+
+# Of Linux, capabilities(7): version 3, and the bits that let root pass over permissions of files.
+CAPABILITIES_VERSION, DAC_OVERRIDE, DAC_READ_SEARCH = 0x20080522, 1 << 1, 1 << 2
+
+
+def without_privileges():
+    """Be a user to whom permissions of files apply: root gives up what lets it pass over them (Linux)."""
+    if os.geteuid() != 0:
+        return
+    libc = ctypes.CDLL(None, use_errno=True)
+    head, sets = _Head(CAPABILITIES_VERSION, 0), (_Sets * 2)()
+    if libc.capget(ctypes.byref(head), sets) != 0:
+        raise OSError(ctypes.get_errno(), "capget")
+    for name, _ in _Sets._fields_:
+        setattr(sets[0], name, getattr(sets[0], name) & ~(DAC_OVERRIDE | DAC_READ_SEARCH))
+    if libc.capset(ctypes.byref(head), sets) != 0:
+        raise OSError(ctypes.get_errno(), "capset")
