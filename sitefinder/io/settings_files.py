@@ -26,6 +26,7 @@ PATH_KEYS = (
     "output_folder",
     "store_folder",
     "font_files",
+    "logo",
 )
 
 
