@@ -22,7 +22,7 @@ from sitefinder import __version__
 from sitefinder.delivery.atomic import deliver
 from sitefinder.delivery.file_names import GEOPACKAGE, wanted_files
 from sitefinder.delivery.graph import FIGURES, FILE_STAGES, KNOWN, LAYERS_MADE, STAGES, SUMMARY, stages_of_files
-from sitefinder.delivery.made import FontParts, MadeParts
+from sitefinder.delivery.made import FileParts, MadeParts
 from sitefinder.delivery.ownership import problems_of_output
 from sitefinder.errors import InputError, SitefinderError, all_of, listed
 from sitefinder.io import containers
@@ -932,6 +932,7 @@ def _kernels_ahead(stages: Sequence[Stage]) -> AbstractContextManager[None]:
 # The settings with what inputs add to them, and the inputs; the folders of files and results are judged with them.
 def _with_inputs(settings: Settings, output: Path | None, store: Path | None) -> tuple[Settings, LazyInputs]:
     _fonts_of(settings)
+    _logo_of(settings)
     problems: list[SitefinderError] = []
     problems += [] if output is None else problems_of_output(output, wanted_files(settings.delivery))
     if store is not None:
@@ -962,6 +963,15 @@ def _fonts_of(settings: Settings) -> tuple[Path, ...]:
         validate_file(folder / file, "font", file)
     with unchanged(*(folder / file for file in settings.delivery.font_files)):
         return tuple(checked_fonts(settings.delivery.font_files, folder))
+
+
+# The logo that the settings name, after a check; none or one.
+def _logo_of(settings: Settings) -> tuple[Path, ...]:
+    if settings.delivery.logo is None:
+        return ()
+    from sitefinder.report.sheets.logo import checked_logo
+
+    return (checked_logo(settings.delivery.logo, Path(settings.folder)),)
 
 
 def make_files(
@@ -1012,8 +1022,14 @@ def make_files(
 def _given_to_files(
     settings: Settings, results: Any, fonts: Sequence[Path], scratch: Path | None
 ) -> tuple[dict[str, Any], dict[str, Any]]:
-    parts = {"settings": SettingsParts(settings), "made": MadeParts(results, STAGES), "fonts": FontParts(fonts)}
-    return {"settings": settings, "made": results, "fonts": fonts, "scratch": scratch}, parts
+    logo = _logo_of(settings)
+    parts = {
+        "settings": SettingsParts(settings),
+        "made": MadeParts(results, STAGES),
+        "fonts": FileParts("font", fonts),
+        "logo": FileParts("logo", logo),
+    }
+    return {"settings": settings, "made": results, "fonts": fonts, "logo": logo, "scratch": scratch}, parts
 
 
 # Put the files into the output folder, those that are not there already.

@@ -21,8 +21,8 @@ from sitefinder.pipeline.graph import WHOLE, PerItem, Stage, bound
 from sitefinder.report.handover import ON_MAPS
 from sitefinder.steps.graph import CONTENT, GIVEN, SAFE_BY, SEASON_BY, STEPS, VALUED_BY, stage
 
-# Arguments of the stage of a file: settings, results by name, the user's font files, and a folder to write to.
-FILES_GIVEN = ("settings", "made", "fonts", "scratch")
+# Arguments of the stage of a file: settings, results by name, the user's fonts and logo, and a folder to write to.
+FILES_GIVEN = ("settings", "made", "fonts", "logo", "scratch")
 _SITE_TABLES = "sitefinder.delivery.site_tables"
 _SITE_ENERGY = "sitefinder.delivery.site_energy"
 _REGION_TABLES = "sitefinder.delivery.region_tables"
@@ -296,11 +296,12 @@ _ON_SHEETS = (
 
 # The stage of a file or text: the module and function that make it, and the settings and results that it depends
 # on, separated by spaces; tables by their layers.
-def _file(name, run, layers, made="", settings="", fonts=False, scratch=True):
+def _file(name, run, layers, made="", settings="", fonts=False, logo=False, scratch=True):
     depends_on = {
         "settings": tuple(settings.split()),
         "made": (*(f"{layer}_table" for layer in layers.split()), *made.split()),
         "fonts": ("fonts",) if fonts else (),
+        "logo": ("logo",) if logo else (),
     }
     depends_on = {given: parts for given, parts in depends_on.items() if parts}
     reads = (*depends_on, *(["scratch"] if scratch else []))
@@ -334,8 +335,9 @@ FILE_STAGES = {
         "sheets:make_district_map",
         f"{_ON_SHEETS} districts provenance",
         _DRAWN,
-        _DRAWN_BY,
+        f"{_DRAWN_BY} delivery.contact delivery.date",
         fonts=True,
+        logo=True,
     ),
     GIS_PROJECT: _file("gis_project", "gis_project:make_gis_project", "reaches", "money relief", _TITLED),
     GPX: _file("gpx", "exchange:make_gpx", "sites stretches", settings="run.name"),

@@ -39,24 +39,27 @@ class MadeParts(Parts):
         }
 
 
-class FontParts(Parts):
-    """The user's font files, keyed by content.
+class FileParts(Parts):
+    """Files of the user for printed pages, such as fonts, keyed by content.
 
     Parameters
     ----------
+    what : str
+        What each of them is.
     paths : sequence of Path
     """
 
-    def __init__(self, paths):
-        self._paths = tuple(paths)
+    def __init__(self, what, paths):
+        self._what, self._paths = what, tuple(paths)
 
     def scoped(self, parts):
-        """All of them, for a stage that declares fonts."""
+        """All of them, for a stage that declares them."""
         return self._paths if parts else ()
 
     def facts(self, parts):
         """A digest of each."""
-        return {f"input font {number}": content_digest(path) for number, path in enumerate(self.scoped(parts), 1)}
+        paths = self.scoped(parts)
+        return {f"input {self._what} {number}": content_digest(path) for number, path in enumerate(paths, 1)}
 
     def validate_unchanged(self):
         """Refuse fonts that changed since the run first read them."""

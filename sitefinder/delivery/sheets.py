@@ -8,6 +8,8 @@ from sitefinder.dem.grid import Window
 from sitefinder.io.raster import read_window
 from sitefinder.report.handover import handover_of
 from sitefinder.report.sheets import district_map_pdf, field_sheets_pdf
+from sitefinder.report.sheets.logo import logo_svg
+from sitefinder.report.sheets.plate import Imprint
 
 
 class Ground:
@@ -65,13 +67,16 @@ def make_field_sheets(settings, made, fonts, scratch):
     return path
 
 
-def make_district_map(settings, made, fonts, scratch):
+def make_district_map(settings, made, fonts, logo, scratch):
     """One map of the whole region.
 
     Returns
     -------
     Path
     """
-    path = scratch / "district-map.pdf"
-    path.write_bytes(district_map_pdf(handover_of(settings, made, fonts)))
+    path, delivery = scratch / "district-map.pdf", settings.delivery
+    contact = delivery.contact
+    author = "" if contact is None else ", ".join(filter(None, [contact.name, contact.organisation]))
+    imprint = Imprint(author, delivery.date or "", logo_svg(logo[0]) if logo else "")
+    path.write_bytes(district_map_pdf(handover_of(settings, made, fonts), imprint))
     return path

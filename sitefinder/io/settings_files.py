@@ -29,6 +29,7 @@ PATH_KEYS = (
     "store_folder",
     "font_files",
     "allow_outside",
+    "logo",
 )
 
 

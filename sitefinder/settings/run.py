@@ -141,6 +141,10 @@ class DeliverySettings(Section):
         ge=0,
         description="layer site_simulations of the GeoPackage: the simulations of this number of best sites",
     )
+    logo: str | None = Field(
+        None,
+        description="PNG, JPEG or SVG picture for the district map, relative to the settings file; absent: none",
+    )
     district_map: bool = Field(True, description="district-map.pdf: one A3 map of the whole region")
     gis_project: bool = Field(
         True, description="sites.qgs: a project that opens sites.gpkg in QGIS, its layers in order and with styles"

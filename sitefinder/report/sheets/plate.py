@@ -1,5 +1,7 @@
 """The district map: the whole region on one A3 page, with legend, totals, sources and cautions."""
 
+from typing import NamedTuple
+
 from sitefinder.report.sheets.amounts import amount, crs_text, words
 from sitefinder.report.sheets.compile import shortened, typesetter
 from sitefinder.report.sheets.field_sheets import totals_text
@@ -15,12 +17,24 @@ LONGEST_NAME, LONGEST_IN_LIST, LONGEST_SOURCE = 60, 28, 220
 NOT_STATED = ("", "not stated")
 
 
-def district_map_pdf(handover):
+class Imprint(NamedTuple):
+    """Who delivers the map, and when, as the settings state it, empty if not. ``logo`` is an SVG text."""
+
+    author: str = ""
+    date: str = ""
+    logo: str = ""
+
+
+NO_IMPRINT = Imprint()
+
+
+def district_map_pdf(handover, imprint=NO_IMPRINT):
     """The district map of the whole region.
 
     Parameters
     ----------
     handover : sitefinder.report.handover.Handover
+    imprint : Imprint
 
     Returns
     -------
@@ -43,6 +57,8 @@ def district_map_pdf(handover):
             "sites": _sites(setter, handover),
             "sources": sources,
             "more_sources": more_sources,
+            "imprint": setter.text(" · ".join(filter(None, [imprint.author, imprint.date]))),
+            "logo": imprint.logo,
             "screening": SCREENING,
             "reading": READING,
             "not_known": NOT_KNOWN,
