@@ -158,13 +158,20 @@ def published_overrides(overrides, rules):
     Returns
     -------
     list of (str, str)
-        Where a rule is hidden, what was changed of any rule is not said, since its own text may name it.
+        Option with the key of the setting, and the value. Where a rule is hidden, what was changed of rules and
+        fish is not said, since the text may name it.
     """
     is_secret = any(rule.publish == "hidden" for rule in rules)
-    return [
-        (option, NOT_PUBLISHED.name if is_secret and any(word in value for word in ("rule", "fish")) else value)
-        for option, value in overrides
-    ]
+    published = []
+    for number, (option, text) in enumerate(overrides, 1):
+        key, equals, value = text.partition("=")
+        if is_secret and any(word in text for word in ("rule", "fish")):
+            published.append((f"{option} ({number})", NOT_PUBLISHED.name))
+        elif equals:
+            published.append((f"{option} {key.strip()}", value.strip()))
+        else:
+            published.append((option, text))
+    return published
 
 
 def doubt_text(hits):

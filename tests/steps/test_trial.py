@@ -11,6 +11,7 @@ import shapely
 from sitefinder.errors import InputError
 from sitefinder.inventory import output_folder, run, store_folder
 from sitefinder.io.settings_files import read_settings
+from sitefinder.rules.confidentiality import published_overrides
 from sitefinder.settings import Settings
 from sitefinder.steps.trial import Trial, candidates_in, find_trial, places_in, things_in, upstream_of
 
@@ -132,6 +133,21 @@ def test_provenance_says_what_the_command_line_changed(at_mouth):
     assert (row["name"], row["value"]) == ("--within", MOUTH)
     assert set(table[table.name == "run.within_upstream_of_m"].value) == {"[405949.0, 4407704.0]"}
     assert "A trial shows a part of the region" in at_mouth.summary
+
+
+def test_changes_of_the_command_line_are_listed_by_their_keys_and_those_of_secret_rules_are_not(repository):
+    changes = ["run.seed=3", 'rules_changed."gorge".buffer_m = 5.0']
+    settings = read_settings(repository / "config" / "sample.toml", changes)
+    secret = [rule.model_copy(update={"publish": "hidden"}) for rule in settings.rules]
+
+    assert published_overrides(settings.overrides, settings.rules) == [
+        ("--set run.seed", "3"),
+        ('--set rules_changed."gorge".buffer_m', "5.0"),
+    ]
+    assert published_overrides(settings.overrides, secret) == [
+        ("--set run.seed", "3"),
+        ("--set (2)", "not published"),
+    ]
 
 
 # Two streams, a main one and a tributary, as stations every 100 m; a reach is two segments.
