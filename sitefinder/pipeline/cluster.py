@@ -28,6 +28,7 @@ from sitefinder import __version__
 from sitefinder.errors import InputError, SitefinderError, StageError, listed
 from sitefinder.pipeline.code import own_code
 from sitefinder.pipeline.executors import (
+    LOGGER,
     Answer,
     Function,
     InThisProcess,
@@ -42,7 +43,6 @@ from sitefinder.pipeline.executors import (
     remade,
 )
 
-LOGGER = logging.getLogger("sitefinder")
 LOOPBACK = "127.0.0.1"
 # A task that raised an error is done once more, on whichever worker is free.
 RETRIES = 1
@@ -399,7 +399,8 @@ def _failure(stage: str, failed: list[tuple[int, str, BaseException]]) -> Sitefi
         if isinstance(error, SitefinderError):
             return error
     for _, item, error in failed:
-        LOGGER.error("%s failed", place_of(stage, item), exc_info=error)
+        extra = {"event": "failed", "stage": stage, "part": item or None}
+        LOGGER.error("%s failed", place_of(stage, item), exc_info=error, extra=extra)
     lines = [f"{item}: {_in_a_line(error)}" for _, item, error in failed]
     return StageError.of(
         "a task failed twice" if len(failed) == 1 else f"{len(failed)} tasks failed twice",
