@@ -28,8 +28,10 @@ Scheduler = Annotated[
         metavar="ADDRESS", help="use the workers of a running Dask cluster, such as tcp://127.0.0.1:8786"
     ),
 ]
-
-
+Log = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", help="append a log as JSON lines: stage, part, seconds, memory, time in UTC"),
+]
 Changes = Annotated[
     list[str] | None,
     typer.Option(
@@ -98,20 +100,23 @@ def run(
     verify: Annotated[bool, typer.Option("--verify", help="read all files again, even if unchanged")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
     json: Annotated[bool, typer.Option("--json", help="one JSON object on standard output, for programs")] = False,
+    log: Log = None,
 ):
     """Run the inventory: progress on standard error, a summary on standard output."""
     from sitefinder.inventory import run_and_deliver
     from sitefinder.io.settings_files import read_settings
+    from sitefinder.pipeline.json_log import logged_to
 
-    inventory = run_and_deliver(
-        read_settings(config, changes or (), within),
-        keep=not no_store,
-        workers=workers,
-        scheduler=scheduler,
-        strict=strict,
-        verify=verify,
-        progress=not quiet,
-    )
+    with logged_to(log, f"run {config}"):
+        inventory = run_and_deliver(
+            read_settings(config, changes or (), within),
+            keep=not no_store,
+            workers=workers,
+            scheduler=scheduler,
+            strict=strict,
+            verify=verify,
+            progress=not quiet,
+        )
     for note in inventory.notes:
         print(note, file=sys.stderr)
     print(inventory.json if json else inventory.summary, end="\n" if json else "")
@@ -216,10 +221,13 @@ def scenarios(
     workers: Workers = None,
     scheduler: Scheduler = None,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
+    log: Log = None,
 ):
     """Run several settings files and show their figures side by side, each against the first."""
+    from sitefinder.pipeline.json_log import logged_to
     from sitefinder.report.summary import scenario_text
     from sitefinder.scenarios import run_scenarios
 
-    results = run_scenarios(configs, csv=csv, workers=workers, scheduler=scheduler, progress=not quiet)
+    with logged_to(log, f"scenarios {' '.join(map(str, configs))}"):
+        results = run_scenarios(configs, csv=csv, workers=workers, scheduler=scheduler, progress=not quiet)
     print(scenario_text(results.title, results.table, results.currency, results.files), end="")

@@ -340,10 +340,15 @@ def other_run(copy_sample, made_once):
         (path / "sitecustomize.py").write_text(NOTES_KERNELS, encoding="utf-8")
         settings = copy_sample(region, "tile_rows = 251\ntile_columns = 173\n", beside="")
         search = os.pathsep.join([str(path), os.environ["PYTHONPATH"]])
-        # Another seed of Python's hashes would show any order that depends on them.
+        # Another seed of Python's hashes would show any order that depends on them; time zone, locale, permissions
+        # and the folder that it is started in may get into no file either.
         changed = {"PYTHONPATH": search, "NOTED_KERNELS": str(noted), "PYTHONHASHSEED": "4321"}
+        changed |= {"TZ": "Pacific/Kiritimati", "LC_ALL": "C"}
+        masked = {"umask": 0o077} if hasattr(os, "fork") else {}
         command = [sys.executable, "-m", "sitefinder", "run", str(settings), "--quiet", "--workers", "2"]
-        done = subprocess.run(command, env=os.environ | changed, capture_output=True, text=True, check=False)
+        done = subprocess.run(
+            command, env=os.environ | changed, cwd=noted, capture_output=True, text=True, check=False, **masked
+        )
         assert done.returncode == 0, done.stderr
         kernels = [pickle.loads(each.read_bytes()) for each in sorted(noted.iterdir())]
         return OtherRun(region / "sample-region" / "out" / "sites.gpkg", kernels)

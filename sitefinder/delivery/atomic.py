@@ -304,11 +304,8 @@ def _own_drafts():
     return f".writing-{hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]}-"
 
 
-# Remove incomplete files of killed runs, but not those of a running process or of another computer. On Windows a
-# test whether a process is running would end it.
+# Remove incomplete files of killed runs, but not those of a running process or of another computer.
 def _remove_abandoned(folder):
-    if os.name == "nt":
-        return
     for place in (folder, folder / OWN_FOLDER):
         for path in place.glob(f"{_own_drafts()}*"):
             number = path.name.removeprefix(_own_drafts()).partition("-")[0]
@@ -316,7 +313,10 @@ def _remove_abandoned(folder):
                 shutil.rmtree(path, ignore_errors=True)
 
 
+# Whether a process may be running; on Windows to ask would end it.
 def _lives(number):
+    if os.name == "nt":
+        return True
     try:
         os.kill(number, 0)
     except ProcessLookupError:

@@ -15,7 +15,6 @@ import importlib
 import importlib.util
 import itertools
 import json
-import logging
 import os
 import secrets
 import tempfile
@@ -29,6 +28,7 @@ from sitefinder import __version__
 from sitefinder.errors import InputError, SitefinderError, StageError, listed
 from sitefinder.pipeline.code import own_code
 from sitefinder.pipeline.executors import (
+    LOGGER,
     OBJECTS_BEFORE_COLLECTION,
     Answer,
     Function,
@@ -45,7 +45,6 @@ from sitefinder.pipeline.executors import (
 )
 from sitefinder.pipeline.local_workers import LocalWorkers
 
-LOGGER = logging.getLogger("sitefinder")
 # A task that raised an error is done once more, on whichever worker is free.
 RETRIES = 1
 # Tasks that wait at each worker beside the one it does, so that none waits for files to be written.
@@ -409,7 +408,8 @@ def _failure(stage: str, failed: list[tuple[int, str, BaseException]]) -> Sitefi
         if isinstance(error, SitefinderError):
             return error
     for _, item, error in failed:
-        LOGGER.error("%s failed", place_of(stage, item), exc_info=error)
+        extra = {"event": "failed", "stage": stage, "part": item or None}
+        LOGGER.error("%s failed", place_of(stage, item), exc_info=error, extra=extra)
     lines = [f"{item}: {_in_a_line(error)}" for _, item, error in failed]
     return StageError.of(
         "a task failed twice" if len(failed) == 1 else f"{len(failed)} tasks failed twice",

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import importlib
+import logging
+import math
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -16,6 +18,8 @@ try:
 except ImportError:  # Windows
     resource = None  # type: ignore[assignment]
 
+LOGGER = logging.getLogger("sitefinder")
+LOGGER.addHandler(logging.NullHandler())
 # New objects before Python looks for unreachable cycles, in the command and in workers. Its own 700 cost a run of
 # the sample region with one more layer about a tenth of its processor time, most of it while libraries are loaded,
 # whose objects all stay.
@@ -141,6 +145,40 @@ def name_of(function: Function | str) -> str:
 def place_of(stage: str, item: str = "") -> str:
     """Name of a result, for example ``heads`` or ``overlaps: nature reserve``."""
     return f"{stage}: {item}" if item else stage
+
+
+def log_started(stage: str, part: str = "") -> None:
+    """Log that a stage, or a part of one, starts."""
+    LOGGER.info(
+        "%s: started", place_of(stage, part), extra={"event": "started", "stage": stage, "part": part or None}
+    )
+
+
+def log_kept(stage: str, part: str = "") -> None:
+    """Log that a result is there already."""
+    extra = {"event": "kept", "stage": stage, "part": part or None}
+    LOGGER.info("%s: kept from an earlier run", place_of(stage, part), extra=extra)
+
+
+def log_finished(stage: str, part: str, seconds: float, workers_mb: float = 0.0) -> None:
+    """Log that a stage, or a part of one, is done.
+
+    Parameters
+    ----------
+    stage : str
+    part : str
+        Empty for a whole stage.
+    seconds : float
+        That it took.
+    workers_mb : float
+        The most memory that a worker in another process has held so far [MB].
+    """
+    memory_mb = peak_memory_mb()
+    memory_mb = workers_mb if math.isnan(memory_mb) else max(memory_mb, workers_mb)
+    extra = {"event": "finished", "stage": stage, "part": part or None, "seconds": round(seconds, 3)}
+    # Where the system does not say, nothing is said.
+    extra["memory_mb"] = round(memory_mb, 1) or None
+    LOGGER.info("%s: finished in %.2f s", place_of(stage, part), seconds, extra=extra)
 
 
 def remade(arguments: Mapping[str, Any]) -> dict[str, Any]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import inspect
-import logging
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -20,6 +19,9 @@ from sitefinder.pipeline.executors import (
     Written,
     called,
     loaded,
+    log_finished,
+    log_kept,
+    log_started,
     peak_memory_mb,
     place_of,
 )
@@ -33,8 +35,6 @@ Started = Callable[[str, int, int], None]
 TasksDone = Callable[[int, int], None]
 # What every stage may read beside what the run provides: what does tasks, such as terrain tiles.
 EXECUTOR = "executor"
-LOGGER = logging.getLogger("sitefinder")
-LOGGER.addHandler(logging.NullHandler())
 # What a stage declares that sees all of something given in parts, also what is only for readers.
 WHOLE = "*"
 
@@ -391,7 +391,7 @@ class Results(Mapping[str, Any]):
         else:
             for recipe in self._recipes[stage.name]:
                 self._log[recipe.place] = Made(True, 0.0, peak_memory_mb())
-                LOGGER.info("%s: kept from an earlier run", recipe.place)
+                log_kept(stage.name, recipe.item)
 
     # Whether all of a stage's results are in the store.
     def _is_kept(self, stage: Stage) -> bool:
@@ -501,12 +501,12 @@ class Results(Mapping[str, Any]):
                     if kept is not None:
                         done(item, kept.result)
                         continue
-                LOGGER.info("%s: started", place_of(stage.name, item))
+                log_started(stage.name, item)
                 yield item, own
 
         for item, result, seconds, written in self._executor.answers(stage.run, shared, missing(), stage.name):
             place = place_of(stage.name, item)
-            LOGGER.info("%s: finished in %.2f s", place, seconds)
+            log_finished(stage.name, item, seconds, self._executor.peak_memory_mb)
             if self._store is not None:
                 self._log[place] = Made(False, seconds, peak_memory_mb())
                 self._validate_unchanged(stage)
@@ -533,7 +533,7 @@ class Results(Mapping[str, Any]):
         kept = store.load(recipe)
         if kept is not None:
             self._log[recipe.place] = Made(True, time.perf_counter() - begun, peak_memory_mb())
-            LOGGER.info("%s: kept from an earlier run", recipe.place)
+            log_kept(recipe.stage, recipe.item)
         return kept
 
     # What all items of a stage get under a name that it reads, here or in another process.
@@ -585,9 +585,9 @@ class Results(Mapping[str, Any]):
 
     # The answer of a stage's function to these arguments, and its seconds.
     def _called(self, stage: Stage, arguments: dict[str, Any]) -> tuple[Any, float]:
-        LOGGER.info("%s: started", stage.name)
+        log_started(stage.name)
         result, seconds = called(stage.function, arguments, stage.name)
-        LOGGER.info("%s: finished in %.2f s", stage.name, seconds)
+        log_finished(stage.name, "", seconds, self._executor.peak_memory_mb)
         return result, seconds
 
     # What a stage gets under a name that it reads: of what is given in parts, those that it declares.

@@ -19,6 +19,7 @@ from sitefinder.io.raster import read_reduced, read_window, run_grid, warp_once,
 from sitefinder.io.surface import fill_holes, level_lakes, write_share
 from sitefinder.network.catchments import catchment_means, drained_area_km2, inflows, side_arms, sums_by_arms
 from sitefinder.network.topology import REPAIR_COLUMNS
+from sitefinder.pipeline.executors import log_finished
 from sitefinder.steps.flow_regions import region_polygons
 
 if TYPE_CHECKING:
@@ -273,6 +274,7 @@ def drain_tiles(
     found: dict[str, TileSums] = {}
     for answer in executor.answers(_drain_one, common, items, "terrain"):
         found[answer.item] = answer.result
+        log_finished("terrain", answer.item, answer.seconds, executor.peak_memory_mb)
         if progress is not None:
             progress(len(found), len(tiles))
     return [found[f"tile at row {tile.row}, column {tile.column}"] for tile in tiles], label_tiles

@@ -6,9 +6,9 @@
 Each target reads what users write: settings, filters in CQL2 text, equation, turbine, screen and cost files,
 tables (CSV) and vector layers. Two kinds of case are tried, for half of the time each. Hypothesis makes them: by
 the grammar of the input with any values in it, and sound files with edits. Then atheris (Apache-2.0, the extra
-``fuzz``; it has wheels for Linux alone) changes sound files so that they reach branches of the program that no case reached
-before; where it is not installed, that is said and left out. A case that ends in another exception or in a warning
-is printed with what raised it, and the exit status is 1.
+``fuzz``; it has wheels for Linux alone) changes sound files so that they reach branches of the program that no
+case reached before; where it is not installed, that is said and left out. A case that ends in another exception or
+in a warning is printed with what raised it, and the exit status is 1.
 """
 
 import argparse

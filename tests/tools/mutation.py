@@ -348,7 +348,7 @@ class Reach:
         self._path.write_text(json.dumps({"seconds": sound, "lines": lines}), encoding="utf-8")
 
 
-# From now on this process is stopped by the system after so many seconds of its own work.
+# From now on the system stops this process after that number of seconds of its own work.
 def _limit_time(seconds):
     _, hard = resource.getrlimit(resource.RLIMIT_CPU)
     resource.setrlimit(resource.RLIMIT_CPU, (int(time.process_time() + seconds) + 1, hard))

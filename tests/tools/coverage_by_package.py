@@ -1,0 +1,110 @@
+"""Lines and branches that the tests reach, by package.
+
+    python tests/tools/coverage_by_package.py                  the quick tests; minutes
+    python tests/tools/coverage_by_package.py --all            all tests; long
+    python tests/tools/coverage_by_package.py --packages dem   of these packages alone, by their own tests
+
+Compiled code is not seen by what counts lines. So the tests of packages with compiled kernels run a second time with
+the compiler off (``NUMBA_DISABLE_JIT=1``), on their small grids; those that take minutes then are left out of it.
+"""
+
+import argparse
+import collections
+import os
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import coverage
+
+REPOSITORY = Path(__file__).resolve().parents[2]
+PACKAGE = REPOSITORY / "sitefinder"
+# Tests of compiled kernels, and of those the ones that take minutes without the compiler.
+WITH_KERNELS = ("dem", "network", "profile", "hydrology", "energy", "rules", "siting", "laws")
+TOO_LONG = (
+    "tests/laws/test_flood_laws.py::test_areas_add_up_to_the_number_of_cells",
+    "tests/laws/test_flood_laws.py::test_tiles_of_any_size_give_the_same_sums",
+    "tests/laws/test_flood_laws.py::test_a_label_in_a_window_is_that_of_the_whole_or_unknown",
+)
+ROW = "{:<14} {:>7} {:>7} {:>9} {:>9} {:>7}"
+
+
+def run_tests(data, tests, compiler=True, deselected=()):
+    """Run tests and keep what they reach.
+
+    Parameters
+    ----------
+    data : Path
+        File of coverage, to which it is added.
+    tests : list of str
+        Arguments of pytest.
+    compiler : bool
+    deselected : sequence of str
+
+    Returns
+    -------
+    bool
+        Whether all passed.
+    """
+    search = [str(REPOSITORY), *filter(None, [os.environ.get("PYTHONPATH")])]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(search), "COVERAGE_FILE": str(data)}
+    if not compiler:
+        environment["NUMBA_DISABLE_JIT"] = "1"
+    command = [sys.executable, "-m", "coverage", "run", "--branch", "--append", f"--source={PACKAGE}"]
+    command += ["-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "no:benchmark"]
+    command += [f"--deselect={name}" for name in deselected]
+    return subprocess.run([*command, *tests], cwd=REPOSITORY, env=environment, check=False).returncode == 0
+
+
+def counts(data):
+    """Counts of a file of coverage by package: lines, those reached, branches, those taken."""
+    read = coverage.Coverage(data_file=str(data), branch=True, source=[str(PACKAGE)])
+    read.load()
+    found = collections.defaultdict(collections.Counter)
+    for path in sorted(PACKAGE.rglob("*.py")):
+        inside = path.relative_to(PACKAGE)
+        if path.name == "_version.py":
+            continue
+        numbers = read._analyze(str(path)).numbers
+        package = inside.parts[0] if len(inside.parts) > 1 else "top level"
+        found[package] += collections.Counter(
+            lines=numbers.n_statements,
+            reached=numbers.n_executed,
+            branches=numbers.n_branches,
+            taken=numbers.n_executed_branches,
+        )
+    return found
+
+
+def print_table(found):
+    """Print a row for each package."""
+    print(ROW.format("package", "lines", "reached", "branches", "taken", "share"))
+    for package, count in [*found.items(), ("all", sum(found.values(), collections.Counter()))]:
+        total, hit = count["lines"] + count["branches"], count["reached"] + count["taken"]
+        # Of a package that is all annotations there is nothing to reach.
+        share = f"{100 * hit / total:.1f} %" if total else ""
+        print(ROW.format(package, count["lines"], count["reached"], count["branches"], count["taken"], share))
+
+
+def main():
+    """Run the tests and print."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--all", action="store_true", help="the slow tests too")
+    parser.add_argument("--packages", nargs="+", metavar="NAME", help="these alone, by their own tests")
+    given = parser.parse_args()
+    quick = [] if given.all else ["-m", "not slow"]
+    own = [f"tests/{name}" for name in given.packages or () if (REPOSITORY / "tests" / name).is_dir()]
+    kernels = [f"tests/{name}" for name in WITH_KERNELS if not given.packages or name in given.packages]
+    with tempfile.TemporaryDirectory(prefix="coverage-") as folder:
+        data = Path(folder) / "coverage"
+        passed = run_tests(data, [*quick, *own])
+        if kernels:
+            passed &= run_tests(data, ["-m", "not slow", *kernels], compiler=False, deselected=TOO_LONG)
+        found = counts(data)
+    print_table({name: count for name, count in found.items() if not given.packages or name in given.packages})
+    raise SystemExit(not passed)
+
+
+if __name__ == "__main__":
+    main()
