@@ -11,6 +11,7 @@ import typer
 from sitefinder import __version__
 from sitefinder.errors import SitefinderError
 from sitefinder.pipeline.executors import OBJECTS_BEFORE_COLLECTION
+from sitefinder.units import gigabytes_of
 
 EXIT_USER_ERROR, EXIT_INTERRUPTED = 2, 130
 app = typer.Typer(
@@ -25,6 +26,13 @@ Scheduler = Annotated[
     str | None,
     typer.Option(
         metavar="ADDRESS", help="use the workers of a running Dask cluster, such as tcp://127.0.0.1:8786"
+    ),
+]
+Memory = Annotated[
+    str | None,
+    typer.Option(
+        metavar="SIZE",
+        help="memory that all processes on this machine may take, such as 2GiB; default: what is available",
     ),
 ]
 
@@ -46,6 +54,14 @@ def main():
     finally:
         # What lives now goes with the process. Without this, Python looks through all of it for cycles at the end.
         gc.freeze()
+
+
+# The size that an option states [GB].
+def _gigabytes(text):
+    try:
+        return None if text is None else gigabytes_of(text)
+    except ValueError as error:
+        raise typer.BadParameter(str(error), param_hint="--memory") from None
 
 
 def _version(wanted: bool):
@@ -75,6 +91,7 @@ def run(
         bool, typer.Option("--no-store", help="neither use stored results nor store those of this run")
     ] = False,
     verify: Annotated[bool, typer.Option("--verify", help="read all files again, even if unchanged")] = False,
+    memory: Memory = None,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
     json: Annotated[bool, typer.Option("--json", help="one JSON object on standard output, for programs")] = False,
 ):
@@ -86,6 +103,7 @@ def run(
         keep=not no_store,
         workers=workers,
         scheduler=scheduler,
+        memory_gb=_gigabytes(memory),
         strict=strict,
         verify=verify,
         progress=not quiet,
@@ -110,21 +128,22 @@ def new(
 
 
 @app.command("plan")
-def plan_command(config: Config):
+def plan_command(config: Config, memory: Memory = None):
     """Show which stages a run would do again, and why, without running or writing anything."""
     from sitefinder.inventory import plan
 
-    print(plan(config).summary, end="")
+    print(plan(config, memory_gb=_gigabytes(memory)).summary, end="")
 
 
 @app.command()
-def check(config: Config):
+def check(config: Config, memory: Memory = None):
     """Check settings and inputs, in seconds, and list all problems at once."""
     from sitefinder.inventory import read_run
     from sitefinder.report.flow_quality import flow_lines, ground_notes
     from sitefinder.report.text import WIDTH
+    from sitefinder.steps.demand import demand_lines, demand_of
 
-    settings, inputs = read_run(config)
+    settings, inputs = read_run(config, _gigabytes(memory))
     layers = ", ".join(inputs.layers) or "none"
     print(f"{settings.run.name}: settings and inputs are valid")
     for note in ground_notes(inputs.repairs):
@@ -135,6 +154,7 @@ def check(config: Config):
     print(f"  rules:     {len(settings.rules)}")
     print(f"  turbines:  {len(inputs.turbines)} classes")
     print(f"  repairs:   {len(inputs.repairs)} on reading; a run lists each in the layer repairs")
+    print(*demand_lines(settings, demand_of(settings, inputs.counts)), sep="\n")
 
 
 @app.command("fit-flows")
