@@ -114,7 +114,7 @@ def test_check_says_that_settings_and_inputs_are_sound_and_writes_nothing(region
         "  turbines:  12 classes\n"
         "  repairs:   0 on reading; a run lists each in the layer repairs\n"
         "  size:      2,400 cells, 1 km of stream, about 13 stations\n"
-        "  needs:     at most about 650 MB of memory, 0 MB on disk\n"
+        "  needs:     at most about 700 MB of memory, 0 MB on disk\n"
     )
     assert region.contents() == before
 

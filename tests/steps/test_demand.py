@@ -66,7 +66,7 @@ def test_a_sound_region_needs_little_and_says_so(valley):
     lines = plan(valley).summary.splitlines()
 
     assert lines[-2] == "  size:      671 cells, 1 km of stream, about 14 stations"
-    assert lines[-1].startswith("  needs:     at most about 650 MB of memory, ")
+    assert lines[-1].startswith("  needs:     at most about 700 MB of memory, ")
 
 
 def test_cells_of_a_millimetre_are_refused_for_want_of_disk(valley):
