@@ -11,6 +11,7 @@ import typer
 from sitefinder import __version__
 from sitefinder.errors import SitefinderError
 from sitefinder.pipeline.executors import OBJECTS_BEFORE_COLLECTION
+from sitefinder.units import gigabytes_of
 
 EXIT_USER_ERROR, EXIT_INTERRUPTED = 2, 130
 app = typer.Typer(
@@ -48,6 +49,13 @@ Within = Annotated[
         "a box xmin,ymin,xmax,ymax, or what drains to x,y (coordinates of the run)",
     ),
 ]
+Memory = Annotated[
+    str | None,
+    typer.Option(
+        metavar="SIZE",
+        help="memory that all processes on this machine may take, such as 2GiB; default: what is available",
+    ),
+]
 
 
 def main():
@@ -67,6 +75,14 @@ def main():
     finally:
         # What lives now goes with the process. Without this, Python looks through all of it for cycles at the end.
         gc.freeze()
+
+
+# The size that an option states [GB].
+def _gigabytes(text):
+    try:
+        return None if text is None else gigabytes_of(text)
+    except ValueError as error:
+        raise typer.BadParameter(str(error), param_hint="--memory") from None
 
 
 def _version(wanted: bool):
@@ -98,6 +114,7 @@ def run(
         bool, typer.Option("--no-store", help="neither use stored results nor store those of this run")
     ] = False,
     verify: Annotated[bool, typer.Option("--verify", help="read all files again, even if unchanged")] = False,
+    memory: Memory = None,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
     json: Annotated[bool, typer.Option("--json", help="one JSON object on standard output, for programs")] = False,
     log: Log = None,
@@ -113,6 +130,7 @@ def run(
             keep=not no_store,
             workers=workers,
             scheduler=scheduler,
+            memory_gb=_gigabytes(memory),
             strict=strict,
             verify=verify,
             progress=not quiet,
@@ -137,23 +155,25 @@ def new(
 
 
 @app.command("plan")
-def plan_command(config: Config, within: Within = None, changes: Changes = None):
+def plan_command(config: Config, within: Within = None, changes: Changes = None, memory: Memory = None):
     """Show which stages a run would do again, and why, without running or writing anything."""
     from sitefinder.inventory import plan
     from sitefinder.io.settings_files import read_settings
 
-    print(plan(read_settings(config, changes or (), within)).summary, end="")
+    settings = read_settings(config, changes or (), within)
+    print(plan(settings, memory_gb=_gigabytes(memory)).summary, end="")
 
 
 @app.command()
-def check(config: Config, within: Within = None, changes: Changes = None):
+def check(config: Config, within: Within = None, changes: Changes = None, memory: Memory = None):
     """Check settings and inputs, in seconds, and list all problems at once."""
     from sitefinder.inventory import read_run
     from sitefinder.io.settings_files import read_settings
     from sitefinder.report.flow_quality import flow_lines, ground_notes
     from sitefinder.report.text import WIDTH
+    from sitefinder.steps.demand import demand_lines, demand_of
 
-    settings, inputs = read_run(read_settings(config, changes or (), within))
+    settings, inputs = read_run(read_settings(config, changes or (), within), _gigabytes(memory))
     layers = ", ".join(inputs.layers) or "none"
     print(f"{settings.run.name}: settings and inputs are valid")
     for note in ground_notes(inputs.repairs):
@@ -164,6 +184,7 @@ def check(config: Config, within: Within = None, changes: Changes = None):
     print(f"  rules:     {len(settings.rules)}")
     print(f"  turbines:  {len(inputs.turbines)} classes")
     print(f"  repairs:   {len(inputs.repairs)} on reading; a run lists each in the layer repairs")
+    print(*demand_lines(settings, demand_of(settings, inputs.counts)), sep="\n")
 
 
 @app.command("fit-flows")

@@ -27,6 +27,7 @@ from sitefinder.delivery.ownership import problems_of_output
 from sitefinder.errors import InputError, SitefinderError, all_of, listed
 from sitefinder.io import containers
 from sitefinder.io.bound_files import binding, bound_now, unchanged
+from sitefinder.io.computer import available_memory_mb, free_disk_mb
 from sitefinder.io.digests import Memory, content_digest, remembering
 from sitefinder.io.opening import validate_file
 from sitefinder.io.settings_files import read_settings
@@ -49,6 +50,7 @@ from sitefinder.progress import Listener, StageReports, listening
 from sitefinder.report.handover import Handover, handover_of, region_of
 from sitefinder.report.printed import printed_json, printed_summary
 from sitefinder.settings import Settings
+from sitefinder.steps.demand import demand_lines, demand_of, problems_of_demand, within_memory
 from sitefinder.steps.inputs import LazyInputs, read_inputs, with_year_to_year
 from sitefinder.steps.scope import InputsParts, SettingsParts
 from sitefinder.vocabulary import HEAD_UNRESOLVED
@@ -74,22 +76,22 @@ _FOR_FILES = {
 
 
 class Plan(NamedTuple):
-    """What a run would do: `Planned` by stage, and the store of results: folder, number and size [GB]."""
+    """What a run would do and need: `Planned` by stage, folder, number and size [GB] of results, lines of text."""
 
     title: str
     stages: list[Planned]
     store: Path
     results: int
     size_gb: float
+    needs: Sequence[str] = ()
 
     @property
     def summary(self) -> str:
         """The plan as text, ending with a line break."""
         from sitefinder.report.summary import plan_text
 
-        return str(
-            plan_text(self.title, self.stages, store=self.store, results=self.results, size_gb=self.size_gb)
-        )
+        text = plan_text(self.title, self.stages, store=self.store, results=self.results, size_gb=self.size_gb)
+        return str(text) + "".join(f"{line}\n" for line in self.needs)
 
 
 class Inventory:
@@ -349,7 +351,7 @@ def check(settings: Settings | StrPath) -> list[str]:
     return []
 
 
-def plan(settings: Settings | StrPath, store: StrPath | None = None) -> Plan:
+def plan(settings: Settings | StrPath, store: StrPath | None = None, *, memory_gb: float | None = None) -> Plan:
     """What a run would do again, and why; nothing is run and nothing written.
 
     Parameters
@@ -358,6 +360,8 @@ def plan(settings: Settings | StrPath, store: StrPath | None = None) -> Plan:
         Settings, or a settings file.
     store : path-like, optional
         Folder of the results that earlier runs kept; absent: the one that the settings name.
+    memory_gb : float, optional
+        See `run`.
 
     Returns
     -------
@@ -368,7 +372,7 @@ def plan(settings: Settings | StrPath, store: StrPath | None = None) -> Plan:
     ConfigError, InputError
         Listing every problem.
     """
-    settings = _settings_of(settings)
+    settings = _with_memory(_settings_of(settings), memory_gb)
     folder = store_folder(settings) if store is None else Path(store)
     memory = memory_of(folder)
     with remembering(memory):
@@ -379,7 +383,8 @@ def plan(settings: Settings | StrPath, store: StrPath | None = None) -> Plan:
         def given_to_files(results: KeptResults) -> tuple[dict[str, Any], dict[str, Any]]:
             return _given_to_files(settings, results, fonts, None)
 
-        return planned(STAGES, settings, inputs, folder, file_stages, given_to_files)
+        found = planned(STAGES, settings, inputs, folder, file_stages, given_to_files)
+        return found._replace(needs=demand_lines(settings, demand_of(settings, inputs.counts)))
 
 
 def run(
@@ -389,6 +394,7 @@ def run(
     store: StrPath | None = None,
     workers: int | None = None,
     scheduler: str | None = None,
+    memory_gb: float | None = None,
     strict: bool = False,
     verify: bool = False,
     progress: bool | Listener = False,
@@ -410,6 +416,9 @@ def run(
     scheduler : str, optional
         Address of the scheduler of a running Dask cluster, whose workers are used instead; changes no result.
         Whoever can reach a scheduler can run code on its workers: keep it on a private network, or use TLS.
+    memory_gb : float, optional
+        Memory that all processes on this machine may take together [GB], in place of the settings'; terrain tiles
+        are made to fit, and a run that would need more is refused. It changes no result.
     strict : bool, optional
         Stop where a part of the network cannot be resolved, also where the settings do not say so.
     verify : bool, optional
@@ -427,15 +436,16 @@ def run(
     ConfigError, InputError
         If the user can mend it, listing every problem; nothing is delivered then.
     """
-    settings = _settings_of(settings)
+    settings = _with_memory(_settings_of(settings), memory_gb)
+    changed = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
+    settings = settings.model_copy(update={"run": settings.run.model_copy(update=changed)})
     kept = None if store is None else Path(os.path.abspath(store))
     record = RunRecord(settings, kept)
     memory = memory_of(kept, recalls=not verify)
     with listening(progress) as listener, remembering(memory), binding() as bound:
         target = None if output is None else Path(output)
         settings, inputs = _with_inputs(settings, target, kept)
-        changed = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
-        settings = settings.model_copy(update={"run": settings.run.model_copy(update=changed)})
+        settings = within_memory(settings, inputs.counts, _memory_mb(settings))
         said = _to_standard_error if progress is True else None
         executor = partial(_executor, settings, scheduler, said)
         job = _Job(settings, inputs, target, record, memory, listener, executor)
@@ -450,6 +460,7 @@ def run_and_deliver(
     keep: bool = True,
     workers: int | None = None,
     scheduler: str | None = None,
+    memory_gb: float | None = None,
     strict: bool = False,
     verify: bool = False,
     progress: bool | Listener = False,
@@ -462,7 +473,7 @@ def run_and_deliver(
         Settings, or a settings file.
     keep : bool, optional
         Use results that earlier runs kept, and keep those of this one; changes no result.
-    workers, scheduler, strict, verify, progress
+    workers, scheduler, memory_gb, strict, verify, progress
         See `run`.
 
     Returns
@@ -481,19 +492,22 @@ def run_and_deliver(
         store=store_folder(settings) if keep else None,
         workers=workers,
         scheduler=scheduler,
+        memory_gb=memory_gb,
         strict=strict,
         verify=verify,
         progress=progress,
     )
 
 
-def read_run(settings: Settings | StrPath) -> tuple[Settings, LazyInputs]:
+def read_run(settings: Settings | StrPath, memory_gb: float | None = None) -> tuple[Settings, LazyInputs]:
     """Settings and inputs of a run, read and judged.
 
     Parameters
     ----------
     settings : Settings or path-like
         Settings, or a settings file.
+    memory_gb : float, optional
+        See `run`.
 
     Returns
     -------
@@ -506,7 +520,7 @@ def read_run(settings: Settings | StrPath) -> tuple[Settings, LazyInputs]:
     ConfigError, InputError
         Listing every problem.
     """
-    settings = _settings_of(settings)
+    settings = _with_memory(_settings_of(settings), memory_gb)
     return _with_inputs(settings, output_folder(settings), store_folder(settings))
 
 
@@ -949,7 +963,27 @@ def _with_inputs(settings: Settings, output: Path | None, store: Path | None) ->
     if problems:
         texts = [text for problem in problems for text in problem.problems]
         raise all_of(InputError, "settings and inputs", texts, named=False)
+    folder = store or output or Path(tempfile.gettempdir())
+    lacking = problems_of_demand(settings, inputs.counts, _memory_mb(settings), free_disk_mb(folder), folder)
+    if len(lacking) == 1:
+        raise lacking[0]
+    if lacking:
+        texts = [text for problem in lacking for text in problem.problems]
+        raise all_of(InputError, "settings and inputs", texts, named=False)
     return with_year_to_year(settings, inputs), inputs
+
+
+# Settings with another limit of memory, where one is stated.
+def _with_memory(settings: Settings, memory_gb: float | None) -> Settings:
+    if memory_gb is None:
+        return settings
+    return settings.model_copy(update={"run": settings.run.model_copy(update={"memory_limit_gb": memory_gb})})
+
+
+# Memory that a run may take [MB]: what the settings allow, else what there is.
+def _memory_mb(settings: Settings) -> float:
+    limit_gb = settings.run.memory_limit_gb
+    return available_memory_mb() if limit_gb is None else limit_gb * 1e3
 
 
 # The font files that the settings name, after a check. Most runs name none, and load no drawing code for it.

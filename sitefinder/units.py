@@ -76,3 +76,49 @@ def from_internal_unit(value: float, unit: str) -> float:
     if unit in ZERO_IN_INTERNAL_UNIT:
         value = value - ZERO_IN_INTERNAL_UNIT[unit]
     return value / TO_INTERNAL_UNIT[unit][1]
+
+
+# Units of memory and disk, decimal and binary (IEC 80000-13).
+GIGABYTES_PER_UNIT = {
+    "MB": 1e-3,
+    "GB": 1.0,
+    "TB": 1e3,
+    "MiB": 2**20 / 1e9,
+    "GiB": 2**30 / 1e9,
+    "TiB": 2**40 / 1e9,
+}
+
+
+def gigabytes_of(text: str) -> float:
+    """A size of memory or disk as a person writes it.
+
+    Parameters
+    ----------
+    text : str
+        A number and its unit: MB, GB, TB, MiB, GiB or TiB, in any case.
+
+    Returns
+    -------
+    float
+        In gigabytes, 10⁹ bytes.
+
+    Raises
+    ------
+    ValueError
+        If it is no positive, finite number with one of these units.
+
+    Examples
+    --------
+    >>> gigabytes_of("2 GiB"), gigabytes_of("500MB")
+    (2.147483648, 0.5)
+    """
+    by_name = {name.lower(): factor for name, factor in GIGABYTES_PER_UNIT.items()}
+    number = text.strip().rstrip("BbIiGgMmTt")
+    unit = text.strip()[len(number) :].lower()
+    try:
+        size = float(number) * by_name[unit]
+    except (KeyError, ValueError):
+        size = 0.0
+    if not 0.0 < size < float("inf"):
+        raise ValueError(f'expected a size such as "2 GiB" or "500 MB", found "{text}"')
+    return size

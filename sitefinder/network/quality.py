@@ -185,3 +185,32 @@ def _features(station, stations, network):
 
 def _rows(rows):
     return pd.DataFrame([("streams", *row) for row in rows], columns=REPAIR_COLUMNS)
+
+
+# Lines looked at together, and crossings beyond which nobody counts on.
+LINES_AT_ONCE, MOST_CROSSINGS = 100, 50_000_000
+
+
+def count_crossings(lines):
+    """Pairs of lines that cross each other, counted without being held.
+
+    Parameters
+    ----------
+    lines : ndarray of LineString
+
+    Returns
+    -------
+    int
+        At most somewhat more than `MOST_CROSSINGS`.
+
+    Examples
+    --------
+    >>> count_crossings(shapely.linestrings([[(0, 0), (2, 2)], [(0, 2), (2, 0)], [(0, 5), (1, 5)]]))
+    1
+    """
+    tree, count = shapely.STRtree(lines), 0
+    for first in range(0, len(lines), LINES_AT_ONCE):
+        count += tree.query(lines[first : first + LINES_AT_ONCE], predicate="crosses").shape[1]
+        if count > 2 * MOST_CROSSINGS:
+            break
+    return count // 2

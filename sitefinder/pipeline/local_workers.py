@@ -97,7 +97,7 @@ class LocalWorkers:
 
     @property
     def is_released(self) -> bool:
-        """Whether they have been asked to end."""
+        """Whether they were asked to end."""
         return bool(self._pipe.closed)
 
     def release(self) -> None:

@@ -5,6 +5,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 import shapely
+from scipy.spatial import cKDTree
 
 from sitefinder.errors import InputError, listed
 from sitefinder.rules.filters import column_values, matching, place_of_rule
@@ -513,3 +514,37 @@ def _numbered(names, uncertain):
     keys = pd.DataFrame({"name": names, "uncertain": uncertain})
     feature = keys.groupby(["name", "uncertain"], sort=False).ngroup().to_numpy()
     return feature, np.flatnonzero(~keys.duplicated().to_numpy())
+
+
+# Vertices below which a polygon's buffer is no matter, and of a larger one how many are looked at.
+FEW_VERTICES, LOOKED_AT = 1000, 500
+# Share of the buffer's width by which the library smooths a line before it offsets it.
+SMOOTHED_SHARE = 0.01
+
+
+def pairs_within_buffer(shapes, buffer_m):
+    """Vertices of a shape times the others within its buffer: what a buffer's work and memory grow with.
+
+    Parameters
+    ----------
+    shapes : ndarray of geometry
+    buffer_m : float
+        Width of the buffer [m].
+
+    Returns
+    -------
+    float
+        The largest of any shape, from some of its vertices; 0.0 where all have few.
+    """
+    many = shapes[shapely.get_num_coordinates(shapes) > FEW_VERTICES]
+    largest = 0.0
+    if not len(many) or buffer_m <= 0:
+        return largest
+    for shape in many:
+        smoothed = shapely.simplify(shape, SMOOTHED_SHARE * buffer_m, preserve_topology=False)
+        vertices = shapely.get_coordinates(smoothed)
+        if len(vertices) > FEW_VERTICES:
+            some = vertices[:: max(len(vertices) // LOOKED_AT, 1)]
+            near = cKDTree(vertices).query_ball_point(some, buffer_m, return_length=True)
+            largest = max(largest, float(np.mean(near)) * len(vertices))
+    return largest

@@ -298,6 +298,13 @@ class RunSettings(Section):
     store_limit_gb: float = Field(
         20.0, ge=0, description="size of that store above which the least recently used results are removed [GB]"
     )
+    memory_limit_gb: float | None = Field(
+        None,
+        gt=0,
+        description="memory that all processes of the run on this machine may take together [GB]; terrain tiles "
+        "are made to fit, and what needs more is refused; no effect on results; absent: what the machine has "
+        "available",
+    )
     within_box_m: list[float] | None = Field(
         None,
         min_length=4,

@@ -19,6 +19,7 @@ from sitefinder.io.output_folder import writable_folder
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import digest_of_files, own_code
 from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
+from sitefinder.steps.demand import Counts, stated_counts
 from sitefinder.steps.scope import counted_layer, counted_raster
 
 if TYPE_CHECKING:
@@ -484,6 +485,14 @@ class LazyInputs:
         self._readings.bound.validate()
 
     @property
+    def counts(self) -> Counts:
+        """What a run's demand of memory and disk is worked out from; remembered, so it needs no layer."""
+        settings, value = self._settings, self._readings.value
+        found = value("streams.counted") if settings.inputs.streams is not None else {}
+        pairs = {rule.name: value(f"rules.{rule.name}.counted") for rule in settings.rules}
+        return stated_counts(value("grid"), found, pairs)
+
+    @property
     def lineage(self) -> list[dict[str, object]]:
         """Where all came from, as rows of provenance."""
         facts = self._readings.facts
@@ -677,6 +686,13 @@ def _add_rasters(readings: Readings, settings: Settings, folder: Path) -> None:
         is_plain=True,
     )
     readings.add(
+        "grid",
+        lambda: list(readers.grid_size(value("dem.alone"), crs, settings.terrain.cell_size_m)),
+        settings=[crs, settings.terrain.cell_size_m],
+        needs=("dem.alone",),
+        is_plain=True,
+    )
+    readings.add(
         "scale",
         lambda: readers.scale_note(crs, value("bounds")),
         settings=crs,
@@ -753,6 +769,15 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
         )
         dem = inputs.dem
         readings.add(
+            "streams.counted",
+            lambda: readers.count_streams(
+                value("layers.streams").frame, value("bounds"), settings.network.dem_margin_m
+            ),
+            settings=settings.network.dem_margin_m,
+            needs=("bounds", "layers.streams"),
+            is_plain=True,
+        )
+        readings.add(
             "streams.judged",
             lambda: readers.judge_streams(
                 value("dem.alone"), crs, dem.metres_per_unit, value("layers.streams").frame.geometry
@@ -783,9 +808,22 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
         add(f"shares.{name}", partial(_share, source, folder, crs, name), source, name)
     for rule in settings.rules:
         add(f"rules.{rule.name}", partial(_rule, rule, folder, crs), rule)
+        readings.add(
+            f"rules.{rule.name}.counted",
+            partial(_count_buffer, readings, rule),
+            settings=rule.buffer_m,
+            needs=(f"rules.{rule.name}",),
+            is_plain=True,
+        )
     for rule in settings.rules:
         if rule.covered_by is not None:
             add(f"coverages.{rule.name}", partial(_coverage, rule, folder, crs), rule.covered_by, rule.name)
+
+
+def _count_buffer(readings: Readings, rule: RuleSettings) -> float:
+    if rule.buffer_m <= 0:
+        return 0.0
+    return readers.count_buffer_pairs(readings.value(f"rules.{rule.name}").frame, rule.buffer_m)
 
 
 # Files of two readings; None where those of one cannot be named.

@@ -6,7 +6,9 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import geopandas
+import numpy as np
 import pandas as pd
+import shapely
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
@@ -40,7 +42,7 @@ from sitefinder.io.gauges import (
     read_gauges,
     read_text_table,
 )
-from sitefinder.io.raster import bounds_in_run, operation_to_run, parts_of_raster, raster_facts
+from sitefinder.io.raster import bounds_in_run, operation_to_run, parts_of_raster, raster_facts, run_grid
 from sitefinder.io.raster_judging import judge_covariate, judge_dem, judge_streams
 from sitefinder.io.survey import (
     read_drop_flows,
@@ -50,9 +52,11 @@ from sitefinder.io.survey import (
     read_spot_gaugings,
 )
 from sitefinder.io.vector import read_layer, validate_near_region
+from sitefinder.network.extent import lines_within
+from sitefinder.network.quality import count_crossings
 from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.rules.filters import Matching, matching
-from sitefinder.rules.overlaps import disc_areas_m2
+from sitefinder.rules.overlaps import disc_areas_m2, pairs_within_buffer
 from sitefinder.settings import RuleSettings
 from sitefinder.siting.access import demand_of_settlements
 from sitefinder.siting.structures import validate_structures
@@ -256,6 +260,44 @@ def read_rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float
     added = pd.DataFrame([(what, *row) for row in rows], columns=REPAIR_COLUMNS, dtype="str")
     repairs = pd.concat([read.repairs, added], ignore_index=True)
     return RuleLayer(frame, repairs, read.lineage | {"features": features}, read.operation, match)
+
+
+def grid_size(facts: RasterFacts, crs: str, cell_size_m: float | None) -> tuple[int, int, float, float]:
+    """Rows and columns of the run's grid, and width and height of its cells [m]."""
+    grid = run_grid(facts, crs, cell_size_m)
+    return int(grid.rows), int(grid.columns), float(grid.cell_width_m), float(grid.cell_height_m)
+
+
+def count_streams(frame: geopandas.GeoDataFrame, bounds: Sequence[float], margin_m: float) -> dict[str, float]:
+    """Length [km], number and crossings of the stream lines that a run will look at.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        The layer as read.
+    bounds : sequence of float
+        West, south, east and north of the DEM in the run's system [m].
+    margin_m : float
+        How far beyond the DEM lines are looked at [m].
+
+    Returns
+    -------
+    dict of str to float
+    """
+    west, south, east, north = bounds
+    around = (west - margin_m, south - margin_m, east + margin_m, north + margin_m)
+    lines = pd.DataFrame({"feature_id": frame["feature_id"], "geometry": np.asarray(frame.geometry, dtype=object)})
+    geometry = np.asarray(lines_within(lines, around)[0]["geometry"], dtype=object)
+    return {
+        "stream_km": float(shapely.length(geometry).sum()) / 1000.0,
+        "lines": len(geometry),
+        "crossings": count_crossings(geometry),
+    }
+
+
+def count_buffer_pairs(frame: geopandas.GeoDataFrame, buffer_m: float) -> float:
+    """See `sitefinder.rules.overlaps.pairs_within_buffer`, of the features of a layer."""
+    return float(pairs_within_buffer(np.asarray(frame.geometry, dtype=object), buffer_m))
 
 
 def read_coverage(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead | None:

@@ -113,7 +113,24 @@ def test_check_says_that_settings_and_inputs_are_sound_and_writes_nothing(region
         "  rules:     0\n"
         "  turbines:  12 classes\n"
         "  repairs:   0 on reading; a run lists each in the layer repairs\n"
+        "  size:      2,400 cells, 1 km of stream, about 13 stations\n"
+        "  needs:     at most about 700 MB of memory, 0 MB on disk\n"
     )
+    assert region.contents() == before
+
+
+def test_memory_that_is_stated_counts_and_what_is_no_size_is_refused(region, command):
+    before = region.contents()
+
+    sound, short, wrong = (
+        command("check", "settings.toml", "--memory", size) for size in ("2 GiB", "100MB", "much")
+    )
+
+    assert (sound.status, short.status, wrong.status) == (0, 2, 2)
+    assert short.err.startswith("the run needs more memory than there is\n")
+    assert "  expected:  at most 100 MB\n" in short.err
+    assert 'expected a size such as "2' in " ".join(wrong.err.replace("│", " ").split())
+    assert command("run", "settings.toml", "--memory", "100MB", "--quiet").err == short.err
     assert region.contents() == before
 
 

@@ -1,0 +1,48 @@
+"""What the machine has left: memory, and room on the disk of a folder."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+from pathlib import Path
+
+import psutil
+
+BYTES_PER_MB = 1e6
+# Where Linux states the limit of the group of processes that a container is, and what it uses: version 2, then 1.
+_GROUP_FILES = (
+    ("/sys/fs/cgroup/memory.max", "/sys/fs/cgroup/memory.current"),
+    ("/sys/fs/cgroup/memory/memory.limit_in_bytes", "/sys/fs/cgroup/memory/memory.usage_in_bytes"),
+)
+
+
+def available_memory_mb() -> float:
+    """Memory that processes could still take without swapping [MB], within the limit of a container.
+
+    Returns
+    -------
+    float
+    """
+    available = float(psutil.virtual_memory().available)
+    for limit, used in _GROUP_FILES:
+        # Other systems have no such files, and a group without a limit says "max".
+        with contextlib.suppress(OSError, ValueError):
+            available = min(available, int(Path(limit).read_text("ascii")) - int(Path(used).read_text("ascii")))
+    return max(available, 0.0) / BYTES_PER_MB
+
+
+def free_disk_mb(folder: Path) -> float:
+    """Room on the disk of a folder, or of the nearest one above it that is there already [MB].
+
+    Returns
+    -------
+    float
+        Infinite where the system does not say.
+    """
+    folder = Path(folder).absolute()
+    while not folder.is_dir() and folder != folder.parent:
+        folder = folder.parent
+    try:
+        return shutil.disk_usage(folder).free / BYTES_PER_MB
+    except OSError:
+        return float("inf")
