@@ -13,7 +13,8 @@ def make_page(settings, made, scratch):
     Path
     """
     path = scratch / "page.html"
-    files, sheets = tuple(wanted_files(settings.delivery)), settings.delivery.field_sheets
-    handover = handover_of(settings, made)._replace(files=files, sheets=sheets)
+    handover = handover_of(settings, made)
+    sheets = min(settings.delivery.field_sheets, len(handover.tables["sites"]))
+    handover = handover._replace(files=tuple(wanted_files(settings.delivery)), sheets=sheets)
     path.write_text(page_html(handover), encoding="utf-8", newline="\n")
     return path

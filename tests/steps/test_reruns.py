@@ -257,13 +257,13 @@ def test_a_run_with_nothing_changed_makes_no_file_and_replaces_none(with_all_fil
 
     again = with_all_files.run()
 
-    assert len(before) == 8
+    assert len(before) == 9
     assert (again, with_all_files.ran, with_all_files.plan()) == (first, [], {})
     assert times_of(with_all_files) == before
     assert not (with_all_files.settings.parent / "out" / "previous").exists()
 
 
-def test_a_setting_of_one_file_makes_that_file_alone(with_all_files):
+def test_a_setting_of_a_file_makes_that_file_alone_and_the_page_that_links_to_it(with_all_files):
     with_all_files.run()
     before = times_of(with_all_files)
     text = with_all_files.settings.read_text(encoding="utf-8")
@@ -272,8 +272,9 @@ def test_a_setting_of_one_file_makes_that_file_alone(with_all_files):
     planned = with_all_files.plan()
     with_all_files.run()
 
-    assert with_all_files.ran == ["field_sheets"]
-    assert planned == {"field_sheets": ["setting delivery.field_sheets: 1 → 2"]}
+    assert with_all_files.ran == ["page", "field_sheets"]
+    because = ["setting delivery.field_sheets: 1 → 2"]
+    assert planned == {"page": because, "field_sheets": because}
     after = times_of(with_all_files)
     # The valley has one site, so that the sheets come to the same bytes.
     assert after == before

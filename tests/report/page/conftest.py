@@ -16,6 +16,8 @@ WEST, SOUTH, SIDE = 400_000.0, 4_400_000.0, 40_000.0
 SEED = 20240501
 # What no reader of the page may ever run.
 EVIL, FORMULA = "<script>alert(1)</script>", "=cmd()"
+# From right to left, and without a place to break.
+ARABIC, LONG = "نهر الأردل", "n" * 200
 TURBINES = tuple(f"class {number}" for number in range(1, 11))
 SHARES, STATIONS, MONTHS = (5.0, 50.0, 95.0), 30, list(range(1, 13))
 
@@ -46,7 +48,7 @@ def make_handover(sites=12, reaches=60, months=True, districts=True):
     """An inventory of this number of sites and reaches; site 1 is on a stream with an evil name."""
     random = np.random.default_rng(SEED)
     ids = [f"S{number:04d}/diversion" for number in range(1, sites + 1)]
-    streams = [EVIL, FORMULA, "Åmsa", ""]
+    streams = [EVIL, FORMULA, "Åmsa", "", ARABIC, LONG]
     lines = [line(random) for _ in range(reaches)]
     verdicts = ["open", "restricted", "conditional", "unknown", "excluded"]
     table = {
@@ -54,7 +56,7 @@ def make_handover(sites=12, reaches=60, months=True, districts=True):
             rows_of(
                 "reaches", reaches, random,
                 reach_id=[f"R{number}" for number in range(reaches)],
-                stream=[streams[number % 4] for number in range(reaches)],
+                stream=[streams[number % len(streams)] for number in range(reaches)],
                 length_m=random.uniform(300.0, 600.0, reaches),
                 verdict=[verdicts[number % 5] for number in range(reaches)],
                 rejection_reason=["above the cost limit" if number % 2 else "" for number in range(reaches)],
@@ -71,7 +73,7 @@ def make_handover(sites=12, reaches=60, months=True, districts=True):
             "sites", sites, random,
             site_id=ids,
             rank=list(range(1, sites + 1)),
-            stream=[streams[number % 4] for number in range(sites)],
+            stream=[streams[number % len(streams)] for number in range(sites)],
             district=["Upper Side" if number % 2 else "Lower Side" for number in range(sites)],
             scheme_type=["diversion" if number % 3 else "new_weir" for number in range(sites)],
             verdict=[verdicts[number % 2] for number in range(sites)],

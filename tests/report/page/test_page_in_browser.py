@@ -15,6 +15,7 @@ from sitefinder.report.page import page_html
 
 CHROMIUM = shutil.which("chromium")
 EVIL, FORMULA = "<script>alert(1)</script>", "=cmd()"
+ARABIC, LONG = "نهر الأردل", "n" * 200
 DESK, PHONE = {"width": 1400, "height": 1000}, {"width": 390, "height": 844}
 LAPTOP = {"width": 1280, "height": 900}
 
@@ -425,7 +426,10 @@ def test_users_text_is_text(opened, file):
     streams = page.eval_on_selector_all(
         "#sites-table tbody tr", "rows => rows.map(row => row.cells[2].textContent)"
     )
-    assert {EVIL, FORMULA} <= set(streams)
+    assert {EVIL, FORMULA, ARABIC, LONG} <= set(streams)
+    # Along the streams too, a long name cut.
+    along = page.locator("#map .stream-names text").all_text_contents()
+    assert {EVIL, FORMULA, ARABIC, LONG[:27] + "…"} <= set(along)
     assert EVIL in page.text_content("#picked-title")
     assert EVIL in page.text_content("#cascade")
     across, down = place_of(page, 1)
