@@ -25,10 +25,12 @@ if TYPE_CHECKING:
     from sitefinder.errors import StageError as StageError
     from sitefinder.errors import TableError as TableError
     from sitefinder.inventory import Comparison as Comparison
+    from sitefinder.inventory import Explanation as Explanation
     from sitefinder.inventory import Inventory as Inventory
     from sitefinder.inventory import Plan as Plan
     from sitefinder.inventory import check as check
     from sitefinder.inventory import compare as compare
+    from sitefinder.inventory import explain as explain
     from sitefinder.inventory import plan as plan
     from sitefinder.inventory import run as run
     from sitefinder.io.settings_files import read_settings as read_settings
@@ -50,6 +52,7 @@ except ImportError:
 _HANDED_ON = {
     "Comparison": "sitefinder.inventory",
     "ConfigError": "sitefinder.errors",
+    "Explanation": "sitefinder.inventory",
     "InputError": "sitefinder.errors",
     "Inventory": "sitefinder.inventory",
     "Plan": "sitefinder.inventory",
@@ -59,6 +62,7 @@ _HANDED_ON = {
     "TableError": "sitefinder.errors",
     "check": "sitefinder.inventory",
     "compare": "sitefinder.inventory",
+    "explain": "sitefinder.inventory",
     "fit_flows": "sitefinder.delivery.fitted_equations",
     "plan": "sitefinder.inventory",
     "read_settings": "sitefinder.io.settings_files",

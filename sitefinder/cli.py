@@ -164,6 +164,27 @@ def plan_command(config: Config, within: Within = None, changes: Changes = None,
     print(plan(settings, memory_gb=_gigabytes(memory)).summary, end="")
 
 
+@app.command("explain")
+def explain_command(
+    run: Annotated[
+        Path, typer.Argument(metavar="RUN", help="settings file of a run, or its output folder or GeoPackage")
+    ],
+    what: Annotated[
+        str, typer.Argument(metavar="ID", help="a site, existing structure or reach, or a place as x,y")
+    ],
+    within: Within = None,
+    changes: Changes = None,
+    json: Annotated[bool, typer.Option("--json", help="one JSON object, for programs")] = False,
+):
+    """Explain the verdict of a site, structure, reach or place, and the nearest change that would alter it."""
+    from sitefinder.inventory import explain
+    from sitefinder.io.settings_files import read_settings
+
+    of = read_settings(run, changes or (), within) if within or changes else run
+    explanation = explain(of, what)
+    print(explanation.json if json else explanation.summary, end="")
+
+
 @app.command()
 def check(config: Config, within: Within = None, changes: Changes = None, memory: Memory = None):
     """Check settings and inputs, in seconds, and list all problems at once."""

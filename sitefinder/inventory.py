@@ -6,6 +6,7 @@ What is here is what `import sitefinder` hands on and what the commands call: on
 from __future__ import annotations
 
 import datetime
+import json
 import os
 import shutil
 import sys
@@ -16,7 +17,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 from sitefinder import __version__
 from sitefinder.delivery.atomic import deliver
@@ -30,13 +31,13 @@ from sitefinder.io.bound_files import binding, bound_now, unchanged
 from sitefinder.io.computer import available_memory_mb, free_disk_mb
 from sitefinder.io.digests import Memory, content_digest, remembering
 from sitefinder.io.opening import validate_file
-from sitefinder.io.settings_files import read_settings
+from sitefinder.io.settings_files import SET, WITHIN, read_settings
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import change_of_code, own_code
 from sitefinder.pipeline.executors import Executor, InThisProcess, peak_memory_mb
 from sitefinder.pipeline.graph import Made, Results, Stage, run_stages
 from sitefinder.pipeline.keys import Planned, Recipe, plan_of, recipes_of
-from sitefinder.pipeline.run_log import last_recipes, last_record, reported_results, write_record
+from sitefinder.pipeline.run_log import last_recipes, last_record, records_of, reported_results, write_record
 from sitefinder.pipeline.store import (
     Store,
     looked_into,
@@ -61,6 +62,7 @@ if TYPE_CHECKING:
 
     from sitefinder.comparison.changes import Changes
     from sitefinder.delivery.comparison import Compared
+    from sitefinder.steps.inputs import RunInputs
 
 StrPath = str | os.PathLike[str]
 STORE = ".sitefinder-store"
@@ -569,6 +571,95 @@ def compare(
     return Comparison(compared)
 
 
+class Explanation(NamedTuple):
+    """Why a site, structure or reach has its verdict: see `sitefinder.explanation.explaining.explained`."""
+
+    found: dict[str, Any]
+
+    @property
+    def summary(self) -> str:
+        """The explanation in words and figures, ending with a line break."""
+        from sitefinder.report.explanation import explanation_text
+
+        return str(explanation_text(self.found))
+
+    @property
+    def json(self) -> str:
+        """The explanation as one JSON object, ending with a line break."""
+        return json.dumps(self.found, ensure_ascii=False, indent=2) + "\n"
+
+
+def explain(settings: Settings | StrPath, what: str, *, store: StrPath | None = None) -> Explanation:
+    """Why a site, structure, reach or place has its verdict, and the smallest change that would alter it.
+
+    Parameters
+    ----------
+    settings : Settings or path-like
+        Settings, a settings file, or the output folder or GeoPackage of a run beside whose store it lies.
+    what : str
+        Id of a site, an existing structure or a reach, or ``x,y`` in the run's system [m].
+    store : path-like, optional
+        Folder of the results that the run kept; absent: the one that the settings name.
+
+    Returns
+    -------
+    Explanation
+
+    Raises
+    ------
+    ConfigError, InputError
+        Listing every problem; also if a result is not kept, or nothing is called so. Nothing is run and nothing
+        written.
+    """
+    from sitefinder.explanation.explaining import explained
+
+    settings = settings if isinstance(settings, Settings) else _settings_of_run(Path(settings))
+    folder = store_folder(settings) if store is None else Path(os.path.abspath(store))
+    with remembering(memory_of(folder)):
+        settings, inputs = _with_inputs(settings, None, folder)
+        parts = parts_of(settings, inputs)
+        given = {"settings": settings, "inputs": inputs, "progress": None, "scratch": None}
+        recipes = recipes_of(STAGES, given, parts, software(), own_code())
+        looked = looked_into(folder)
+        missing = [stage.name for stage in STAGES if not all(looked.has(own.key) for own in recipes[stage.name])]
+        if missing:
+            raise InputError.of(
+                "not all results of this run are kept, so that it cannot be explained",
+                folder=folder,
+                expected="the results of a run of these settings, inputs and version",
+                found=f"{len(missing)} of {len(STAGES)} stages would run: {listed(missing)}",
+                fix="run it first, with the same --within and --set, and without --no-store",
+            )
+        with open_store(folder, containers) as kept:
+            results = run_stages(STAGES, given, parts=parts, store=kept, recipes=recipes)
+            return Explanation(explained(settings, cast("RunInputs", inputs), results, what))
+
+
+# Settings of a settings file, or of the run that delivered a folder or GeoPackage.
+def _settings_of_run(run: Path) -> Settings:
+    if run.suffix.lower() != ".gpkg" and not run.is_dir():
+        return _settings_of(run)
+    package = run if run.suffix.lower() == ".gpkg" else run / GEOPACKAGE
+    stores = [package.parent / STORE]
+    if package.parent.name.endswith(TRIAL_FOLDER):
+        stores.append(package.parent.with_name(package.parent.name.removesuffix(TRIAL_FOLDER)) / STORE)
+    digest = content_digest(package) if package.is_file() else None
+    for folder in stores:
+        for record in records_of(folder) if digest is not None else ():
+            if (record.get("delivered") or {}).get("digest") == digest:
+                changes = [value for option, value in record.get("overrides", ()) if option == SET]
+                within = next((value for option, value in record.get("overrides", ()) if option == WITHIN), None)
+                found: Settings = read_settings(folder / record["config"], changes, within)
+                return found
+    raise InputError.of(
+        "the settings of this run are not known",
+        folder=run,
+        expected=f"a delivered {GEOPACKAGE} as its run left it, with the stored results of that run beside it",
+        found="no such file" if digest is None else "no record of the run that wrote it",
+        fix="give the settings file of the run, with the same --within and --set",
+    )
+
+
 # A run's tables as those of a delivery are read, or the path as it is.
 def _delivery_of(given: Any) -> Any:
     if not isinstance(given, Inventory):
@@ -768,6 +859,7 @@ class RunRecord:
             "title": settings.run.name,
             "began": self._began.isoformat(timespec="seconds"),
             "seconds": self._seconds,
+            "overrides": [[option, _lasting(settings, option, value)] for option, value in settings.overrides],
             "workers": settings.run.workers,
             "tiles": self._tiles,
             "peak_memory_mb": round(max(peak_memory_mb(), self.workers_mb), 1),
@@ -782,6 +874,12 @@ class RunRecord:
             write_record(store.folder, account)
         except OSError as error:
             store.notes.append(f"the record of the run could not be stored: {error.strerror or error}")
+
+
+# What an option was given, so that it means the same from any folder.
+def _lasting(settings: Settings, option: str, value: str) -> str:
+    area = settings.inputs.within
+    return os.path.abspath(os.path.join(settings.folder, area.path)) if option == WITHIN and area else value
 
 
 # One run: what its stages are given, and what becomes of their results.

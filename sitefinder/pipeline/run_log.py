@@ -14,6 +14,22 @@ from sitefinder.pipeline.store import RUNS, read_json, write_json
 KEPT = 50
 
 
+def records_of(folder: Path) -> list[dict[str, Any]]:
+    """The accounts of all runs that a store knows, the latest first.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the store.
+
+    Returns
+    -------
+    list of dict
+    """
+    accounts = [read_json(path) for path in sorted((folder / RUNS).glob("*.json"), reverse=True)]
+    return [account for account in accounts if isinstance(account, dict) and account.get("kept_as") == KEPT_AS]
+
+
 def last_record(folder: Path, config: str) -> dict[str, Any] | None:
     """The account of the latest run of a settings file, or else of any; None before the first.
 
@@ -28,8 +44,7 @@ def last_record(folder: Path, config: str) -> dict[str, Any] | None:
     -------
     dict or None
     """
-    accounts = [read_json(path) for path in sorted((folder / RUNS).glob("*.json"), reverse=True)]
-    accounts = [account for account in accounts if isinstance(account, dict) and account.get("kept_as") == KEPT_AS]
+    accounts = records_of(folder)
     return next((one for one in accounts if one.get("config") == config), accounts[0] if accounts else None)
 
 
