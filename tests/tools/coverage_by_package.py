@@ -2,10 +2,10 @@
 
     python tests/tools/coverage_by_package.py                  the quick tests; minutes
     python tests/tools/coverage_by_package.py --all            all tests; long
-    python tests/tools/coverage_by_package.py --packages dem   these packages alone, by their own tests
+    python tests/tools/coverage_by_package.py --packages dem   of these packages alone, by their own tests
 
 Compiled code is not seen by what counts lines. So the tests of packages with compiled kernels run a second time
-with the compiler off (``NUMBA_DISABLE_JIT=1``), on their small grids; those that take minutes then are left out of it.
+with the compiler off (``NUMBA_DISABLE_JIT=1``), on their small grids, without those that take minutes then.
 """
 
 import argparse

@@ -300,11 +300,7 @@ class Reach:
     def _run(self, session, items):
         _use_folder(session.config, self._scratch / f"reach-{self._package}")
         _without_chance()
-        include = [str(PACKAGE / self._package / "*")]
-        self._coverage = coverage.Coverage(data_file=None, config_file=False, include=include, branch=False)
-        # Most tests reach nothing of a package but their own.
-        self._coverage.set_option("run:disable_warnings", ["no-data-collected"])
-        self._coverage.start()
+        self._begin()
         for item, after in zip(items, [*items[1:], None], strict=True):
             self._note(started=item.nodeid)
             self._failed, started = False, time.process_time()
@@ -314,13 +310,19 @@ class Reach:
             self._note(test=item.nodeid, failed=self._failed, seconds=seconds, lines=self._lines())
         self._coverage.stop()
 
+    def _begin(self):
+        include = [str(PACKAGE / self._package / "*")]
+        self._coverage = coverage.Coverage(data_file=None, config_file=False, include=include, branch=False)
+        # Most tests reach nothing of a package but their own.
+        self._coverage.set_option("run:disable_warnings", ["no-data-collected"])
+        self._coverage.start()
+
     # Lines reached since this was last called.
     def _lines(self):
+        self._coverage.stop()
         data = self._coverage.get_data()
         lines = {Path(file).relative_to(PACKAGE).as_posix(): data.lines(file) for file in data.measured_files()}
-        self._coverage.erase()
-        self._coverage.stop()
-        self._coverage.start()
+        self._begin()
         return lines
 
     def _note(self, **row):
