@@ -29,7 +29,8 @@ from sitefinder.siting.passed import bits_of, builds_barrier
 from sitefinder.siting.selection import valued_for
 from sitefinder.steps.candidates import cannot_pay, value_all, value_best_case
 from sitefinder.steps.closed_months import value_closed, with_closed
-from sitefinder.steps.selection import choosing
+from sitefinder.steps.quiet import without_library_output
+from sitefinder.steps.selection import chooser
 from sitefinder.vocabulary import (
     ABOVE_COST_LIMIT,
     ACTIONS,
@@ -321,7 +322,7 @@ def _refused_next(
     judged = results["verdicts"]
     choice = judged.choice[rows] if choice is None else choice
     valued = _valuation(given).iloc[rows].reset_index(drop=True) if valued is None else valued
-    best = choosing(
+    choose = chooser(
         settings,
         given.inputs,
         results["stationing"],
@@ -331,9 +332,10 @@ def _refused_next(
         judged._replace(choice=choice),
         results["water_bodies"],
         results["river_parts"],
-        all_steps=True,
-    )()
-    for name, passing in best.ladder:
+    )
+    with without_library_output():
+        offers = choose()
+    for name, passing in offers.ladder:
         if not passing.any():
             return str(name)
     return ""

@@ -100,7 +100,7 @@ def choose(
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
     given = stationing, stretches, energy, rule_overlaps, verdicts, water_bodies, river_parts
     with without_library_output():
-        offers = _chooser(settings, inputs, *given)()
+        offers = chooser(settings, inputs, *given)()
     reach = stationing.stations["reach"].to_numpy()
     because = rejection_reason(
         reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
@@ -125,7 +125,7 @@ def choosing(
     """
     has_value = _has_value(settings, valued)
     rows = np.flatnonzero(has_value)
-    choose_from_these = _chooser(
+    choose_from_these = chooser(
         settings,
         inputs,
         stationing,
@@ -154,8 +154,7 @@ def _has_value(settings: Settings, valued: pd.DataFrame) -> npt.NDArray[np.bool_
     return some
 
 
-# `choose_sites` with all but the limits that are left out.
-def _chooser(
+def chooser(
     settings: Settings,
     inputs: RunInputs,
     stationing: Stationing,
@@ -166,6 +165,7 @@ def _chooser(
     water_bodies: WaterBodies,
     river_parts: RiverParts | None,
 ) -> Callable[..., Offers]:
+    """What chooses among all candidates by this valuation; it takes the cumulative limits that do not count."""
     steps = offer_steps(settings, inputs, stationing, stretches, valued, verdicts)
     path = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
     use = river_use(river_parts, water_bodies)
