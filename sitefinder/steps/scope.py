@@ -48,7 +48,11 @@ READ_FROM = ("folder", "file", "overrides")
 # Settings of a run that change no result, beside those of files.
 OF_THE_COMPUTER = {"workers", "output_folder", "strict", "store_folder", "store_limit_gb", "memory_limit_gb"}
 # All that changes none, by section.
-OF_NO_RESULT: dict[str, Any] = {"run": OF_THE_COMPUTER, "delivery": True, "inputs": {"allow_outside", "allow_network"}}
+OF_NO_RESULT: dict[str, Any] = {
+    "run": OF_THE_COMPUTER,
+    "delivery": True,
+    "inputs": {"allow_outside", "allow_network"},
+}
 # A value or a section of the settings, of whatever kind its name has.
 Setting = Any
 
