@@ -49,6 +49,7 @@ STAGE_WORDS = {
     "energy": "evaluating stretches",
     "rule_overlaps": "overlaying rules",
     "rule_shapes": "mapping areas of rules",
+    "site_contours": "drawing contours",
     "verdicts": "determining verdicts",
     "drop_values": "evaluating drops without a stream",
     "drop_overlaps": "overlaying rules on these drops",

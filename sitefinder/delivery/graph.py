@@ -174,6 +174,13 @@ TABLES = [
         "turbines costs",
     ),
     stage(
+        "site_contours",
+        "sitefinder.delivery.site_contours:find_site_contours",
+        "surface dem_errors relief map_context sites_table stretches_table conduits_table",
+        "run.crs delivery.field_sheets",
+        content=CONTENT,
+    ),
+    stage(
         "rule_shapes",
         "sitefinder.delivery.rule_areas:find_rule_shapes",
         "",
@@ -326,7 +333,7 @@ FILE_STAGES = {
         "field_sheets",
         "sheets:make_field_sheets",
         f"{_ON_SHEETS} flow_curves flow_equations repairs depleted_reaches fish_sites",
-        f"{_DRAWN} surface dem_errors",
+        f"{_DRAWN} site_contours",
         f"{_DRAWN_BY} delivery.field_sheets",
         fonts=True,
     ),

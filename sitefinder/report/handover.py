@@ -25,8 +25,8 @@ class Handover(NamedTuple):
     (text, empty where there is none) and geometry. ``font_paths`` are of fonts for letters that others lack.
     ``version`` is that of sitefinder. ``counts_unresolved`` is true where heads count that the DEM does not
     resolve.
-    ``ground`` gives the levels of a window, see `sitefinder.delivery.sheets.Ground`, None where none are to be
-    drawn. ``allow`` is the run's ``ranking.allow``. ``files`` are the names of the files that are delivered
+    ``contours`` are of the maps of sites: GeoDataFrame of ``site_id`` and ``interval_m`` [m], or empty.
+    ``allow`` is the run's ``ranking.allow``. ``files`` are the names of the files that are delivered
     together, and the best ``sheets`` sites have a field sheet.
     """
 
@@ -41,7 +41,7 @@ class Handover(NamedTuple):
     counts_unresolved: bool = False
     font_paths: tuple = ()
     version: str = ""
-    ground: object = None
+    contours: object = ()
     files: tuple = ()
     sheets: int = 0
     energy_p50_mwh: float = math.nan
@@ -89,7 +89,7 @@ def region_of(totals):
     return row
 
 
-def handover_of(settings, made, fonts=(), ground=None):
+def handover_of(settings, made, fonts=(), contours=()):
     """Input of page, sheets and map, from the results of stages.
 
     Parameters
@@ -99,7 +99,7 @@ def handover_of(settings, made, fonts=(), ground=None):
     made : Mapping
         Results by name of stage: ``money``, ``relief``, ``map_context``, ``totals_table`` and those tables that
         are shown.
-    fonts, ground
+    fonts, contours
         See `Handover`.
 
     Returns
@@ -120,7 +120,7 @@ def handover_of(settings, made, fonts=(), ground=None):
         context=made["map_context"],
         counts_unresolved=HEAD_UNRESOLVED.is_allowed(settings.ranking.allow),
         font_paths=tuple(fonts),
-        ground=ground,
+        contours=contours,
         version=__version__,
         allow=tuple(settings.ranking.allow),
     )

@@ -7,7 +7,6 @@ from sitefinder.report.map_labels import stream_places
 from sitefinder.report.map_signs import DROP, GAUGE, MAP_KINDS, actions_on_map, kinds_on_map, structure_label
 from sitefinder.report.sheets.amounts import grid_places, listed
 from sitefinder.report.sheets.compile import shortened
-from sitefinder.report.sheets.contours import contour_interval_m, contours
 from sitefinder.report.sheets.frame import DIGITS, Frame, hatch_sample, moved_into, sample, scale_bar, window_about
 from sitefinder.vocabulary import ACTIONS, PASSED_STEP, VERDICTS, labels, names
 
@@ -20,7 +19,7 @@ FARTHEST_ROAD_M = 3000.0
 NAME_ROOM_MM, PLACES_TRIED = 20.0, 9
 SMALLEST_SHARE = 0.45
 _MILDEST_FIRST = tuple(reversed(VERDICTS))
-LOCATOR_MM = (45.0, 25.0)
+SITE_MAP_MM, LOCATOR_MM = (126.0, 82.0), (45.0, 25.0)
 POINT_MM = {"settlement": 1.4, "end": 2.4}
 # Size of a place by kind; an unexplained step is smaller than what somebody has seen.
 PLACE_MM, STEP_MM = 1.7, 1.2
@@ -46,7 +45,7 @@ def map_name(setter, name):
     return setter.text(shortened(str(name), LONGEST_NAME)) if name else ""
 
 
-def place_map(setter, handover, site, size_mm):
+def place_map(setter, handover, site):
     """The map of a site and the access to it.
 
     Parameters
@@ -56,30 +55,21 @@ def place_map(setter, handover, site, size_mm):
     handover : sitefinder.report.handover.Handover
     site : dict
         A row of ``sites``.
-    size_mm : tuple of float
-        Width and height of the frame.
 
     Returns
     -------
     dict or None
         The drawing with its legend and scale bar; None if the site's coordinates are not known.
     """
-    lon, lat = [site["intake_lon"], site["lon"]], [site["intake_lat"], site["lat"]]
-    places = grid_places(handover.crs, lon, lat)
-    stretch, to_road = _stretch(handover, site), _to_road(handover, places[1])
-    conduits = _conduits(handover, site)
-    shown = [shapely.Point(place) for place in places if np.isfinite(place).all()]
-    shown += [part for part in (stretch, to_road, *conduits.values()) if not part.is_empty]
-    if not shown:
+    drawn = _drawn_of(handover, site)
+    window = _window(handover, drawn)
+    if window is None:
         return None
-    bounds = shapely.union_all(shown).bounds
-    window = window_about(bounds, size_mm, room=ROOM)
-    if handover.relief is not None:
-        across, up = (ROOM * (window[high] - window[low]) / 2 for low, high in ((0, 2), (1, 3)))
-        around = (bounds[0] - across, bounds[1] - up, bounds[2] + across, bounds[3] + up)
-        window = moved_into(window, handover.relief.bounds_m, around)
-    frame = Frame(setter, *size_mm, window)
-    interval_m = _draw_ground(frame, handover, contoured=True)
+    places, stretch, to_road, conduits = drawn
+    frame = Frame(setter, *SITE_MAP_MM, window)
+    contours = handover.contours[handover.contours["site_id"] == site["site_id"]] if len(handover.contours) else []
+    interval_m = contours["interval_m"].iloc[0] if len(contours) else None
+    _draw_ground(frame, handover, contours.geometry if len(contours) else ())
     frame.lines([to_road], "to-road")
     frame.lines([stretch], "stretch-edge", "stretch")
     for part, line in conduits.items():
@@ -108,6 +98,39 @@ def place_map(setter, handover, site, size_mm):
         "scale": scale_bar(frame.mm_per_m, 22.0),
         "window": frame.window,
     }
+
+
+def site_window(handover, site):
+    """West, south, east and north of the map of a site [m]; None if the site's coordinates are not known.
+
+    Parameters
+    ----------
+    handover, site
+        See `place_map`: the coordinate system, sites, stretches, conduits, roads and relief are looked at.
+    """
+    return _window(handover, _drawn_of(handover, site))
+
+
+# What is drawn of a site: its ends, its stretch, the line to the road, and its conduits.
+def _drawn_of(handover, site):
+    lon, lat = [site["intake_lon"], site["lon"]], [site["intake_lat"], site["lat"]]
+    places = grid_places(handover.crs, lon, lat)
+    return places, _stretch(handover, site), _to_road(handover, places[1]), _conduits(handover, site)
+
+
+def _window(handover, drawn):
+    places, stretch, to_road, conduits = drawn
+    shown = [shapely.Point(place) for place in places if np.isfinite(place).all()]
+    shown += [part for part in (stretch, to_road, *conduits.values()) if not part.is_empty]
+    if not shown:
+        return None
+    bounds = shapely.union_all(shown).bounds
+    window = window_about(bounds, SITE_MAP_MM, room=ROOM)
+    if handover.relief is not None:
+        across, up = (ROOM * (window[high] - window[low]) / 2 for low, high in ((0, 2), (1, 3)))
+        around = (bounds[0] - across, bounds[1] - up, bounds[2] + across, bounds[3] + up)
+        window = moved_into(window, handover.relief.bounds_m, around)
+    return window
 
 
 def locator(setter, handover):
@@ -145,8 +168,10 @@ def region_map(setter, handover, size_mm, *, number_pt, largest_mm, name_pt, pla
 
     Parameters
     ----------
-    setter, handover, size_mm
+    setter, handover
         See `place_map`.
+    size_mm : tuple of float
+        Width and height of the frame.
     number_pt, name_pt : float
         Size of ranks and of names [pt].
     largest_mm : float
@@ -227,10 +252,10 @@ def _key(frame, ends=(), interval_m=None):
 
 
 # Relief, areas, boundaries, roads, streams by verdict and power lines, if available.
-def _draw_ground(frame, handover, *, borders=False, steps=5, contoured=False):
+def _draw_ground(frame, handover, contours=(), *, borders=False, steps=5):
     context = handover.context
     frame.relief(handover.relief)
-    interval_m = _draw_contours(frame, handover.ground) if contoured and handover.ground is not None else None
+    frame.lines(contours, "contour")
     frame.grid(steps)
     if "settlements" in context:
         frame.areas(context["settlements"].geometry, "built")
@@ -253,18 +278,6 @@ def _draw_ground(frame, handover, *, borders=False, steps=5, contoured=False):
     if "power_lines" in context:
         frame.lines(context["power_lines"].geometry, "power-line")
         frame.marks_along(context["power_lines"].geometry, "pylon", "circle", PYLON_MM, PYLONS_MM)
-    return interval_m
-
-
-# Contours, and their interval [m]; None where the DEM carries none.
-def _draw_contours(frame, ground):
-    level_m, x_m, y_m = ground.levels(frame.window)
-    if not np.isfinite(level_m).any():
-        return None
-    interval_m = contour_interval_m(float(np.nanmax(level_m) - np.nanmin(level_m)), ground.rmse_m)
-    if interval_m is not None:
-        frame.lines(contours(level_m, x_m, y_m, interval_m), "contour")
-    return interval_m
 
 
 # Sites at their tailraces, larger with more power, and their ranks; how many ranks had no room.

@@ -31,7 +31,7 @@ from sitefinder.schema.columns import MONTH_NAMES
 from sitefinder.siting.profiles import NORMAL_90
 from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, USED, VERDICTS, flag_phrases, named, phrases
 
-MAP_MM, PROFILE_MM = (126.0, 82.0), (181.0, 39.0)
+PROFILE_MM = (181.0, 39.0)
 # Longer texts are cut in titles and tables, and printed in full at the end of the sheet.
 LONGEST_ID, LONGEST_NAME, LONGEST_CELL = 48, 80, 60
 FLOW_SOURCES = {"equation": "regional regression"}
@@ -131,7 +131,7 @@ def site_data(setter, handover, beside, site, stream):
         "district": setter.text(shortened(words(site["district"], "outside all districts"), LONGEST_NAME)),
         "scheme": scheme.label,
         "scheme_phrase": scheme.phrase,
-        "map": place_map(setter, handover, site, MAP_MM),
+        "map": place_map(setter, handover, site),
         "profile": profile_drawing(setter, profile, PROFILE_MM, stream_label),
         "figures": [
             {"title": "Head and flow at the intake", "rows": _rows(setter, _water(beside, site, scheme))},
