@@ -231,7 +231,8 @@ def _plant(found):
         f"{plant['turbine']}, {plant['units']} × {_number(plant['flow_design_m3s'] / plant['units'], 'm³/s')}, "
         f"{_number(plant['power_kw'], 'kW')} (P90 {_number(plant['power_kw_p90'])}, P10 "
         f"{_number(plant['power_kw_p10'])}); losses: {losses}, beside friction in a pipe; net head on "
-        f"the survey day {_number(found['net_head_m'], 'm')}; mean annual energy {_number(plant['energy_mwh'], 'MWh')} (P90 "
+        f"the survey day {_number(found['net_head_m'], 'm')}; mean annual energy "
+        f"{_number(plant['energy_mwh'], 'MWh')} (P90 "
         f"{_number(plant['energy_mwh_p90'])}, P50 {_number(plant['energy_mwh_p50'])}, P10 "
         f"{_number(plant['energy_mwh_p10'])})."
     )
