@@ -33,13 +33,15 @@ import tomllib
 from functools import partial
 from pathlib import Path
 
-# Before numba is loaded.
-os.environ["NUMBA_DISABLE_JIT"] = "1"
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parents[1]), str(HERE)]
-# What a shell may do to output is no fault of the tests.
-os.environ["PYTHONPATH"] = os.pathsep.join([str(HERE.parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])])
+# Only as a command: pytest imports this file too, when it looks for examples in docstrings.
+if __name__ == "__main__":
+    # Before numba is loaded.
+    os.environ["NUMBA_DISABLE_JIT"] = "1"
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # What a shell may do to output is no fault of the tests.
+    os.environ["PYTHONPATH"] = os.pathsep.join([str(HERE.parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])])
 
 import coverage  # noqa: E402
 import pytest  # noqa: E402
