@@ -55,7 +55,8 @@ def test_stages_are_declared_without_the_libraries_that_their_functions_need():
 @pytest.mark.parametrize(
     ("module", "made_by_it"),
     [
-        ("sitefinder/report/sheets/field_sheets.py", {"field_sheets", "district_map"}),
+        # Contours are drawn for the maps of the sheets, by the package that draws them.
+        ("sitefinder/report/sheets/field_sheets.py", {"field_sheets", "district_map", "site_contours"}),
         ("sitefinder/report/page/__init__.py", {"page"}),
         ("sitefinder/delivery/geopackage.py", {"geopackage"}),
         ("sitefinder/report/summary.py", {"summary", "figures"}),
