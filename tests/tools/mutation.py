@@ -41,7 +41,9 @@ if __name__ == "__main__":
     os.environ["NUMBA_DISABLE_JIT"] = "1"
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # What a shell may do to output is no fault of the tests.
-    os.environ["PYTHONPATH"] = os.pathsep.join([str(HERE.parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])])
+    os.environ["PYTHONPATH"] = os.pathsep.join(
+        [str(HERE.parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])]
+    )
 
 import coverage  # noqa: E402
 import pytest  # noqa: E402
