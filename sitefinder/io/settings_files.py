@@ -392,8 +392,10 @@ def _unfilled_text(written, path, place, text, has_guess):
         found = f"{key}: {guess} is a guess" + (f" ({', '.join(where)})" if where else "")
         return f"{found}\n  {FIX}  write {name} = {value} if that is right, or what is right"
     hint = text.removeprefix(UNFILLED).removeprefix(":").strip() or "a value"
-    return f"{key}: {hint}" + ("" if file is None else f" (in {file})") + (
-        f"\n  {FIX}  fill it in" if has_guess else ""
+    return (
+        f"{key}: {hint}"
+        + ("" if file is None else f" (in {file})")
+        + (f"\n  {FIX}  fill it in" if has_guess else "")
     )
 
 
