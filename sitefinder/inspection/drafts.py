@@ -1,4 +1,4 @@
-"""Settings drafted from what files hold: facts as they are, guesses marked for the user to confirm, blanks for the rest."""
+"""Settings drafted from what files hold: facts, guesses marked for the user to confirm, and blanks."""
 
 import json
 import os
@@ -14,11 +14,11 @@ from sitefinder.inspection.roles import DEM, GAUGES, RULE
 from sitefinder.inspection.systems import crs_of, utm_code
 from sitefinder.io.new_folder import DATA_FOLDER, write_new_folder
 from sitefinder.io.settings_files import GUESS, UNFILLED
-from sitefinder.report.text import plain
+from sitefinder.report.text import counted, plain
 from sitefinder.vocabulary import ACTIONS
 
 HOW = (
-    f'# Drafted from files. What says "{UNFILLED}" is refused until you decide. Where a guess is right, remove the words\n'
+    f'# Drafted from files. What says "{UNFILLED}" is refused until you decide. Where a guess is right, remove\n'
     f'# "{GUESS.strip()}" (and the quotation marks of a number); else write what is right.\n'
 )
 # Sections that the settings of a new folder have already.
@@ -64,24 +64,30 @@ def section_of(found, path) -> Section | None:
         settings, notes = [], []
     else:
         settings, notes = _layer_settings(found)
-    licence = [("licence", _guess(found.licence[0].text))] if found.licence and found.role != GAUGES else []
+    licence = [] if found.role == GAUGES else [_licence(each) for each in found.licence[:1]]
     return Section(table, [*_rule(found), ("path", place), *settings, *licence], [_origin(found), *notes])
+
+
+# What a data set's own metadata say is a fact; what a text in its folder says may be of other files.
+def _licence(licence):
+    return "licence", _text(licence.text) if licence.is_own else _guess(licence.text)
 
 
 def _origin(found):
     name = found.file if found.inside is None else f"{found.file}/{found.inside}"
     if found.raster is not None:
-        return f"{name}: {found.raster.rows:,} rows and {found.raster.columns:,} columns of cells"
-    kind = "rows" if found.layer.kind is None else f"features, mostly {found.layer.kind}s"
-    return f"{name}: {found.layer.features:,} {kind}"
+        return f"{name} (raster, {found.raster.rows:,} × {found.raster.columns:,} cells)"
+    layer = found.layer
+    if found.layers > 1:
+        name += f', layer "{layer.layer}"'
+    kind = "table" if layer.kind is None else layer.kind
+    return f"{name} ({kind}, {counted(layer.features, 'feature', 'features')})"
 
 
 def _raster_settings(found):
     raster, notes, settings = found.raster, [], []
     if raster.crs is None:
-        settings.append(
-            ("crs", _blank("coordinate system of the raster, such as EPSG:32633; the file states none"))
-        )
+        settings.append(("crs", _blank("coordinate system, such as EPSG:32633; the file states none")))
     if found.role == DEM:
         unit = raster.vertical_unit
         settings += [
@@ -109,21 +115,17 @@ def _layer_settings(found):
     if found.layers > 1:
         settings.append(("layer", _text(layer.layer)))
     if layer.crs is None:
-        settings.append(
-            ("crs", _blank("coordinate system of the layer, such as EPSG:32633; the file states none"))
-        )
+        settings.append(("crs", _blank("coordinate system, such as EPSG:32633; the file states none")))
     if layer.likely.id is not None:
         settings.append(("id_column", _guess(layer.likely.id)))
         if is_renumbered(layer.likely.id):
-            notes.append(
-                f"{layer.likely.id} may be a row number, which changes when a program saves the file again."
-            )
+            notes.append(f"{layer.likely.id} may be a row number, which changes when the file is saved again.")
     else:
-        notes.append("No field is filled and different in all features: without id_column they are called by row.")
+        notes.append("No field is filled and different in all features; without id_column, ids are row numbers.")
     if layer.likely.name is not None:
         settings.append(("name_column", _guess(layer.likely.name)))
     for field in layer.fields:
-        if field.categories and (field.name == layer.likely.status or found.role in (RULE, "streams")):
+        if len(field.categories) > 1 and (field.name == layer.likely.status or found.role in (RULE, "streams")):
             values = ", ".join(f"{value} ({count:,})" for value, count in field.categories[:_MAX_SHOWN])
             notes.append(plain(f"{field.name} holds {values}."))
     return settings, notes
@@ -175,8 +177,7 @@ def _texts(found, paths, taken):
     for each, path in zip(found, paths, strict=True):
         section = section_of(each, path)
         if section is None:
-            layer = "" if each.layer is None else f', layer "{each.layer.layer}"'
-            yield f"# {plain(_origin(each))}{plain(layer)}: nothing shows which input this is; see config/README.md.\n"
+            yield f"# {plain(_origin(each))}: nothing shows which input this is; see config/README.md.\n"
         elif section.table != RULE and section.table in taken:
             lines = section.text().splitlines()
             first = f"# Another file is taken for {section.table} already."

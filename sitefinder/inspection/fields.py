@@ -1,4 +1,4 @@
-"""Fields of a layer, summed up part by part: types, fill, categories, and which are likely the id, name and status."""
+"""Fields of a layer, part by part: types, fill, categories, and the likely id, name and status."""
 
 import re
 from typing import NamedTuple

@@ -11,7 +11,7 @@ from sitefinder.inspection.layers import LayerFound, inspect_layer
 from sitefinder.inspection.licences import licence_texts
 from sitefinder.inspection.rasters import RasterFound, RasterRead, inspect_raster
 from sitefinder.inspection.roles import DEM, layer_role, raster_role
-from sitefinder.io.opening import RASTER_FORMATS, VECTOR_FORMATS, validate_file, validate_layer
+from sitefinder.io.opening import RASTER_FORMATS, VECTOR_FORMATS, is_database, validate_file, validate_layer
 from sitefinder.io.vector import layers_of_file
 
 RASTER_ENDINGS = (".tif", ".tiff", ".vrt", ".asc", ".img", ".nc", ".hgt", ".bil", ".flt", ".dem", ".jp2", ".grd")
@@ -168,7 +168,8 @@ def _may_be_raster(path):
         validate_layer(path, "inspected", str(path))
     except SitefinderError:
         return path.is_file() and path.suffix.lower() not in DATA_ENDINGS
-    return False
+    # A GeoPackage may hold nothing but a raster.
+    return is_database(path) and not layers_of_file(path, "inspected", str(path))
 
 
 def _shown(data_set):
@@ -198,6 +199,10 @@ def _layers(data_set, dem, problems):
     except SitefinderError as error:
         problems.append(str(error))
         return
+    if not layers:
+        problems.append(
+            str(InputError.of("the file has no layer", file=name, expected="a layer", fix="name another file"))
+        )
     for layer, _ in layers:
         try:
             found = inspect_layer(data_set.path, layer, f'{name}, layer "{layer}"', dem)

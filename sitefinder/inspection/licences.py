@@ -11,7 +11,8 @@ from sitefinder.io.opening import is_database
 _MAX_BYTES = 500_000
 _MAX_TEXTS, _MAX_LINE = 3, 200
 _LICENCE = re.compile(
-    r"\blicen[cs]es?\b|licen[cs]ed under|released under|copyright|©|\bcc[- ]?by\b|\bcc[- ]?0\b|creative commons|open government|terms of use"
+    r"\blicen[cs]es?\b|licen[cs]ed under|released under|copyright|©"
+    r"|\bcc[- ]?by\b|\bcc[- ]?0\b|creative commons|open government|terms of use"
     r"|public domain|lizenz|licencia|licenza|useLimitation|nutzungsbedingung",
     re.I,
 )
@@ -20,10 +21,11 @@ _ENDINGS = (".txt", ".xml", ".md", "")
 
 
 class LicenceText(NamedTuple):
-    """A line that speaks of a licence, and the file that it is in."""
+    """A line that speaks of a licence, the file that it is in, and whether that is of the data set alone."""
 
     file: str
     text: str
+    is_own: bool
 
 
 def licence_texts(path):
@@ -38,10 +40,11 @@ def licence_texts(path):
     list of LicenceText
         Three at most; empty where nothing speaks of one.
     """
-    found = [LicenceText(path.name, line) for text in _metadata(path) for line in _lines(text)]
+    found = [LicenceText(path.name, line, True) for text in _metadata(path) for line in _lines(text)]
     for file in _beside(path):
         text = file.read_bytes().decode("utf-8", "replace")
-        found += [LicenceText(file.name, line) for line in _lines(text)]
+        is_own = file.name.lower().startswith(f"{path.stem.lower()}.")
+        found += [LicenceText(file.name, line, is_own) for line in _lines(text)]
     return list(dict.fromkeys(found))[:_MAX_TEXTS]
 
 

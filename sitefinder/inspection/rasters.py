@@ -1,4 +1,4 @@
-"""A raster as it is: system, extent, cells, nodata and gaps, vertical unit and datum; parts of it are looked at."""
+"""A raster as it is: system, extent, cells, nodata and gaps, vertical unit and datum, from parts of it."""
 
 from typing import NamedTuple
 

@@ -1,4 +1,4 @@
-"""Which input of a run a file is likely to be, by its name, its geometry and its fields: a guess to be confirmed."""
+"""Which input of a run a file is likely to be, by its name, geometry and fields: a guess to be confirmed."""
 
 import re
 
@@ -11,6 +11,7 @@ _WORDS = {
     "gauge_stations": ("gauge", "gaging", "pegel"),
     "power_lines": ("power_line", "powerline", "transmission", "overhead_line", "grid_line"),
     "plants": ("plant", "hydropower", "power_station", "powerhouse"),
+    "drops": ("drop", "outfall"),
     "structures": ("weir", "barrier", "dam", "structure", "obstacle", "sill", "wehr", "querbauwerk"),
     "falls": ("fall", "waterfall", "wasserfall"),
     "abstractions": ("abstraction", "withdrawal", "diversion", "intake"),
@@ -25,8 +26,8 @@ _WORDS = {
     "settlements": ("settlement", "town", "village", "place", "siedlung", "ort$"),
     "roads": ("road", "street", "highway", "strass", "straße", "route", "track"),
     "streams": (
-        "stream", "river", "watercourse", "waterway", "water_line", "flowline", "hydrograph", "hydro", "nhd", "gewaesser",
-        "gewässer", "fluss", "flüsse", "bach$", "bäche", "cours", "rio", "reach",
+        "stream", "river", "watercourse", "waterway", "water_line", "flowline", "hydrograph", "hydro", "nhd",
+        "gewaesser", "gewässer", "fluss", "flüsse", "bach$", "bäche", "cours", "rio", "reach",
     ),
 }  # fmt: skip
 _RAIN = ("precip", "rain", "prism", "niederschlag")
