@@ -228,19 +228,18 @@ def _place_problems(info, crs, counts, dem_box, use_box, name):
 def _encoding(path, info):
     if info.get("driver") != "ESRI Shapefile" or not path.is_file():
         return None
-    used = info.get("encoding") or "ISO-8859-1"
     cpg = _beside(path, ".cpg")
     if cpg is not None:
         stated = cpg.read_bytes()[:40].decode("ascii", "replace").strip()
-        return f"{used}; {cpg.name} states {stated or 'nothing'}"
+        return f"{cpg.name} states {stated or 'nothing'}"
     table = _beside(path, ".dbf")
     with (table or path).open("rb") as file:
         head = file.read(_LANGUAGE_BYTE + 1)
     language = head[_LANGUAGE_BYTE] if table is not None and len(head) > _LANGUAGE_BYTE else 0
     if language:
         stated = _LANGUAGES.get(language, "an alphabet that is not known here")
-        return f"{used}; the language byte {language:#04x} of {table.name} states {stated}"
-    return f"{used}, assumed: neither a .cpg file nor the language byte of the .dbf states one"
+        return f"the language byte {language:#04x} of {table.name} states {stated}"
+    return "ISO-8859-1 is assumed: neither a .cpg file nor the language byte of the .dbf states one"
 
 
 def _beside(path, ending):

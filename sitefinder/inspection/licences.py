@@ -13,7 +13,7 @@ _MAX_TEXTS, _MAX_LINE = 3, 200
 _LICENCE = re.compile(
     r"\blicen[cs]es?\b|licen[cs]ed under|released under|copyright|©"
     r"|\bcc[- ]?by\b|\bcc[- ]?0\b|creative commons|open government|terms of use"
-    r"|public domain|lizenz|licencia|licenza|useLimitation|nutzungsbedingung",
+    r"|public domain|lizenz|licencia|licenza|useLimitation|useConstraints|otherConstraints|nutzungsbedingung",
     re.I,
 )
 _NOTES = re.compile(r"^(read[-_ ]?me|licen[cs]e|metadata|copyright|terms|lizenz|liesmich)", re.I)

@@ -3,7 +3,6 @@
 from typing import NamedTuple
 
 import numpy as np
-from rasterio.transform import array_bounds
 
 from sitefinder.dem.judging import find_gaps
 from sitefinder.errors import InputError
@@ -96,7 +95,7 @@ def inspect_raster(path, name, *, is_dem) -> RasterRead:
     folder = path.parent
     _, header = file_facts_of(source, folder, what)
     transform, problems = header.transform, []
-    bounds = tuple(map(float, array_bounds(*header.shape, transform)))
+    bounds = _bounds(transform, header.shape)
     try:
         facts = raster_facts(source, folder, what)
     except InputError as error:
@@ -137,6 +136,15 @@ def inspect_raster(path, name, *, is_dem) -> RasterRead:
         problems,
     )
     return RasterRead(found, bounds, header.crs)
+
+
+# Minimum x, minimum y, maximum x and maximum y of the four corners, also of a rotated raster.
+def _bounds(transform, shape):
+    a, b, left, d, e, top = tuple(transform)[:6]
+    corners = [(column, row) for row in (0, shape[0]) for column in (0, shape[1])]
+    x = [left + a * column + b * row for column, row in corners]
+    y = [top + d * column + e * row for column, row in corners]
+    return min(x), min(y), max(x), max(y)
 
 
 # Whether blocks of cells can be read: north up, and one band of unscaled numbers.

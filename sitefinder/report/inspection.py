@@ -131,7 +131,9 @@ def _layer_lines(layer):
         if layer.at_dem is not None:
             at = layer.at_dem
             lines.append(_line("at the DEM", f"{at.meeting:,} of {at.features:,} features meet its extent"))
-        types = ", ".join(f"{count:,} × {kind}" for kind, count in layer.geometries.items())
+        types = ", ".join(
+            f"{count:,} × {kind}" for kind, count in sorted(layer.geometries.items(), key=lambda item: -item[1])
+        )
         lines.append(_line("features", f"{layer.features:,} ({types or 'no geometry'}), {layer.driver}"))
         if layer.with_heights:
             heights = counted(layer.with_heights, "feature", "features")
