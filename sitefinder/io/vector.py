@@ -73,6 +73,8 @@ KIND_OF_TYPE = {
     GeometryType.MULTILINESTRING: "line",
     GeometryType.MULTIPOLYGON: "polygon",
 }
+# The same by the number of the type, from that of no geometry (-1).
+_KIND_OF_NUMBER = np.array([KIND_OF_TYPE.get(kind, "other") for kind in sorted(GeometryType)], dtype=object)
 COLLECTION = [GeometryType.GEOMETRYCOLLECTION]
 MULTI = [GeometryType.MULTIPOINT, GeometryType.MULTILINESTRING, GeometryType.MULTIPOLYGON]
 # GEOS now and then hands back a part that crosses itself by rounding; repaired once more it is valid
@@ -261,7 +263,7 @@ def _exploded(rows, geometries, types):
 
 # Kind of each geometry as text.
 def _kinds(geometries):
-    return np.array([KIND_OF_TYPE.get(kind, "other") for kind in shapely.get_type_id(geometries)], dtype=object)
+    return _KIND_OF_NUMBER[shapely.get_type_id(geometries) + 1]
 
 
 # Columns that sitefinder adds; a layer must not have columns of these names.

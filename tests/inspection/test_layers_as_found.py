@@ -218,7 +218,7 @@ def test_a_licence_in_the_metadata_of_a_geopackage_is_its_own(tmp_path):
     assert path.read_bytes() == before
 
 
-@pytest.mark.parametrize("name", ["../out.shp", "/tmp/out.shp"])
+@pytest.mark.parametrize("name", ["../out.shp", "/out.shp", "C:/out.shp"])
 def test_an_archive_that_names_files_elsewhere_is_refused(tmp_path, name):
     with zipfile.ZipFile(tmp_path / "bad.zip", "w") as archive:
         archive.writestr(name, "x")
