@@ -145,13 +145,49 @@ def new(
     folder: Annotated[
         Path, typer.Argument(metavar="FOLDER", help="folder to create; it may exist if it is empty")
     ],
+    files: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[FILE...]", help="your files, to draft settings from; they stay in place"),
+    ] = None,
 ):
     """Create a folder to start from: commented settings, turbines, costs, presets and a data folder."""
-    from sitefinder.io.new_folder import write_new_folder
+    if files:
+        from sitefinder.inspection.drafts import new_folder_from
 
-    settings = write_new_folder(folder)
-    print(f"{settings}: fill in every TODO; put your files into {settings.parent / 'data'}")
+        settings = new_folder_from(folder, files)
+        print(f'{settings}: decide every TODO, and confirm or correct every guess ("TODO: confirm ...")')
+    else:
+        from sitefinder.io.new_folder import write_new_folder
+
+        settings = write_new_folder(folder)
+        print(f"{settings}: fill in every TODO; put your files into {settings.parent / 'data'}")
     print(f"  then:  sitefinder check {settings}")
+
+
+@app.command("inspect")
+def inspect_command(
+    files: Annotated[
+        list[str],
+        typer.Argument(metavar="FILE...", help="rasters, vector layers, tables (CSV), or zip archives of these"),
+    ],
+    dem: Annotated[
+        str | None, typer.Option(metavar="FILE", help="DEM to compare extents with; default: the one among FILEs")
+    ] = None,
+    draft: Annotated[
+        bool,
+        typer.Option("--draft", help="print a settings section for each, guesses marked as TODO: confirm …"),
+    ] = False,
+    json: Annotated[bool, typer.Option("--json", help="one JSON object, for programs")] = False,
+):
+    """Show what files hold: coordinate system, extent, gaps, faults, fields, licence, and likely use."""
+    from sitefinder.inspection.drafts import draft_text
+    from sitefinder.inspection.inspecting import inspect_files
+    from sitefinder.report.inspection import inspection_json, inspection_text
+
+    inspected = inspect_files(files, dem)
+    text = draft_text(inspected.found, Path()) if draft else inspection_text(inspected)
+    print(inspection_json(inspected) + "\n" if json else text, end="")
+    inspected.validate()
 
 
 @app.command("plan")

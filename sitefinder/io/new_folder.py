@@ -23,13 +23,15 @@ PACKAGE = Path(sitefinder.__file__).parent
 PLACES = (PACKAGE / "generic", PACKAGE.parent / "config")
 
 
-def write_new_folder(folder):
+def write_new_folder(folder, filled=None):
     """Make a folder that runs once its settings are filled in.
 
     Parameters
     ----------
     folder : path-like
         New or empty. The inventory gets its name.
+    filled : callable, optional
+        Gives the text of the settings from that of the template.
 
     Returns
     -------
@@ -61,7 +63,8 @@ def write_new_folder(folder):
         text = (generic / TEMPLATE).read_text(encoding="utf-8")
         # A JSON string without escapes for letters is a TOML string.
         named = f"name = {json.dumps(folder.resolve().name, ensure_ascii=False)}\n"
-        (folder / SETTINGS_FILE).write_text(text.replace(NAME_LINE, named), encoding="utf-8")
+        text = text.replace(NAME_LINE, named)
+        (folder / SETTINGS_FILE).write_text(text if filled is None else filled(text), encoding="utf-8")
     except OSError as error:
         raise InputError.of(
             "the folder cannot be made", folder=folder, found=error.strerror, fix="choose another place"

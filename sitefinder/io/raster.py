@@ -55,8 +55,9 @@ class RasterFacts(NamedTuple):
     lineage: dict
 
 
-class _FileFacts(NamedTuple):
-    # Properties read from the file, before any check.
+class FileFacts(NamedTuple):
+    """Properties read from a raster's file, before any check."""
+
     crs: CRS | None
     nodata: float | None
     dtype: str
@@ -90,30 +91,8 @@ def raster_facts(source, folder, what) -> RasterFacts:
         If the file is missing or not a raster, has no known coordinate system, is rotated, stores scaled values,
         cannot hold its stated nodata value, or has another vertical datum or unit than the settings.
     """
+    path, file_facts = file_facts_of(source, folder, what)
     is_remote = _is_remote(source.path)
-    path = source.path if is_remote else folder / source.path
-    if is_remote:
-        validate_address(source.path, what)
-    else:
-        validate_file(path, f"{what} raster", source.path)
-    if not is_remote and not path.exists():
-        raise InputError.of(
-            f"the {what} raster's file does not exist",
-            file=source.path,
-            expected=f"a file that GDAL reads, in {folder}",
-            fix="correct the path, which starts from the settings file's folder",
-        )
-    parts = [] if is_remote else validate_raster(path, what, source.path)
-    try:
-        file_facts = _read(path, parts) if is_remote else _read_cached(path, parts)
-    except RasterioIOError as error:
-        raise InputError.of(
-            f"the {what} raster cannot be read",
-            file=source.path,
-            expected=f"a raster of one of these formats: {RASTER_FORMATS}",
-            found=str(error),
-            fix="correct the path, or convert the file",
-        ) from None
     transform = file_facts.transform
     crs = crs_of_layer(file_facts.crs, source.crs, what, source.path)
     if transform.b or transform.d or transform.e >= 0:
@@ -181,6 +160,51 @@ def raster_facts(source, folder, what) -> RasterFacts:
     return RasterFacts(str(path), crs, nodata, file_facts.shape, bounds, *size, source.operation, lineage)
 
 
+def file_facts_of(source, folder, what) -> tuple[str | Path, FileFacts]:
+    """Path of a raster and the properties that its file states, whether or not a run takes such a raster.
+
+    Parameters
+    ----------
+    source, folder, what
+        See `raster_facts`.
+
+    Returns
+    -------
+    path : str or Path
+    file_facts : FileFacts
+
+    Raises
+    ------
+    InputError
+        If the file is missing, or is no raster of a format that is opened.
+    """
+    is_remote = _is_remote(source.path)
+    path = source.path if is_remote else folder / source.path
+    if is_remote:
+        validate_address(source.path, what)
+    else:
+        validate_file(path, f"{what} raster", source.path)
+    if not is_remote and not path.exists():
+        raise InputError.of(
+            f"the {what} raster's file does not exist",
+            file=source.path,
+            expected=f"a file that GDAL reads, in {folder}",
+            fix="correct the path, which starts from the settings file's folder",
+        )
+    parts = [] if is_remote else validate_raster(path, what, source.path)
+    try:
+        file_facts = _read(path, parts) if is_remote else _read_cached(path, parts)
+    except RasterioIOError as error:
+        raise InputError.of(
+            f"the {what} raster cannot be read",
+            file=source.path,
+            expected=f"a raster of one of these formats: {RASTER_FORMATS}",
+            found=str(error),
+            fix="correct the path, or convert the file",
+        ) from None
+    return path, file_facts
+
+
 # Whether a path is an address that GDAL reads (`https://…`, `/vsizip/…`), not a file on this computer.
 def _is_remote(path):
     return "://" in path or path.startswith("/vsi")
@@ -219,7 +243,7 @@ def _read_cached(path, parts):
         return stored | {"transform": tuple(file_facts.transform)[:6]}
 
     stored = remembered("raster and bands", [path, *sidecars], found, also=lambda stored: stored["parts"])
-    return _FileFacts(
+    return FileFacts(
         None if stored["crs"] is None else CRS.from_wkt(stored["crs"]),
         stored["nodata"],
         stored["dtype"],
@@ -245,7 +269,7 @@ def _read(path, parts):
         facts = (raster.nodata, raster.dtypes[0], raster.shape, raster.transform, raster.count, scaling)
         for part in parts:
             heights[part.name] = _heights_of_part(part)
-    return _FileFacts(crs, *facts, heights, parts)
+    return FileFacts(crs, *facts, heights, parts)
 
 
 # A raster, by the drivers that may open it; without a network for one that is a file.

@@ -51,7 +51,7 @@ def judge_dem(facts, factor, *, nodata_is_stated):
         If a block cannot be read, no cell has data, heights are impossible, gaps have no nodata value,
         neighbouring cells have nothing to do with each other, or slopes are those of another unit.
     """
-    blocks = [block for block in _blocks(facts) if _has_data(block)]
+    blocks = [block for block in looked_at_blocks(facts) if _has_data(block)]
     if not blocks:
         raise _without_data(facts)
     for block in blocks:
@@ -185,7 +185,7 @@ def judge_covariate(facts, crs, scale, bounds):
             found=_box((west, south, east, north)),
             fix=f"correct inputs.covariates.{name}.path, or its crs",
         )
-    blocks = [block for block in _blocks(facts) if _has_data(block)]
+    blocks = [block for block in looked_at_blocks(facts) if _has_data(block)]
     if not blocks:
         raise _without_data(facts)
     values = np.concatenate([block[~np.isnan(block)] for block in blocks])
@@ -253,8 +253,23 @@ def _cell_size_m(facts):
     return facts.cell_width * degree_m * math.cos(middle), facts.cell_height * degree_m
 
 
-# Blocks of cells spread evenly over a raster, NaN without data; not more than are to be looked at.
-def _blocks(facts):
+def looked_at_blocks(facts):
+    """Blocks of cells spread evenly over a raster, about a million cells at most.
+
+    Parameters
+    ----------
+    facts : sitefinder.io.raster.RasterFacts
+
+    Yields
+    ------
+    ndarray of float64, shape (rows, columns)
+        In the raster's own unit, NaN without data.
+
+    Raises
+    ------
+    InputError
+        If a block cannot be read.
+    """
     rows, columns = facts.shape
     corners = [(row, column) for row in range(0, rows, BLOCK_CELLS) for column in range(0, columns, BLOCK_CELLS)]
     most = max(LOOKED_AT_CELLS // BLOCK_CELLS**2, 1)

@@ -1,11 +1,12 @@
 """Settings and other TOML files from disk; settings that extend another file are merged with it."""
 
+import json
 import os
 import re
 import tomllib
 from pathlib import Path
 
-from sitefinder.errors import ConfigError, all_of, listed
+from sitefinder.errors import FIX, ConfigError, all_of, listed
 from sitefinder.io.bound_files import unchanged
 from sitefinder.io.opening import lies_within
 from sitefinder.settings import EXTENDS, Override, check_settings, join
@@ -21,8 +22,11 @@ _DEEP_KEY = re.compile(
     rf"(?:^[ \t]*\[{{0,2}}|[{{,])[ \t]*{_PART}(?:\.[ \t]*{_PART}){{{MAX_DEPTH},}}[=\]]", re.MULTILINE
 )
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
-# How `sitefinder new` writes values that the user must fill in.
+# How `sitefinder new` writes values that the user must fill in, and guesses that the user must confirm.
 UNFILLED = "TODO"
+GUESS = f"{UNFILLED}: confirm "
+_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
+_TABLE = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]")
 # Settings that are paths of files or folders, in any section: a text, or a list of texts.
 PATH_KEYS = (
     "path",
@@ -316,7 +320,7 @@ def _rebased(value, folder, start):
 
 
 def _rebased_path(path, folder, start):
-    if _is_address(path) or os.path.isabs(path):
+    if _is_address(path) or os.path.isabs(path) or _is_unfilled(path):
         return path
     return Path(os.path.relpath(os.path.join(folder, path), start)).as_posix()
 
@@ -350,9 +354,11 @@ def read_settings(path, changes=(), within=None):
     """
     overrides = overrides_of(changes, within, Path(path).parent)
     joined = read_joined(path, overrides)
-    unfilled = [_unfilled_text(joined.written, place, text) for place, text in _unfilled(joined.mapping, ())]
+    unfilled = list(_unfilled(joined.mapping, ()))
     if unfilled:
-        raise all_of(ConfigError, f"{path}, to be filled in", unfilled)
+        has_guess = any(text.startswith(GUESS) for _, text in unfilled)
+        texts = [_unfilled_text(joined.written, Path(path), *each, has_guess) for each in unfilled]
+        raise all_of(ConfigError, f"{path}, to be filled in", texts)
     given = [tuple(each.option.split(" ", 1)) for each in overrides]
     return check_settings(joined.mapping, str(path), joined.written, str(Path(path).parent), str(path), given)
 
@@ -360,7 +366,7 @@ def read_settings(path, changes=(), within=None):
 # Key and text of each value that is still to be filled in.
 def _unfilled(value, place):
     if isinstance(value, str):
-        if value == UNFILLED or value.startswith(f"{UNFILLED}:"):
+        if _is_unfilled(value):
             yield place, value
         return
     inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
@@ -368,8 +374,45 @@ def _unfilled(value, place):
         yield from _unfilled(each, (*place, key))
 
 
-def _unfilled_text(written, place, text):
+def _is_unfilled(value):
+    return value == UNFILLED or value.startswith(f"{UNFILLED}:")
+
+
+# A line for a blank; two for a guess, and for all where one is a guess.
+def _unfilled_text(written, path, place, text, has_guess):
     dotted = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in place).lstrip(".")
     key, file = (dotted, None) if written is None else written(place)
+    if text.startswith(GUESS):
+        guess = text.removeprefix(GUESS).strip()
+        line = _line_of(path if file is None else Path(file), place, text)
+        where = [] if line is None else [f"line {line}"]
+        where += [] if file is None else [f"in {file}"]
+        value = guess if _NUMBER.fullmatch(guess) else json.dumps(guess, ensure_ascii=False)
+        name = next((part for part in reversed(place) if isinstance(part, str)), key)
+        found = f"{key}: {guess} is a guess" + (f" ({', '.join(where)})" if where else "")
+        return f"{found}\n  {FIX}  write {name} = {value} if that is right, or what is right"
     hint = text.removeprefix(UNFILLED).removeprefix(":").strip() or "a value"
-    return f"{key}: {hint}" + ("" if file is None else f" (in {file})")
+    return (
+        f"{key}: {hint}"
+        + ("" if file is None else f" (in {file})")
+        + (f"\n  {FIX}  fill it in" if has_guess else "")
+    )
+
+
+# Line of a settings file that holds a text as the value of a key; None where no line does.
+def _line_of(file, place, value):
+    counts, table, found = {}, (), []
+    try:
+        lines = file.read_text(encoding="utf-8-sig").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return None
+    for number, line in enumerate(lines, 1):
+        if (header := _TABLE.match(line)) is not None:
+            name = tuple(part.strip().strip("\"'") for part in header[2].split("."))
+            if header[1] == "[[":
+                counts[name] = counts.get(name, -1) + 1
+            ends = [name[: end + 1] for end in range(len(name))]
+            table = tuple(part for end in ends for part in (end[-1], *([counts[end]] if end in counts else [])))
+        elif value in line and not line.lstrip().startswith("#"):
+            found.append((table == place[: len(table)], len(table), -number))
+    return -max(found)[2] if found else None

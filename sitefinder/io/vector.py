@@ -19,7 +19,7 @@ from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.bound_files import files_of, logs_of, unchanged
 from sitefinder.io.crs import Operation, crs_name, crs_of_layer, has_finite_coordinates, transform_to_run
 from sitefinder.io.digests import content_digest
-from sitefinder.io.opening import OFFLINE, validate_file, validate_layer
+from sitefinder.io.opening import CSV_ENDINGS, OFFLINE, validate_file, validate_layer
 from sitefinder.network.topology import REPAIR_COLUMNS
 
 # Geometry types that hold no curves, without the suffixes of heights and measures.
@@ -73,6 +73,8 @@ KIND_OF_TYPE = {
     GeometryType.MULTILINESTRING: "line",
     GeometryType.MULTIPOLYGON: "polygon",
 }
+# The same by the number of the type, from that of no geometry (-1).
+_KIND_OF_NUMBER = np.array([KIND_OF_TYPE.get(kind, "other") for kind in sorted(GeometryType)], dtype=object)
 COLLECTION = [GeometryType.GEOMETRYCOLLECTION]
 MULTI = [GeometryType.MULTIPOINT, GeometryType.MULTILINESTRING, GeometryType.MULTIPOLYGON]
 # GEOS now and then hands back a part that crosses itself by rounding; repaired once more it is valid
@@ -261,7 +263,7 @@ def _exploded(rows, geometries, types):
 
 # Kind of each geometry as text.
 def _kinds(geometries):
-    return np.array([KIND_OF_TYPE.get(kind, "other") for kind in shapely.get_type_id(geometries)], dtype=object)
+    return _KIND_OF_NUMBER[shapely.get_type_id(geometries) + 1]
 
 
 # Columns that sitefinder adds; a layer must not have columns of these names.
@@ -415,6 +417,79 @@ def _corners(bounds):
     return f"{west:.0f}, {south:.0f} and {east:.0f}, {north:.0f}"
 
 
+def layers_of_file(path, what, name):
+    """Names of the layers of a vector file, and the kind of geometry of each.
+
+    Parameters
+    ----------
+    path : Path
+        One that `sitefinder.io.opening.validate_layer` has accepted.
+    what : str
+        Name of the layer in messages.
+    name : str
+        The file as messages name it.
+
+    Returns
+    -------
+    list of tuple of (str, str or None)
+        None for a table without geometry.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read.
+    """
+    try:
+        with _to_read(path) as place, _reading(), _warnings_said_already():
+            return [(str(layer), kind) for layer, kind in pyogrio.list_layers(place)]
+    except pyogrio.errors.DataSourceError as error:
+        raise _unreadable(what, name, error) from None
+
+
+def layer_in_parts(path, layer, features, what, name):
+    """What the header of a layer states, then its features as in the file, some thousand at a time.
+
+    Parameters
+    ----------
+    path, what, name
+        See `layers_of_file`.
+    layer : str
+    features : int
+        Of a part, at most.
+
+    Yields
+    ------
+    dict or DataFrame
+        First what `pyogrio.read_info` gives; then tables, with a geometry where the layer has one.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read.
+    """
+    # Texts of CSV that are numbers are read as numbers, as far as GDAL sees that.
+    options = {"AUTODETECT_TYPE": "YES"} if path.suffix.lower() in CSV_ENDINGS else {}
+    try:
+        with unchanged(*files_of(path)), _to_read(path) as place, _reading(), np.errstate(invalid="ignore"):
+            with _warnings_said_already():
+                yield pyogrio.read_info(place, layer=layer, **options)
+            first = 0
+            while True:
+                with _warnings_said_already():
+                    part = pyogrio.read_dataframe(
+                        place, layer=layer, skip_features=first, max_features=features, **options
+                    )
+                if len(part):
+                    yield part
+                if len(part) < features:
+                    return
+                first += features
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.GeometryError, ValueError) as error:
+        raise _unreadable(what, name, error) from None
+    except shapely.errors.GEOSException as error:
+        raise _no_geometry(what, name, error) from None
+
+
 # Where to read a layer. Whoever opens a database that was not closed, even to read, writes what is in its log into
 # it, and so changes the user's file: a copy is opened then.
 @contextmanager
@@ -483,13 +558,7 @@ def _read_table(path, layer, where, what):
         except (pyogrio.errors.DataSourceError, pyogrio.errors.GeometryError, ValueError) as error:
             raise _unreadable(what, where, error) from None
         except shapely.errors.GEOSException as error:
-            raise InputError.of(
-                f"the {what} layer holds a geometry that is none",
-                file=where,
-                expected="lines of two vertices or more, and rings of four",
-                found=str(error).splitlines()[0],
-                fix="check the validity of the layer's geometries in a GIS, and mend or delete those it lists",
-            ) from None
+            raise _no_geometry(what, where, error) from None
     if not isinstance(table, geopandas.GeoDataFrame):
         raise InputError.of(
             f"the {what} layer has no geometry",
@@ -508,6 +577,16 @@ def _unreadable(what, where, error):
         expected="a vector file that GDAL reads",
         found=str(error).splitlines()[0],
         fix="open it in a GIS and save it as GeoPackage",
+    )
+
+
+def _no_geometry(what, where, error):
+    return InputError.of(
+        f"the {what} layer holds a geometry that is none",
+        file=where,
+        expected="lines of two vertices or more, and rings of four",
+        found=str(error).splitlines()[0],
+        fix="check the validity of the layer's geometries in a GIS, and mend or delete those it lists",
     )
 
 
