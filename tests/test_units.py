@@ -12,6 +12,7 @@ import pytest
 from scipy import constants
 
 from sitefinder import units
+from sitefinder.report.text import gigawatt_hours
 
 
 def test_cubic_feet_a_second_are_exact():
@@ -48,6 +49,16 @@ def test_a_year_and_a_day_have_their_hours_and_seconds():
     assert units.HOURS_PER_YEAR == 365 * 24
     assert constants.day == units.SECONDS_PER_DAY
     assert constants.year / 3600 == units.HOURS_PER_YEAR
+
+
+def test_power_and_energy_have_the_thousands_of_their_prefixes():
+    assert constants.kilo == units.WATTS_PER_KILOWATT == units.KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    assert constants.mega / constants.kilo == units.KILOWATTS_PER_MEGAWATT
+    assert constants.giga / constants.mega == units.MEGAWATT_HOURS_PER_GIGAWATT_HOUR
+    assert constants.mega == units.WATT_HOURS_PER_MEGAWATT_HOUR
+    # 3 MWh are 0.003 GWh, in the text too.
+    assert gigawatt_hours(12_340.0) == "12.3"
+    assert gigawatt_hours(3.0) == "0.003"
 
 
 def test_every_unit_goes_to_the_kept_one_of_its_kind():

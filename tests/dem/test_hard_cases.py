@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import scipy.ndimage
 
 from sitefinder.dem.grid import Grid, OpenEdges, Window
 from sitefinder.dem.priority_flood import (
@@ -9,6 +10,7 @@ from sitefinder.dem.priority_flood import (
     OFF_DEM,
     SINK,
     UNKNOWN,
+    _hollows,
     bridged,
     edge_cells,
     flood,
@@ -410,3 +412,23 @@ def test_a_limit_that_no_hollow_reaches_changes_nothing():
     with_limit, without = (flood_with_sinks(*cells, sink_depth_m=depth_m).flood for depth_m in (9.0, None))
 
     assert all(np.array_equal(*pair) for pair in zip(with_limit, without, strict=True))
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_hollows_are_the_filled_cells_that_touch_whatever_row_they_are_in(seed):
+    # Against the components of scipy, corners included; the first and last rows and columns are filled as often.
+    rng = np.random.default_rng(seed)
+    shape = (int(rng.integers(1, 7)), int(rng.integers(1, 7)))
+    bottom = rng.integers(0, 4, shape).astype(np.float32)
+    surface = np.where(rng.random(shape) < 0.4, bottom, np.float32(5.0))
+    label = np.where(rng.random(shape) < 0.6, UNKNOWN, 3).astype(np.int32)
+
+    lowest, depth_m, is_known = _hollows(bottom, surface, label)
+
+    number, count = scipy.ndimage.label(surface > bottom, structure=np.ones((3, 3)))
+    assert len(lowest) == count
+    for hollow in range(count):
+        inside = np.flatnonzero(number.ravel() == hollow + 1)
+        low = inside[np.argmin(bottom.ravel()[inside])]
+        assert (lowest[hollow], depth_m[hollow]) == (low, 5.0 - bottom.ravel()[low])
+        assert is_known[hollow] == (label.ravel()[inside] != UNKNOWN).any()

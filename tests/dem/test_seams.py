@@ -155,6 +155,29 @@ def test_lines_that_cross_a_seam_are_reported_and_those_that_pass_its_end_are_no
     assert lines_across(exchanged, start, column, row).tolist() == [True, False, False, True, True, False]
 
 
+@pytest.mark.parametrize(
+    ("line", "crosses"),
+    [
+        # A seam holds both of its ends.
+        ([(5.0, 20.0), (15.0, 20.0)], True),
+        ([(5.0, 30.0), (15.0, 30.0)], True),
+        ([(5.0, 19.9), (15.0, 19.9)], False),
+        ([(5.0, 30.1), (15.0, 30.1)], False),
+        # It lies between the cells: just beyond it is beyond it.
+        ([(9.95, 25.0), (10.05, 25.0)], True),
+        ([(10.05, 25.0), (10.2, 25.0)], False),
+        # A vertex on it belongs to the side below, so that a line through it crosses once.
+        ([(9.0, 25.0), (10.0, 25.0)], True),
+        ([(10.0, 25.0), (11.0, 25.0)], False),
+    ],
+)
+def test_a_line_at_the_end_of_a_seam_and_one_that_only_just_crosses_it(line, crosses):
+    seam = seam_table((0, 9, 20, 30))
+    row, column = np.array(line).T
+
+    assert lines_across(seam, np.array([0, 2]), row, column).tolist() == [crosses]
+
+
 def test_from_one_line_to_the_next_nothing_is_crossed():
     seam = seam_table((0, 9, 0, 100))
     row, column = np.array([5.0, 8.0, 12.0, 15.0]), np.full(4, 50.0)

@@ -190,7 +190,7 @@ def test_measured_days_stay_as_they_are_in_an_extended_record():
 @pytest.mark.parametrize(
     ("flow", "reason"),
     [
-        (lambda day: np.where(day < 5, 0.0, 1.0), "it has days without flow, which have no logarithm"),
+        (lambda day: np.where(day < 5, 0.0, 2.0), "it has days without flow, which have no logarithm"),
         (weather(9, 3.0), "no long record without zero flows has 365 days shared and a correlation of 0.8"),
     ],
 )
@@ -203,6 +203,50 @@ def test_a_record_that_cannot_be_extended_is_flagged_with_the_reason(flow, reaso
     assert row["short"]
     assert row["note"].endswith(f"not extended: {reason}")
     assert row["flow_mean_m3s"] == pytest.approx(short.flow_m3s.mean())
+
+
+@pytest.mark.parametrize(("min_overlap_days", "extended_from"), [(181, "B"), (182, "")])
+def test_a_neighbour_must_share_the_days_that_are_required_and_no_fewer(min_overlap_days, extended_from):
+    full = record("2000-01-01", "2019-12-31", weather(1, 0.1), "A")
+    short = without(full, full.date >= np.datetime64("2018-01-01"))
+    # January to June of 2018 have 181 days.
+    near = record("2000-01-01", "2018-06-30", weather(2, 0.1), "B")
+    settings = DailyRecords(unit="m3s", min_years=10, min_overlap_days=min_overlap_days)
+
+    row = gauge_statistics([short, near], settings).loc["A"]
+
+    assert row["extended_from"] == extended_from
+    assert row["short"] == (extended_from == "")
+
+
+def test_an_extension_by_a_neighbour_that_flows_in_proportion_is_the_record_that_was_not_measured():
+    # Low flow rises slowly and ends in a short flood, so that a curve upside down would show.
+    near = record("1990-01-01", "2025-12-31", lambda day: 1.0 + (day % 97) ** 3 / 1e4, "B")
+    inside = (near.date >= np.datetime64("2000-01-01")) & (near.date < np.datetime64("2020-01-01"))
+    whole = without(near._replace(gauge="A", flow_m3s=2.0 * near.flow_m3s**0.5), inside)
+    # What the neighbour does outside of the period is nothing to it.
+    near = near._replace(flow_m3s=np.where(inside, near.flow_m3s, 1e4))
+    few = (whole.date >= np.datetime64("2008-01-01")) & (whole.date < np.datetime64("2011-01-01"))
+    short = without(whole, few)
+    settings = DailyRecords(unit="m3s", min_years=10, first_year=2000, last_year=2019)
+
+    extended = gauge_statistics([short, near], settings).loc["A"]
+
+    true = gauge_statistics([whole], settings).loc["A"]
+    assert extended["extended_from"] == "B"
+    for name in ("flow_mean_m3s", "flow_q05_m3s", "flow_q50_m3s", "flow_q95_m3s"):
+        assert extended[name] == pytest.approx(true[name], rel=1e-9)
+
+
+def test_of_neighbours_that_are_alike_the_first_counts_and_none_with_a_dry_day():
+    full = record("2000-01-01", "2019-12-31", weather(1, 0.1), "A")
+    short = without(full, full.date >= np.datetime64("2018-01-01"))
+    near, same = (record("2000-01-01", "2019-12-31", weather(2, 0.1), name) for name in ("B", "C"))
+    dry = near._replace(gauge="D", flow_m3s=np.where(np.arange(len(near.date)) == 9, 0.0, near.flow_m3s))
+    settings = DailyRecords(unit="m3s", min_years=10)
+
+    assert gauge_statistics([short, dry, near, same], settings).loc["A", "extended_from"] == "B"
+    assert gauge_statistics([short, dry], settings).loc["A", "extended_from"] == ""
 
 
 def test_a_short_record_may_be_left_out():

@@ -145,6 +145,32 @@ def test_a_place_found_dry_is_flagged_and_its_flow_stays():
     assert flows.notes == ["1 of 4 stations were dry at a spot gauging"]
 
 
+def test_a_gauging_beyond_the_curve_is_compared_with_its_outermost_flow():
+    # The last bin's middle is exceeded 99.75 % of the time.
+    last = BIN_EXCEEDANCE[-1]
+
+    flows, changes = joined(gauged((says(last), 0.05, 0.9999)))
+    halved, _ = joined(gauged((says(last) / 2, 0.05, 0.9999)))
+
+    before = estimate()
+    assert flows.curve_m3s[1] * np.exp(-(LOG_SD**2) / 2) == pytest.approx(
+        before.curve_m3s[1] * np.exp(-(LOG_SD**2) / 2) * (flows.mean_m3s[1] / before.mean_m3s[1]), rel=1e-6
+    )
+    assert halved.curve_m3s[1, -1] < 0.9 * before.curve_m3s[1, -1]
+    assert np.isfinite(changes).all()
+
+
+def test_a_gauging_where_the_estimate_has_no_flow_is_not_used():
+    dry_half = estimate()
+    dry_half.curve_m3s[1, BIN_EXCEEDANCE > 0.5] = 0.0
+    gaugings = gauged((1.0, 0.05, 0.9), (1.0, 0.05, 0.2))
+
+    flows, changes = with_spot_gaugings(dry_half, gaugings, DOWNSTREAM, AREA_KM2, SETTINGS)
+
+    assert np.isnan(changes).tolist() == [True, False]
+    assert flows.source[1] == "spot gauging S2; equation"
+
+
 def test_intervals_hold_the_true_mean_as_often_as_they_say():
     # The truth errs along the curve as was assumed: a random walk in z that forgets, of variance s² everywhere.
     rng = np.random.default_rng(8)

@@ -345,6 +345,34 @@ def test_a_site_that_a_rule_wants_safe_as_built_counts_with_that_survival_and_st
     assert offers.valued["net_annual_value"].tolist()[:3] == pytest.approx([2.5, 9.0, 2.0])
 
 
+def test_where_any_turbine_may_stand_and_only_the_safe_one_keeps_a_limit_that_one_stands():
+    pairs = [(0, 2), (2, 4), (4, 6), (6, 8)]
+    valued = valuation([10.0] * 4, cost=[0.5, 0.5, 0.5, 0.1])
+    valued["safe_lcoe_per_kwh"] = 0.2
+    # Any turbine; one that is safe as built, whose cost is above the limit too; none; and any, which keeps it.
+    choice = [0, 2, -1, 0]
+
+    rows, offers = chosen_rows(pairs, valued, choice=choice, settings=GivenSettings(max_lcoe_per_kwh=0.3))
+
+    assert rows == [0, 3]
+    assert offers.valued["lcoe_per_kwh"].tolist() == pytest.approx([0.2, 0.5, np.nan, 0.1], nan_ok=True)
+    assert offers.valued["net_annual_value"].tolist() == pytest.approx([5.0, 2.5, np.nan, 10.0], nan_ok=True)
+    assert offers.valued["screened"].tolist() == [True, False, False, False]
+
+
+def test_fish_passage_makes_a_site_safe_only_where_the_rules_leave_any_turbine():
+    # 0.9 cubed is 0.729. Of the three, rules leave the first two turbines that are safe as built; these survive as
+    # 0.9 too, and the safe one, which would let all three stand, is not for them.
+    given = {"worth": (20.0, 18.0, 8.0, -1.0), "survival": (0.9, 0.99, 0.9)}
+    kept, offers, _ = three_below_spawning(0.8, choice=[2, 2, 0, 0], **given)
+
+    assert kept == [0, 1, 2]
+    assert offers.safe_by_passage_limit.tolist() == [False, False, True, False]
+    # A quarter of the value as built, and half of it safe.
+    assert offers.valued["net_annual_value"].tolist()[:3] == [5.0, 4.5, 4.0]
+    assert three_below_spawning(0.8, choice=[2, 2, 2, 0], **given)[0] == [0, 1]
+
+
 # All sets of candidates without overlap on a chain.
 # A diversion also takes the segment above its intake: two plants end to end are one plant.
 def sets_without_overlap(pairs, diverts):
