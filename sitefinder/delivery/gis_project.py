@@ -1,8 +1,8 @@
 """A project file for a desktop GIS beside the GeoPackage: its layers in groups and in order, with their styles.
 
-The format is that of QGIS 3 projects, an XML text (its documentation, from memory; not opened in the program
-here). Paths are relative, so that the folder may be moved; what the GeoPackage does not hold, such as places of
-rules that are generalised or hidden, is not here either.
+The format is that of QGIS 3 projects, an XML text, held against one that QGIS 3.22 wrote; a project of the sample
+region was opened and drawn there. Paths are relative, so that the folder may be moved; what the GeoPackage does
+not hold, such as places of rules that are generalised or hidden, is not here either.
 """
 
 import xml.etree.ElementTree as ElementTree
@@ -93,9 +93,11 @@ def project_text(title, crs, bounds, money, layers=LAYERS):
     order = add(root, "layerorder")
     for group in grouped:
         for name in group.layers:
-            add(order, "layer", id=name)
-    paths = add(add(root, "properties"), "Paths")
-    add(paths, "Absolute", "false", type="bool")
+            add(order, "layer", id=_identity(name))
+    properties = add(root, "properties")
+    add(add(properties, "Paths"), "Absolute", "false", type="bool")
+    # Without this the system of the project is not read.
+    add(add(properties, "SpatialRefSys"), "ProjectionsEnabled", "1", type="int")
     return DOCTYPE + xml_text(root, declared=False)
 
 
@@ -118,6 +120,11 @@ def _tables(layers):
     return Group(TABLES, tuple(name for name, layer in layers.items() if not layer.geometry))
 
 
+# The program gives layers with ids of ten signs or fewer new ones, so that they are missing in the tree.
+def _identity(name):
+    return f"sitefinder_{name}"
+
+
 def _source(name):
     return f"{GEOPACKAGE}|layername={name}"
 
@@ -134,7 +141,7 @@ def _add_group(tree, group):
         add(
             part,
             "layer-tree-layer",
-            id=name,
+            id=_identity(name),
             name=_title(name),
             source=_source(name),
             providerKey="ogr",
@@ -155,7 +162,7 @@ def _add_crs(parent, crs):
 def _add_layer(held, layer, crs, money):
     kind = KINDS[layer.geometry] if layer.geometry else NO_GEOMETRY
     one = add(held, "maplayer", type="vector", geometry=kind, autoRefreshEnabled="0")
-    add(one, "id", layer.name)
+    add(one, "id", _identity(layer.name))
     add(one, "datasource", _source(layer.name))
     add(one, "layername", _title(layer.name))
     if layer.geometry:

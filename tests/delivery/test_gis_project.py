@@ -21,11 +21,14 @@ def project(title="Sample district", crs="EPSG:32633"):
 
 def test_every_layer_is_there_once_those_with_geometry_in_groups_from_points_down_to_areas():
     root = project()
-    in_tree = [each.get("id") for each in root.iter("layer-tree-layer")]
+    ids = [each.get("id") for each in root.iter("layer-tree-layer")]
+    in_tree = [each.removeprefix("sitefinder_") for each in ids]
 
     assert sorted(in_tree) == sorted(LAYERS)
-    assert [layer.find("id").text for layer in root.iter("maplayer")] == in_tree
-    assert [each.get("id") for each in root.find("layerorder")] == in_tree
+    # QGIS 3.22 gives layers with ids of ten signs or fewer new ones.
+    assert min(map(len, ids)) > 10
+    assert [layer.find("id").text for layer in root.iter("maplayer")] == ids
+    assert [each.get("id") for each in root.find("layerorder")] == ids
     mapped = [name for group in GROUPS for name in group.layers]
     assert in_tree[: len(mapped)] == mapped
     assert {name for name in LAYERS if LAYERS[name].geometry} == set(mapped)
@@ -39,7 +42,7 @@ def test_every_layer_is_there_once_those_with_geometry_in_groups_from_points_dow
 
 def test_layers_are_found_beside_the_project_with_their_styles_and_titles_of_columns():
     for layer in project().iter("maplayer"):
-        name = layer.find("id").text
+        name = layer.find("id").text.removeprefix("sitefinder_")
         assert layer.find("datasource").text == f"./{GEOPACKAGE}|layername={name}"
         titles = {alias.get("field"): alias.get("name") for alias in layer.iter("alias")}
         assert titles == column_labels(LAYERS[name], MONEY)
