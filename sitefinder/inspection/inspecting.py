@@ -168,8 +168,13 @@ def _may_be_raster(path):
         validate_layer(path, "inspected", str(path))
     except SitefinderError:
         return path.is_file() and path.suffix.lower() not in DATA_ENDINGS
+    if not path.is_file() or not is_database(path):
+        return False
     # A GeoPackage may hold nothing but a raster.
-    return is_database(path) and not layers_of_file(path, "inspected", str(path))
+    try:
+        return not layers_of_file(path, "inspected", str(path))
+    except SitefinderError:
+        return True
 
 
 def _shown(data_set):

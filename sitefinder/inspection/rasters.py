@@ -112,7 +112,7 @@ def inspect_raster(path, name, *, is_dem) -> RasterRead:
     if blocks and is_dem and facts.crs is not None:
         problems += _judged(facts, factor, suspected)
     # What is suspected is none of the ground's values.
-    known = [block[~(np.isnan(block) | np.isin(block, suspected))] for block in blocks]
+    known = [block[np.isfinite(block) & ~np.isin(block, suspected)] for block in blocks]
     values = np.concatenate(known) if known else np.empty(0)
     looked_at = sum(block.size for block in blocks)
     gaps = sum(int(np.isnan(block).sum()) for block in blocks)

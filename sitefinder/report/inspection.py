@@ -167,6 +167,8 @@ def _field_line(field, features):
         text += f"; {_number(field.minimum)} to {_number(field.maximum)}"
     elif field.example:
         text += f"; such as {_value(field.example)}"
+    if field.suspected_nodata is not None:
+        text += f"; {field.suspected_nodata:g} may mean that there is no value"
     return textwrap.fill(text, WIDTH, initial_indent="    ", subsequent_indent="      ", break_on_hyphens=False)
 
 

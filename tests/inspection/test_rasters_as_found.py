@@ -112,3 +112,16 @@ def test_rainfall_is_not_judged_as_ground_and_no_dem_for_layers(tmp_path):
 
     assert rain.role == "covariates.precipitation_mm"
     assert rain.raster.problems == []
+
+
+def test_a_raster_in_a_geopackage_is_taken_for_a_raster(tmp_path):
+    with rasterio.open(
+        tmp_path / "tiles.gpkg", "w", driver="GPKG", width=64, height=64, count=1, dtype="uint8", crs="EPSG:4326",
+        transform=rasterio.Affine(0.1, 0.0, 10.0, 0.0, -0.1, 50.0),
+    ) as raster:  # fmt: skip
+        raster.write(np.arange(4096, dtype="uint8").reshape(1, 64, 64))
+
+    (tiles,) = inspect_files([str(tmp_path / "tiles.gpkg")]).found
+
+    assert tiles.layer is None
+    assert (tiles.raster.rows, tiles.raster.bands) == (64, 4)
