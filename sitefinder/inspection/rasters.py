@@ -38,6 +38,8 @@ class RasterFound(NamedTuple):
         Cells looked at; the two that follow are of these.
     gap_percent : float or None
     minimum, maximum : float or None
+    covered_percent : float or None
+        Share of the DEM's extent that it covers; None for the DEM itself, and where one has no known place.
     problems : list of str
         What a run would say of it as a DEM, each with what to do.
     """
@@ -58,6 +60,7 @@ class RasterFound(NamedTuple):
     gap_percent: float | None
     minimum: float | None
     maximum: float | None
+    covered_percent: float | None
     problems: list
 
 
@@ -133,6 +136,7 @@ def inspect_raster(path, name, *, is_dem) -> RasterRead:
         100.0 * gaps / looked_at if looked_at else None,
         float(values.min()) if values.size else None,
         float(values.max()) if values.size else None,
+        None,
         problems,
     )
     return RasterRead(found, bounds, header.crs)

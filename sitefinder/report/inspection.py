@@ -100,6 +100,8 @@ def _raster_lines(raster):
         )
     )
     lines.append(_line("extent", _extent(raster.bounds)))
+    if raster.covered_percent is not None:
+        lines.append(_line("at the DEM", f"covers {raster.covered_percent:.0f} % of its extent"))
     size = f"{_number(raster.cell_width)} × {_number(raster.cell_height)}"
     lines.append(
         _line("cells", f"{raster.rows:,} rows × {raster.columns:,} columns of {size}, {raster.dtype}{bands}")

@@ -192,7 +192,8 @@ def test_what_is_different_in_a_part_and_repeated_in_another_is_no_id(tmp_path, 
     repeated = one(saved(tmp_path / "a.gpkg", lines(4), river_id=["a", "b", "a", "c"])).layer
     unique = one(saved(tmp_path / "b.gpkg", lines(4), river_id=["a", "b", "d", "c"])).layer
 
-    assert (repeated.likely.id, unique.likely.id) == (None, "river_id")
+    gaps = one(saved(tmp_path / "c.gpkg", lines(4), river_id=["a", "b", None, "c"])).layer
+    assert (repeated.likely.id, gaps.likely.id, unique.likely.id) == (None, None, "river_id")
 
 
 def test_a_licence_in_the_metadata_of_a_geopackage_is_its_own(tmp_path):
