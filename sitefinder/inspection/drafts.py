@@ -181,6 +181,8 @@ def _texts(found, paths, taken):
         elif section.table != RULE and section.table in taken:
             lines = section.text().splitlines()
             first = f"# Another file is taken for {section.table} already."
+            if each.role == DEM:
+                first += " Tiles of one DEM: build a mosaic of them (VRT), and name that."
             yield "\n".join([first, *(line if line.startswith("#") else f"# {line}" for line in lines)]) + "\n"
         else:
             taken.add(section.table)

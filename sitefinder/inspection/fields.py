@@ -6,6 +6,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from sitefinder.dem.judging import USUAL_GAPS
+
 # A field with at most this number of values is shown as categories, with their counts (own choice).
 MAX_CATEGORIES = 12
 # Different values that are counted before a field is taken for one without categories.
@@ -19,6 +21,8 @@ _ID_NAMES = (
 _RENUMBERED = _ID_NAMES[-1]
 _NAME = re.compile(r"^(gnis_)?names?($|_)|name$|^(naam|nom|nome|nombre|navn|namn|bezeichnung|title|label)($|_)")
 _STATUS = re.compile(r"status|state$|condition|zustand|etat|estado|remov|operat|in_use|existing|planned")
+# Numbers below zero that seldom are one: shorter ones may be measured.
+_NO_NUMBERS = {value for value in USUAL_GAPS if value <= -99.0}
 # Letters of two bytes in UTF-8 that were read as two letters, and letters that a Latin alphabet does not have.
 _MISREAD = re.compile("[\u00c2-\u00df][\u0080-\u00bf]")
 _CONTROL = re.compile("[\u0080-\u009f\ufffd]")
@@ -41,6 +45,8 @@ class FieldFound(NamedTuple):
         Of numbers.
     example : str
         A value; one with a letter beyond ASCII where there is any.
+    suspected_nodata : float or None
+        The lowest of its numbers, if that is one by which files often mark that there is none.
     """
 
     name: str
@@ -51,6 +57,7 @@ class FieldFound(NamedTuple):
     minimum: float | None
     maximum: float | None
     example: str
+    suspected_nodata: float | None = None
 
 
 class FieldCounts:
@@ -130,11 +137,18 @@ class FieldCounts:
             is_unique = len(np.unique(hashes)) == len(hashes)
         counts = self._counts or {}
         categories = sorted(counts.items(), key=lambda item: (-item[1], item[0]))
-        if len(categories) > MAX_CATEGORIES or (is_unique and self.filled > 1):
+        if len(categories) > MAX_CATEGORIES or is_unique:
             categories = []
-        kind = self._kind or "empty"
         return FieldFound(
-            self.name, kind, self.filled, is_unique, categories, self._minimum, self._maximum, self._example
+            self.name,
+            self._kind or "empty",
+            self.filled,
+            is_unique,
+            categories,
+            self._minimum,
+            self._maximum,
+            self._example,
+            self._minimum if self._minimum in _NO_NUMBERS else None,
         )
 
 

@@ -11,6 +11,7 @@ from sitefinder.inspection.layers import LayerFound, inspect_layer
 from sitefinder.inspection.licences import licence_texts
 from sitefinder.inspection.rasters import RasterFound, RasterRead, inspect_raster
 from sitefinder.inspection.roles import DEM, layer_role, raster_role
+from sitefinder.inspection.systems import covered_percent
 from sitefinder.io.opening import RASTER_FORMATS, VECTOR_FORMATS, is_database, validate_file, validate_layer
 from sitefinder.io.vector import layers_of_file
 
@@ -106,9 +107,14 @@ def inspect_files(files, dem=None) -> Inspected:
             except SitefinderError as error:
                 problems.append(str(error))
                 continue
-            results[number] = [_found(each, 1, role, rasters[number].found, None)]
             if beside is None and role == DEM:
                 beside = rasters[number]
+        for number, read in rasters.items():
+            each, found = data_sets[number], read.found
+            if beside is not None and read is not beside:
+                share = covered_percent(read.bounds, read.crs, beside.bounds, beside.crs)
+                found = found._replace(covered_percent=share)
+            results[number] = [_found(each, 1, raster_role(each.path.name), found, None)]
         box = None if beside is None or beside.crs is None else (beside.bounds, beside.crs)
         for number, each in enumerate(data_sets):
             if not _may_be_raster(each.path):
@@ -168,8 +174,13 @@ def _may_be_raster(path):
         validate_layer(path, "inspected", str(path))
     except SitefinderError:
         return path.is_file() and path.suffix.lower() not in DATA_ENDINGS
+    if not path.is_file() or not is_database(path):
+        return False
     # A GeoPackage may hold nothing but a raster.
-    return is_database(path) and not layers_of_file(path, "inspected", str(path))
+    try:
+        return not layers_of_file(path, "inspected", str(path))
+    except SitefinderError:
+        return True
 
 
 def _shown(data_set):

@@ -117,8 +117,10 @@ def inspect_layer(path, layer, name, dem=None) -> LayerFound:
         features += len(part)
     found = [of_field.found() for of_field in fields.values()]
     kind = counts.kind if info["geometry_type"] is not None else None
-    encoding = _encoding(path, info)
-    letters = _letter_problems(path, fields.values(), info)
+    problems = [] if features else ["the layer has no features\n  fix:  name another layer"]
+    if kind is not None:
+        problems += _place_problems(crs, counts, dem_box, use_box, name)
+    problems += _letter_problems(path, fields.values(), info)
     return LayerFound(
         layer,
         str(info.get("driver") or ""),
@@ -131,10 +133,10 @@ def inspect_layer(path, layer, name, dem=None) -> LayerFound:
         counts.with_heights,
         counts.at_dem if dem_box is not None else None,
         dict(counts.faults()),
-        encoding,
+        _encoding(path, info),
         found,
         likely_fields(found, features),
-        [*_place_problems(info, crs, counts, dem_box, use_box, name), *letters] if kind is not None else letters,
+        problems,
     )
 
 
@@ -203,7 +205,7 @@ def _sum(one, other):
     return Fit(*(a + b for a, b in zip(one, other, strict=True)))
 
 
-def _place_problems(info, crs, counts, dem_box, use_box, name):
+def _place_problems(crs, counts, dem_box, use_box, name):
     problems = []
     try:
         crs_of_layer(crs, None, WHAT, name)

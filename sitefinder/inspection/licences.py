@@ -42,7 +42,11 @@ def licence_texts(path):
     """
     found = [LicenceText(path.name, line, True) for text in _metadata(path) for line in _lines(text)]
     for file in _beside(path):
-        text = file.read_bytes().decode("utf-8", "replace")
+        try:
+            text = file.read_bytes().decode("utf-8", "replace")
+        except OSError:
+            # A note that may not be read is none.
+            continue
         is_own = file.name.lower().startswith(f"{path.stem.lower()}.")
         found += [LicenceText(file.name, line, is_own) for line in _lines(text)]
     return list(dict.fromkeys(found))[:_MAX_TEXTS]
@@ -51,9 +55,13 @@ def licence_texts(path):
 # Texts beside a data set: those of its own name first, then those of its folder.
 def _beside(path):
     stem = path.stem.lower()
+    try:
+        files = sorted(path.parent.iterdir())
+    except OSError:
+        return []
     texts = [
         file
-        for file in sorted(path.parent.iterdir())
+        for file in files
         if file != path
         and file.suffix.lower() in _ENDINGS
         and (_NOTES.match(file.name) or file.name.lower().startswith(f"{stem}."))

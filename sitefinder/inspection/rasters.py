@@ -38,6 +38,8 @@ class RasterFound(NamedTuple):
         Cells looked at; the two that follow are of these.
     gap_percent : float or None
     minimum, maximum : float or None
+    covered_percent : float or None
+        Share of the DEM's extent that it covers; None for the DEM itself, and where one has no known place.
     problems : list of str
         What a run would say of it as a DEM, each with what to do.
     """
@@ -58,6 +60,7 @@ class RasterFound(NamedTuple):
     gap_percent: float | None
     minimum: float | None
     maximum: float | None
+    covered_percent: float | None
     problems: list
 
 
@@ -112,7 +115,7 @@ def inspect_raster(path, name, *, is_dem) -> RasterRead:
     if blocks and is_dem and facts.crs is not None:
         problems += _judged(facts, factor, suspected)
     # What is suspected is none of the ground's values.
-    known = [block[~(np.isnan(block) | np.isin(block, suspected))] for block in blocks]
+    known = [block[np.isfinite(block) & ~np.isin(block, suspected)] for block in blocks]
     values = np.concatenate(known) if known else np.empty(0)
     looked_at = sum(block.size for block in blocks)
     gaps = sum(int(np.isnan(block).sum()) for block in blocks)
@@ -133,6 +136,7 @@ def inspect_raster(path, name, *, is_dem) -> RasterRead:
         100.0 * gaps / looked_at if looked_at else None,
         float(values.min()) if values.size else None,
         float(values.max()) if values.size else None,
+        None,
         problems,
     )
     return RasterRead(found, bounds, header.crs)

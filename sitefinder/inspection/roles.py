@@ -7,9 +7,10 @@ from sitefinder.steps.inputs import LAYERS
 DEM, PRECIPITATION, GAUGES, RULE = "dem", "covariates.precipitation_mm", "flows.gauges", "rules"
 # Words by which files are named, in the order in which they are looked for (own choice). A word counts where it
 # begins a word of the name, one with a sign $ where it ends it.
-_WORDS = {
+WORDS = {
     "gauge_stations": ("gauge", "gaging", "pegel"),
     "power_lines": ("power_line", "powerline", "transmission", "overhead_line", "grid_line"),
+    "regulated": ("regulated", "regulation", "storage_dam"),
     "plants": ("plant", "hydropower", "power_station", "powerhouse"),
     "drops": ("drop", "outfall"),
     "structures": ("weir", "barrier", "dam", "structure", "obstacle", "sill", "wehr", "querbauwerk"),
@@ -79,7 +80,7 @@ def layer_role(name, layer, kind, fields):
     if kind is None:
         return GAUGES if any(_GAUGE_FIELDS.search(field.lower()) for field in fields) else None
     for text in (layer, name):
-        for role, words in _WORDS.items():
+        for role, words in WORDS.items():
             if LAYERS[role] in (kind, "any") and any(_holds(text, word) for word in words):
                 return role
     return RULE if kind == "polygon" else None

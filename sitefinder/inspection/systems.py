@@ -143,6 +143,31 @@ def _meeting(boxes, box):
     return int(meets.sum())
 
 
+def covered_percent(bounds, crs, other_bounds, other_crs):
+    """Share of a box that another one covers.
+
+    Parameters
+    ----------
+    bounds : sequence of float, shape (4,)
+        Of what covers.
+    crs : pyproj.CRS or None
+    other_bounds : sequence of float, shape (4,)
+        Of what is covered.
+    other_crs : pyproj.CRS or None
+
+    Returns
+    -------
+    float or None
+        None where a system is not known.
+    """
+    if crs is None or other_crs is None or (box := box_in(bounds, crs, other_crs)) is None:
+        return None
+    width = min(box[2], other_bounds[2]) - max(box[0], other_bounds[0])
+    height = min(box[3], other_bounds[3]) - max(box[1], other_bounds[1])
+    area = (other_bounds[2] - other_bounds[0]) * (other_bounds[3] - other_bounds[1])
+    return 100.0 * max(width, 0.0) * max(height, 0.0) / area
+
+
 def utm_code(bounds, crs):
     """Code of the UTM zone of a box's middle.
 

@@ -484,6 +484,14 @@ def layer_in_parts(path, layer, features, what, name):
                 if len(part) < features:
                     return
                 first += features
+    except UnicodeDecodeError as error:
+        raise InputError.of(
+            f"the {what} layer is not in UTF-8",
+            file=name,
+            expected="texts in UTF-8, or in an alphabet that the file states",
+            found=f"the byte {error.object[error.start]:#04x}",
+            fix="save it as UTF-8 from the program that wrote it",
+        ) from None
     except (pyogrio.errors.DataSourceError, pyogrio.errors.GeometryError, ValueError) as error:
         raise _unreadable(what, name, error) from None
     except shapely.errors.GEOSException as error:

@@ -100,6 +100,8 @@ def _raster_lines(raster):
         )
     )
     lines.append(_line("extent", _extent(raster.bounds)))
+    if raster.covered_percent is not None:
+        lines.append(_line("at the DEM", f"covers {raster.covered_percent:.0f} % of its extent"))
     size = f"{_number(raster.cell_width)} × {_number(raster.cell_height)}"
     lines.append(
         _line("cells", f"{raster.rows:,} rows × {raster.columns:,} columns of {size}, {raster.dtype}{bands}")
@@ -167,6 +169,8 @@ def _field_line(field, features):
         text += f"; {_number(field.minimum)} to {_number(field.maximum)}"
     elif field.example:
         text += f"; such as {_value(field.example)}"
+    if field.suspected_nodata is not None:
+        text += f"; {field.suspected_nodata:g} may mean that there is no value"
     return textwrap.fill(text, WIDTH, initial_indent="    ", subsequent_indent="      ", break_on_hyphens=False)
 
 

@@ -295,6 +295,15 @@ def test_a_second_file_for_an_input_is_commented_out(region, command):
     assert tomllib.loads(text)["inputs"]["streams"]["path"] == "TODO: confirm streams.gpkg"
 
 
+def test_a_second_dem_may_be_a_tile_and_is_commented_out(region, command):
+    shutil.copy("dem.tif", "dem_east.tif")
+
+    text = command("inspect", "--draft", "dem.tif", "dem_east.tif").out
+
+    assert "# Another file is taken for inputs.dem already. Tiles of one DEM: build a mosaic" in text
+    assert tomllib.loads(text)["inputs"]["dem"]["path"] == "TODO: confirm dem.tif"
+
+
 def test_values_of_the_ground_are_taken_from_blocks_of_a_large_raster(region, command):
     with rasterio.open(
         "wide.tif", "w", driver="GTiff", height=4_000, width=4_000, count=1, dtype="uint8", crs=UTM,

@@ -181,6 +181,7 @@ def test_fields_are_summed_over_parts(tmp_path, monkeypatch):
     assert (code.is_unique, code.kind, code.categories[0]) == (False, "whole number", ("4", 2))
     assert (state.filled, state.categories) == (5, [("in use", 3), ("removed", 2)])
     assert (drop.filled, drop.minimum, drop.maximum, drop.kind) == (5, -1.0, 3.5, "number")
+    assert drop.suspected_nodata is None
     assert found.layer.likely == (None, None, "STATUS")
     assert found.role == "structures"
 
@@ -191,7 +192,8 @@ def test_what_is_different_in_a_part_and_repeated_in_another_is_no_id(tmp_path, 
     repeated = one(saved(tmp_path / "a.gpkg", lines(4), river_id=["a", "b", "a", "c"])).layer
     unique = one(saved(tmp_path / "b.gpkg", lines(4), river_id=["a", "b", "d", "c"])).layer
 
-    assert (repeated.likely.id, unique.likely.id) == (None, "river_id")
+    gaps = one(saved(tmp_path / "c.gpkg", lines(4), river_id=["a", "b", None, "c"])).layer
+    assert (repeated.likely.id, gaps.likely.id, unique.likely.id) == (None, None, "river_id")
 
 
 def test_a_licence_in_the_metadata_of_a_geopackage_is_its_own(tmp_path):
@@ -228,3 +230,50 @@ def test_an_archive_that_names_files_elsewhere_is_refused(tmp_path, name):
     assert inspected.found == []
     with pytest.raises(InputError, match="a file outside the archive's folder"):
         inspected.validate()
+
+
+def test_a_number_that_marks_no_value_is_noticed(tmp_path):
+    path = saved(tmp_path / "weirs.gpkg", shapely.points(np.eye(2)), drop_m=[1.5, -9999.0], level_m=[-3.0, 2.0])
+
+    drop, level = one(path).layer.fields
+
+    assert (drop.suspected_nodata, level.suspected_nodata) == (-9999.0, None)
+
+
+def test_a_database_in_a_folder_alone_and_in_an_archive(tmp_path):
+    frame = geopandas.GeoDataFrame({"lake_id": ["a", "b"]}, geometry=lines(2), crs=UTM)
+    pyogrio.write_dataframe(frame, tmp_path / "lakes.gdb", driver="OpenFileGDB")
+    with zipfile.ZipFile(tmp_path / "lakes.zip", "w") as archive:
+        for file in (tmp_path / "lakes.gdb").iterdir():
+            archive.write(file, f"lakes.gdb/{file.name}")
+
+    alone, packed = one(tmp_path / "lakes.gdb"), one(tmp_path / "lakes.zip")
+
+    assert (alone.inside, packed.inside) == (None, "lakes.gdb")
+    assert packed.layer == alone.layer
+    assert alone.layer.likely.id == "lake_id"
+
+
+def test_what_cannot_be_read_says_so_for_each_file(tmp_path):
+    (tmp_path / "empty.csv").touch()
+    (tmp_path / "latin.csv").write_bytes("id;name\n1;Mühle\n".encode("latin-1"))
+    (tmp_path / "other.json").write_text('{"a": 1}', encoding="utf-8")
+    (tmp_path / "cut.zip").write_bytes(b"PK\x03\x04 cut off")
+    zipfile.ZipFile(tmp_path / "void.zip", "w").close()
+    names = ["empty.csv", "latin.csv", "other.json", "cut.zip", "void.zip"]
+
+    inspected = inspect_files([str(tmp_path / name) for name in names])
+
+    assert inspected.found == []
+    assert len(inspected.problems) == len(names)
+    for name in names:
+        (problem,) = [each for each in inspected.problems if name in each]
+        assert "fix:" in problem
+
+
+def test_a_layer_without_features_is_shown_as_such(tmp_path):
+    (tmp_path / "rivers.geojson").write_text('{"type": "FeatureCollection", "features": []}', encoding="utf-8")
+
+    found = one(tmp_path / "rivers.geojson").layer
+
+    assert (found.features, found.problems) == (0, ["the layer has no features\n  fix:  name another layer"])

@@ -1,8 +1,10 @@
 """Rasters as they come: unmarked nodata, gaps, units and datums, and what no run would take."""
 
+import geopandas
 import numpy as np
 import pytest
 import rasterio
+import shapely
 
 from sitefinder.inspection.inspecting import inspect_files
 from sitefinder.inspection.rasters import inspect_raster
@@ -112,3 +114,30 @@ def test_rainfall_is_not_judged_as_ground_and_no_dem_for_layers(tmp_path):
 
     assert rain.role == "covariates.precipitation_mm"
     assert rain.raster.problems == []
+
+
+def test_a_raster_in_a_geopackage_is_taken_for_a_raster(tmp_path):
+    with rasterio.open(
+        tmp_path / "tiles.gpkg", "w", driver="GPKG", width=64, height=64, count=1, dtype="uint8", crs="EPSG:4326",
+        transform=rasterio.Affine(0.1, 0.0, 10.0, 0.0, -0.1, 50.0),
+    ) as raster:  # fmt: skip
+        raster.write(np.arange(4096, dtype="uint8").reshape(1, 64, 64))
+
+    (tiles,) = inspect_files([str(tmp_path / "tiles.gpkg")]).found
+
+    assert tiles.layer is None
+    assert (tiles.raster.rows, tiles.raster.bands) == (64, 4)
+
+
+def test_layers_and_other_rasters_are_compared_with_the_dem_wherever_it_is_among_the_files(tmp_path):
+    saved(tmp_path / "dem.tif", ground())
+    east = rasterio.Affine(100.0, 0.0, 500_500.0, 0.0, -100.0, 5_000_000.0)
+    saved(tmp_path / "rainfall.tif", np.full((30, 20), 900.0), transform=east)
+    point = geopandas.GeoDataFrame({"weir_id": ["a"]}, geometry=[shapely.Point(500_100.0, 4_999_900.0)], crs=UTM)
+    point.to_file(tmp_path / "weirs.gpkg")
+
+    inspected = inspect_files([str(tmp_path / name) for name in ("rainfall.tif", "weirs.gpkg", "dem.tif")])
+
+    rain, weirs, dem = inspected.found
+    assert (rain.raster.covered_percent, dem.raster.covered_percent) == (50.0, None)
+    assert weirs.layer.at_dem == (1, 1, 0)
