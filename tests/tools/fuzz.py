@@ -611,7 +611,7 @@ def _guide_for(target, seconds, folder):
         "-print_final_stats=1",
         "-close_fd_mask=1",
     ]
-    options += [f"-artifact_prefix={folder}/", "-max_len=20000", "-rss_limit_mb=4096", "-timeout=60", "-seed=1"]
+    options += [f"-artifact_prefix={folder}/", "-max_len=20000", "-rss_limit_mb=4096", "-timeout=20", "-seed=1"]
     command = [sys.executable, str(Path(__file__).resolve()), GUIDED, target.name, *options, str(corpus)]
     done = subprocess.run(command, capture_output=True, text=True, errors="replace", check=False)
     counted = re.search(r"number_of_executed_units: (\d+)", done.stderr)
