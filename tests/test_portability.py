@@ -72,15 +72,15 @@ def uses(tree):
 
 
 def named_folders(tree):
-    """Line and text of each path of one system."""
+    """Line and text of each path of one system, without a question in the same function or statement."""
     documents = {
         id(node.value)
         for node in ast.walk(tree)
         if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
     }
-    for node in ast.walk(tree):
+    for node, place in nodes_with_place(tree):
         is_text = isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in documents
-        if is_text and node.value.startswith(FOLDERS):
+        if is_text and node.value.startswith(FOLDERS) and not any(question in place for question in QUESTIONS):
             yield node.lineno, node.value
 
 

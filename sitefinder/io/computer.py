@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import contextlib
 import shutil
+import sys
 from pathlib import Path
 
 import psutil
 
 BYTES_PER_MB = 1e6
 # Where Linux states the limit of the group of processes that a container is, and what it uses: version 2, then 1.
-_GROUP_FILES = (
-    ("/sys/fs/cgroup/memory.max", "/sys/fs/cgroup/memory.current"),
-    ("/sys/fs/cgroup/memory/memory.limit_in_bytes", "/sys/fs/cgroup/memory/memory.usage_in_bytes"),
-)
+_GROUP_FILES = {
+    "linux": (
+        ("/sys/fs/cgroup/memory.max", "/sys/fs/cgroup/memory.current"),
+        ("/sys/fs/cgroup/memory/memory.limit_in_bytes", "/sys/fs/cgroup/memory/memory.usage_in_bytes"),
+    )
+}.get(sys.platform, ())
 
 
 def available_memory_mb() -> float:
@@ -25,10 +28,14 @@ def available_memory_mb() -> float:
     """
     available = float(psutil.virtual_memory().available)
     for limit, used in _GROUP_FILES:
-        # Other systems have no such files, and a group without a limit says "max".
+        # A group without a limit says "max".
         with contextlib.suppress(OSError, ValueError):
-            available = min(available, int(Path(limit).read_text("ascii")) - int(Path(used).read_text("ascii")))
+            available = min(available, _bytes_in(limit) - _bytes_in(used))
     return max(available, 0.0) / BYTES_PER_MB
+
+
+def _bytes_in(path: str) -> int:
+    return int(Path(path).read_text(encoding="ascii"))
 
 
 def free_disk_mb(folder: Path) -> float:
