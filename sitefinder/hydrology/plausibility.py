@@ -175,7 +175,10 @@ def _are_usable(gauges, columns):
 
 
 def _runoff_mm(gauges):
-    return MM_PER_M3S_KM2 * gauges[MEAN_FLOW].to_numpy(dtype=np.float64) / gauges[AREA].to_numpy(dtype=np.float64)
+    flow_m3s, area_km2 = (gauges[name].to_numpy(dtype=np.float64) for name in (MEAN_FLOW, AREA))
+    # From an area of nearly nothing comes more than a number holds, which is above any limit.
+    with np.errstate(over="ignore"):
+        return MM_PER_M3S_KM2 * flow_m3s / area_km2
 
 
 def _against_rain(gauges, checks):

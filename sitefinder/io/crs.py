@@ -31,6 +31,17 @@ def has_finite_coordinates(geometries):
     return np.bincount(index[odd], minlength=len(geometries)) == 0
 
 
+# No system of the earth has greater coordinates, in whatever unit of length: it is 4e7 m around (own choice).
+GREATEST_COORDINATE = 1e9
+
+
+def has_coordinates_of_the_earth(geometries):
+    """Whether no coordinate of a geometry is greater than `GREATEST_COORDINATE`; as `has_finite_coordinates`."""
+    coordinates, index = shapely.get_coordinates(geometries, return_index=True)
+    odd = (np.abs(coordinates) > GREATEST_COORDINATE).any(axis=1)
+    return np.bincount(index[odd], minlength=len(geometries)) == 0
+
+
 LONGITUDE_LATITUDE = "OGC:CRS84"
 # Confidence with which a coordinate system must match a code to be called by it [%]; a file format that spells
 # the same system differently gives about 70.

@@ -17,7 +17,14 @@ from shapely import GeometryType
 
 from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.bound_files import files_of, logs_of, unchanged
-from sitefinder.io.crs import Operation, crs_name, crs_of_layer, has_finite_coordinates, transform_to_run
+from sitefinder.io.crs import (
+    Operation,
+    crs_name,
+    crs_of_layer,
+    has_coordinates_of_the_earth,
+    has_finite_coordinates,
+    transform_to_run,
+)
 from sitefinder.io.digests import content_digest
 from sitefinder.io.opening import CSV_ENDINGS, OFFLINE, validate_file, validate_layer
 from sitefinder.network.topology import REPAIR_COLUMNS
@@ -134,6 +141,9 @@ def simple_geometries(geometries, kind, ids):
     number = has_finite_coordinates(parts)
     repairs += [Repair(ids[row], "coordinates that are not numbers", "dropped", row) for row in rows[~number]]
     rows, parts = rows[number], parts[number]
+    near = has_coordinates_of_the_earth(parts)
+    repairs += [Repair(ids[row], "coordinates greater than the earth has", "dropped", row) for row in rows[~near]]
+    rows, parts = rows[near], parts[near]
     if (together := np.isin(shapely.get_type_id(parts), COLLECTION)).any():
         repairs.append(Repair("", "collections of geometries", f"taken apart in {together.sum()} features"))
         rows, parts = _exploded(rows, parts, COLLECTION)

@@ -46,3 +46,22 @@ def test_a_line_of_one_vertex_is_refused_with_what_a_line_needs(quick_folder):
 
     with pytest.raises(InputError, match="expected:  lines of two vertices or more"):
         fuzz.TARGETS[-1].read(case, quick_folder)
+
+
+@pytest.mark.parametrize("north", [1e10, 1.4e154, 1e300])
+def test_a_place_beyond_the_earth_is_dropped_and_a_layer_of_such_places_refused(quick_folder, north):
+    ring = [[500_000.0, 5_000_000.0], [500_000.0, north], [500_001.0, 5_000_000.0], [500_000.0, 5_000_000.0]]
+    shape = {"type": "Polygon", "coordinates": [ring]}
+    feature = {"type": "Feature", "properties": {"id": "a"}, "geometry": shape}
+    case = b"\1" + json.dumps({"type": "FeatureCollection", "features": [feature]}).encode()
+
+    with pytest.raises(InputError, match="1 × coordinates greater than the earth has"):
+        fuzz.TARGETS[-1].read(case, quick_folder)
+
+
+def test_a_gauge_with_an_area_of_nearly_nothing_is_read_without_a_warning(quick_folder):
+    number = 1
+    header, row = fuzz.TABLES[number][0].splitlines()
+    case = bytes([number]) + f"{header}\n{row.replace(',12.5,', ',5e-324,')}\n".encode()
+
+    assert not fuzz.tried(fuzz.TARGETS[3], case, quick_folder)

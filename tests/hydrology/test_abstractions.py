@@ -106,6 +106,7 @@ def test_what_runs_at_low_flow_or_in_some_months_runs_then():
     # Without flows by month it is spread over the year.
     assert operating_fraction(summer, 200) == pytest.approx(np.full(200, 92 / 365))
     assert winter["months"] == (1, 2, 4, 11, 12)
+    assert points({"kind": "abstraction", "flow_m3s": 1.0, "months": "12; 1"}).iloc[0]["months"] == (1, 12)
     assert operating_fraction(winter, 365, BIN_MONTH).sum() == pytest.approx((30 + 31 + 31 + 28 + 30) / 2)
 
 

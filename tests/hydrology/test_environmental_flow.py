@@ -81,6 +81,14 @@ def test_a_station_without_flow_has_no_environmental_flow_and_the_curve_is_left_
     np.testing.assert_array_equal(natural, before)
 
 
+def test_below_a_share_of_the_mean_no_water_may_be_taken_whatever_the_mean():
+    # Half of the mean of 8 m³/s is 4: below that all stays, above it what is more may be taken.
+    natural = np.array([[20.0, 6.0, 4.0, 2.0]])
+    hands_off = EnvironmentalFlowRule(kind="hands_off", hands_off_share_of_mean=0.5, take_share=1.0)
+
+    assert environmental_flow_by_bin(natural, np.array([8.0]), [hands_off]).tolist() == [[4.0, 4.0, 4.0, 2.0]]
+
+
 def test_no_rule_is_refused():
     with pytest.raises(ValueError, match="at least one rule"):
         environmental_flow_by_bin(np.ones((1, 4)), np.ones(1), [])

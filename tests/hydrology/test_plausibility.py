@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.hydrology.plausibility import SUSPECT_COLUMNS, suspect_gauges
+from sitefinder.hydrology.plausibility import SUSPECT_COLUMNS, impossible_runoff, suspect_gauges
 
 PREDICTORS = ["area_km2", "precipitation_mm"]
 FT3S_PER_M3S, HA_PER_KM2 = 35.3147, 100.0
@@ -35,6 +35,21 @@ def spoiled(gauges, **factors):
         gauge, column = place.split("_", 1)
         gauges.loc[gauge, column] *= factor
     return gauges
+
+
+def test_a_table_in_another_unit_is_refused_and_one_with_a_few_such_gauges_is_not():
+    sound = region()
+    in_litres = sound.assign(flow_mean_m3s=1000.0 * sound["flow_mean_m3s"])
+    # Half of the gauges are enough, and one fewer is not.
+    half, fewer = (pd.concat([in_litres[:count], sound[count:]]) for count in (20, 19))
+
+    assert impossible_runoff(sound) is None
+    assert impossible_runoff(fewer) is None
+    for wrong, count in ((half, 20), (in_litres, 40)):
+        found = impossible_runoff(wrong)
+        assert found.found.startswith(f"{count} of 40 gauges above it; the middle one ")
+        assert "l/s" in found.fix
+    assert impossible_runoff(sound.drop(columns="area_km2")) is None
 
 
 @pytest.mark.parametrize("seed", range(20))

@@ -145,6 +145,15 @@ def test_a_place_found_dry_is_flagged_and_its_flow_stays():
     assert flows.notes == ["1 of 4 stations were dry at a spot gauging"]
 
 
+def test_a_place_that_was_dry_once_is_flagged_and_its_other_gaugings_count():
+    flows, changes = joined(gauged((0.0, 0.05, 0.9), (2.0 * says(0.5), 0.05, 0.5)))
+
+    assert flows.flags[1] == ("observed_dry",)
+    assert np.isnan(changes).tolist() == [True, False]
+    assert changes[1] == pytest.approx(flows.mean_m3s[1] / estimate().mean_m3s[1])
+    assert changes[1] > 1.1
+
+
 def test_a_gauging_beyond_the_curve_is_compared_with_its_outermost_flow():
     # The last bin's middle is exceeded 99.75 % of the time.
     last = BIN_EXCEEDANCE[-1]

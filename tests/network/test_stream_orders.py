@@ -19,6 +19,15 @@ def test_a_single_link_is_a_source():
     assert found.main_upstream.tolist() == [-1]
 
 
+def test_the_main_stem_is_the_longest_way_up_from_each_outlet():
+    # 0 and 1 meet in 2, which meets 3 in the outlet 4; 5 is an outlet of its own.
+    found = orders([2, 2, 4, 4, -1, -1], np.array([10.0, 20.0, 5.0, 24.0, 1.0, 7.0]))
+
+    assert found.main_upstream.tolist() == [-1, -1, 1, -1, 2, -1]
+    assert found.is_main_stem.tolist() == [False, True, True, False, True, True]
+    assert found.longest_path_m.tolist() == [10.0, 20.0, 25.0, 24.0, 26.0, 7.0]
+
+
 def test_three_equal_tributaries_raise_the_order_once():
     found = orders([3, 3, 3, -1])
 

@@ -582,8 +582,9 @@ def _make_for(target, folder, seconds):
         try:
             make(target, folder, 200, number, heard)
         except Exception as error:
-            notes = "\n".join(getattr(error, "__notes__", []))
-            failures.append(f"{type(error).__name__}: {error}\n{notes}\n{_raised_at(error)}")
+            for own in error.exceptions if isinstance(error, ExceptionGroup) else [error]:
+                notes = "\n".join(getattr(own, "__notes__", []))
+                failures.append(f"{type(own).__name__}: {own}\n{notes}\n{_raised_at(own)}")
     return (*count, failures)
 
 
