@@ -971,10 +971,11 @@ def make_fish_safe_gain(
     if trial is not None:
         inside = candidates_in(trial, stationing, stretches.table)
 
-        def shown(offers):
-            return offers._replace(chosen=offers.chosen & inside)
+        def shown(best):
+            own = inside[best.candidates]
+            return best._replace(candidates=best.candidates[own], valued=best.valued[own].reset_index(drop=True))
 
-        by_case = {case: shown(offers) for case, offers in fish_safety.by_case.items()}
+        by_case = {case: shown(best) for case, best in fish_safety.by_case.items()}
         fish_safety = fish_safety._replace(without=shown(fish_safety.without), by_case=by_case)
     given = stationing, stretches, verdicts, fish_safety, reaches_table, district_lengths
     return checked_table(fish_safe_gain_table(settings, inputs, *given), "fish_safe_gain")

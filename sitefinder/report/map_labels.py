@@ -50,7 +50,7 @@ def stream_places(names, lines):
     return sorted(filter(None, places), key=lambda place: (-place.length_m, place.name))
 
 
-# The middle of the straightest piece of the longest part.
+# The middle of the straightest piece of the longest part; of equally straight ones, that nearest to its middle.
 def _place(name, stream):
     parts = shapely.get_parts(stream)
     lengths_m = shapely.length(parts)
@@ -62,7 +62,8 @@ def _place(name, stream):
     # A piece twice as long as the steps, so that every bend is within one.
     begin, end = ends[:-2], ends[2:]
     straight_m = np.hypot(*(end - begin).T)
-    at = int(np.argmax(np.round(straight_m, 3)))
+    straightest = np.flatnonzero(straight_m > straight_m.max() - 0.001)
+    at = int(straightest[np.argmin(np.abs(straightest - (len(straight_m) - 1) / 2))])
     across, up = end[at] - begin[at]
     turn = (np.degrees(np.arctan2(up, across)) + 90.0) % 180.0 - 90.0
     turn = 90.0 if turn == -90.0 else turn

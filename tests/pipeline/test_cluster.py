@@ -104,7 +104,7 @@ def test_workers_that_were_prepared_have_loaded_what_they_need_and_set_what_cost
     assert list(answers.values()) == 2 * [
         {"loaded": True, "gc": OBJECTS_BEFORE_COLLECTION, "OMP_NUM_THREADS": "1", "MALLOC_TRIM_THRESHOLD_": ""}
     ]
-    assert [result["value"] for result in again.values()] == [4, 9]
+    assert sorted(result["value"] for result in again.values()) == [4, 9]
     assert not list(tmp_path.rglob("worker-*"))
 
 

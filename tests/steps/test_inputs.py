@@ -205,7 +205,7 @@ def test_one_changed_layer_is_read_alone(write_valley, tmp_path):
 
     inputs = judged(settings, memory)
 
-    assert set(inputs._readings._values) == {"rules.new", "bounds"}
+    assert set(inputs._readings._values) == {"rules.new", "rules.new.counted", "bounds"}
 
 
 def test_problems_of_all_inputs_are_reported_at_once_though_some_are_remembered_as_sound(write_valley, tmp_path):

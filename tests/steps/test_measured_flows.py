@@ -21,13 +21,15 @@ SPOT_HEADER = "gauging_id,x,y,date,flow_m3s,error_percent,gauge_id,gauge_flow_m3
 
 @pytest.fixture
 def checked(copy_sample, tmp_path):
-    """A function that reads the sample's settings with more of them, and a table of spot gaugings."""
+    """A function that reads the sample's settings with more of them, a table of spot gaugings, and files beside."""
 
-    def read(more="", spots="", gauges="", table=None, name="region"):
+    def read(more="", spots="", gauges="", table=None, name="region", files=None):
         folder = tmp_path / name
         path = copy_sample(folder)
         if table is not None:
             (folder / "sample-region" / "gauges.csv").write_text(table + "\n", encoding="utf-8")
+        for file, content in (files or {}).items():
+            (folder / "sample-region" / file).write_text(content, encoding="utf-8")
         text = path.read_text(encoding="utf-8")
         assert GAUGE_PLACES in text
         text = text.replace(GAUGE_PLACES, "").replace("[flows.gauges]\n", f"[flows.gauges]\n{gauges}")
@@ -238,11 +240,12 @@ def test_daily_records_are_fitted_and_reported_and_give_the_spread_of_years(samp
     area_km2 = [5.0, 12.0, 30.0, 70.0, 150.0, 40.0, 22.0]
     rain_mm = [700.0, 1100.0, 820.0, 1300.0, 900.0, 1200.0, 1000.0]
     lines = ["gauge_id,area_km2,precipitation_mm,daily_file"]
+    files = {}
     for number, (area, rain) in enumerate(zip(area_km2, rain_mm, strict=True)):
-        (tmp_path / f"daily_{number}.csv").write_text("date,flow\n" + daily(0.02 * area * rain / 1000, 0.2))
-        lines.append(f"D{number},{area},{rain},../../daily_{number}.csv")
+        files[f"daily_{number}.csv"] = "date,flow\n" + daily(0.02 * area * rain / 1000, 0.2)
+        lines.append(f"D{number},{area},{rain},daily_{number}.csv")
 
-    settings, inputs = checked('[flows.gauges.daily]\nunit = "m3s"\n', table="\n".join(lines))
+    settings, inputs = checked('[flows.gauges.daily]\nunit = "m3s"\n', table="\n".join(lines), files=files)
 
     flows = estimated(sample_run, settings, inputs)
     yearly = [np.cos(year * 2.4) for year in range(2010, 2022)]
