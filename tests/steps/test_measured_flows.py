@@ -21,7 +21,7 @@ SPOT_HEADER = "gauging_id,x,y,date,flow_m3s,error_percent,gauge_id,gauge_flow_m3
 
 @pytest.fixture
 def checked(copy_sample, tmp_path):
-    """A function that reads the sample's settings with more of them, a table of spot gaugings, and files beside."""
+    """A function that reads the sample's settings with more of them, spot gaugings and files beside."""
 
     def read(more="", spots="", gauges="", table=None, name="region", files=None):
         folder = tmp_path / name
@@ -236,7 +236,7 @@ def daily(level, spread):
     return "".join(f"{day:%Y-%m-%d},{value:.4f}\n" for day, value in zip(days, flow, strict=True))
 
 
-def test_daily_records_are_fitted_and_reported_and_give_the_spread_of_years(sample_run, checked, tmp_path):
+def test_daily_records_are_fitted_and_reported_and_give_the_spread_of_years(sample_run, checked):
     area_km2 = [5.0, 12.0, 30.0, 70.0, 150.0, 40.0, 22.0]
     rain_mm = [700.0, 1100.0, 820.0, 1300.0, 900.0, 1200.0, 1000.0]
     lines = ["gauge_id,area_km2,precipitation_mm,daily_file"]
