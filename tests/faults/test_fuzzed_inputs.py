@@ -53,7 +53,8 @@ def test_a_place_beyond_the_earth_is_dropped_and_a_layer_of_such_places_refused(
     ring = [[500_000.0, 5_000_000.0], [500_000.0, north], [500_001.0, 5_000_000.0], [500_000.0, 5_000_000.0]]
     shape = {"type": "Polygon", "coordinates": [ring]}
     feature = {"type": "Feature", "properties": {"id": "a"}, "geometry": shape}
-    case = b"\1" + json.dumps({"type": "FeatureCollection", "features": [feature]}).encode()
+    crs = {"type": "name", "properties": {"name": fuzz.CRS}}
+    case = b"\1" + json.dumps({"type": "FeatureCollection", "crs": crs, "features": [feature]}).encode()
 
     with pytest.raises(InputError, match="1 × coordinates greater than the earth has"):
         fuzz.TARGETS[-1].read(case, quick_folder)
