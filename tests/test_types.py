@@ -75,6 +75,7 @@ def test_strict_typing_finds_nothing(judged):
     assert int(re.search(r"no issues found in (\d+) source files", text)[1]) > 30
 
 
+@pytest.mark.exhaustive
 def test_wrong_annotations_are_found_in_each_part(copied):
     for file, (line, wrong, _) in BROKEN.items():
         path = copied / file

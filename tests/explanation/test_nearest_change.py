@@ -58,8 +58,8 @@ def changes_of(found, setting):
     [
         ("costs.price_per_kwh", 1.005),
         ('rules_changed."park".buffer_m', 0.99),
-        ("heads.resolved_standard_errors", 0.99),
-        ("stretches.min_flow_mean_m3s", 0.99),
+        pytest.param("heads.resolved_standard_errors", 0.99, marks=pytest.mark.exhaustive),
+        pytest.param("stretches.min_flow_mean_m3s", 0.99, marks=pytest.mark.exhaustive),
     ],
 )
 def test_what_would_refuse_a_site_does_and_a_hundredth_less_does_not(tried, setting, stays):
@@ -75,10 +75,34 @@ def test_what_would_refuse_a_site_does_and_a_hundredth_less_does_not(tried, sett
     ("refusing", "reason", "setting", "fails"),
     [
         ("costs.price_per_kwh=0.1", "above the cost limit", "costs.price_per_kwh", 0.99),
-        ("costs.max_lcoe_per_kwh=0.1", "above the cost limit", "costs.max_lcoe_per_kwh", 0.98),
-        ("stretches.min_flow_mean_m3s=7.0", "too little flow", "stretches.min_flow_mean_m3s", 1.01),
-        ("heads.resolved_standard_errors=90.0", "head unresolved", "heads.resolved_standard_errors", 1.01),
-        ("ranking.min_power_kw=5000.0", "too little power", "ranking.min_power_kw", 1.01),
+        pytest.param(
+            "costs.max_lcoe_per_kwh=0.1",
+            "above the cost limit",
+            "costs.max_lcoe_per_kwh",
+            0.98,
+            marks=pytest.mark.exhaustive,
+        ),
+        pytest.param(
+            "stretches.min_flow_mean_m3s=7.0",
+            "too little flow",
+            "stretches.min_flow_mean_m3s",
+            1.01,
+            marks=pytest.mark.exhaustive,
+        ),
+        pytest.param(
+            "heads.resolved_standard_errors=90.0",
+            "head unresolved",
+            "heads.resolved_standard_errors",
+            1.01,
+            marks=pytest.mark.exhaustive,
+        ),
+        pytest.param(
+            "ranking.min_power_kw=5000.0",
+            "too little power",
+            "ranking.min_power_kw",
+            1.01,
+            marks=pytest.mark.exhaustive,
+        ),
         ("ranking.max_road_distance_m=2.0", "too far from a road", "ranking.max_road_distance_m", 0.98),
         ('rules_changed."park".buffer_m=44.0', "excluded by rules", 'rules_changed."park".buffer_m', 1.01),
     ],

@@ -66,6 +66,7 @@ def far_from_edges(shape, points):
     return shapely.distance(lines, points) > 1e-6
 
 
+@pytest.mark.exhaustive
 def test_ten_thousand_random_invalid_polygons_lose_no_ground(capsys):
     draw = np.random.default_rng(20260101)
     drawn = []

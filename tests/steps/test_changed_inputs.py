@@ -182,7 +182,9 @@ def region(sound_region, tmp_path):
 
 
 # Every other one is left, not put back.
-@pytest.mark.parametrize(("file", "put_back"), zip(KINDS.values(), [True, False] * 5, strict=True), ids=KINDS)
+@pytest.mark.parametrize(
+    ("file", "put_back"), list(zip(KINDS.values(), [True, False] * 5, strict=True)), ids=KINDS
+)
 def test_an_input_of_any_kind_exchanged_after_it_was_read_stops_the_run(region, file, put_back, monkeypatch):
     path = region.folder / file
     spoil = other_ground if path.suffix == ".tif" else other_bytes

@@ -8,7 +8,7 @@ import importlib.util
 import numpy as np
 import pytest
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.exhaustive]
 
 REGIONS = 12
 

@@ -14,6 +14,7 @@ from sitefinder.delivery.graph import STAGES
 
 pytestmark = [
     pytest.mark.slow,
+    pytest.mark.exhaustive,
     pytest.mark.skipif(not hasattr(os, "fork"), reason="the runs to be killed are forks of one process"),
 ]
 

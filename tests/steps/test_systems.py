@@ -200,6 +200,7 @@ class Reaches(drainage.OwnStations):
         return range(self.stations["reach"].max() + 1)
 
 
+@pytest.mark.exhaustive
 @given(region=regions(), order=st.randoms(use_true_random=False), part=st.integers(1, 13))
 @settings(max_examples=10, deadline=None)
 def test_made_rivers_one_by_one_and_in_parts_equal_the_whole_in_any_order(of_sample, region, order, part):
