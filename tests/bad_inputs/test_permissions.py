@@ -1,4 +1,4 @@
-"""Files and folders that the user may not read or write: told with what to do, and sound once that is done."""
+"""Files and folders that the user may not read or write: reported with what to do, and sound once that is done."""
 
 import os
 import sys

@@ -1,4 +1,4 @@
-"""A disk that is full at any operation, or refuses to write more: told with what to do, and nothing is lost."""
+"""A disk that is full at any operation, or writes no more: reported with what to do, and nothing is lost."""
 
 import os
 import shutil
@@ -119,7 +119,7 @@ def test_a_run_whose_files_may_not_grow_says_so_and_delivers_nothing(valley, qui
 
 
 @pytest.mark.parametrize("size_bytes", [0, 1, 40, 400])
-def test_files_that_may_not_grow_are_told_and_leave_the_last_delivery(quick_folder, size_bytes):
+def test_files_that_may_not_grow_are_reported_and_leave_the_last_delivery(quick_folder, size_bytes):
     out = quick_folder / "out"
     delivered(out, "1" * 20)
 
