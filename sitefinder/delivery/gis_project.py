@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import pyproj
 
+from sitefinder.delivery.file_names import GEOPACKAGE, GIS_PROJECT
 from sitefinder.delivery.metadata import add, xml_text
 from sitefinder.delivery.style_table import DOCTYPE, style_file
 from sitefinder.report.handover import TablesOf
@@ -19,7 +20,6 @@ from sitefinder.schema.wording import column_labels
 
 # Version of the program whose projects are written: newer ones read it.
 PROGRAM_VERSION = "3.22.0"
-GEOPACKAGE = "./sites.gpkg"
 KINDS = {"Point": "Point", "LineString": "Line", "MultiPolygon": "Polygon"}
 # Parts of a style that a project keeps with its layer.
 STYLE_PARTS = ("renderer-v2", "labeling", "blendMode", "layerOpacity")
@@ -110,7 +110,7 @@ def make_gis_project(settings, made, scratch):
     """
     reaches = TablesOf(made)["reaches"]
     bounds = reaches.total_bounds if len(reaches) else made["relief"].bounds_m
-    path = scratch / "sites.qgs"
+    path = scratch / GIS_PROJECT
     text = project_text(settings.run.name, settings.run.crs, bounds, made["money"].name)
     path.write_text(text, encoding="utf-8", newline="\n")
     return path
@@ -126,7 +126,7 @@ def _identity(name):
 
 
 def _source(name):
-    return f"{GEOPACKAGE}|layername={name}"
+    return f"./{GEOPACKAGE}|layername={name}"
 
 
 def _title(name):

@@ -40,7 +40,7 @@ from sitefinder.vocabulary import (
     schemes_that,
 )
 
-# Figures of the best plant of a structure.
+# Figures of the best plant of a structure, and of a candidate that is explained.
 PLANT = (
     "units",
     "flow_design_m3s",

@@ -29,7 +29,6 @@ from sitefinder.siting.passed import bits_of, builds_barrier
 from sitefinder.siting.selection import valued_for
 from sitefinder.steps.candidates import cannot_pay, value_all, value_best_case
 from sitefinder.steps.closed_months import value_closed, with_closed
-from sitefinder.steps.quiet import without_library_output
 from sitefinder.steps.selection import chooser
 from sitefinder.vocabulary import (
     ABOVE_COST_LIMIT,
@@ -333,9 +332,7 @@ def _refused_next(
         results["water_bodies"],
         results["river_parts"],
     )
-    with without_library_output():
-        offers = choose()
-    for name, passing in offers.ladder:
+    for name, passing in choose().ladder:
         if not passing.any():
             return str(name)
     return ""

@@ -9,6 +9,7 @@ import numpy as np
 
 from sitefinder.delivery.region_tables import flow_equations_table
 from sitefinder.delivery.site_tables import profile_between
+from sitefinder.delivery.structure_tables import PLANT
 from sitefinder.energy.costs import screen_takes
 from sitefinder.energy.hydraulics import net_head_m, waterway_lengths_m
 from sitefinder.hydrology.equations import apply_equation
@@ -72,16 +73,6 @@ OF_MONEY = (
     "annual_operating_cost",
     "net_annual_value",
     "break_even_price_per_kwh",
-)
-# Columns of a candidate's valuation.
-OF_CANDIDATE = (
-    "units",
-    "flow_design_m3s",
-    "power_kw",
-    "energy_mwh",
-    "capital_cost",
-    "lcoe_per_kwh",
-    "net_annual_value",
 )
 
 
@@ -327,7 +318,7 @@ def candidate_facts(given: Given, candidate: int) -> dict[str, Any]:
         "head_uncorrected_se_m": float(table["head_uncorrected_se_m"]),
         "flow_mean_m3s": float(table["flow_mean_m3s"]),
         "turbine": turbine,
-        **(picked(own, OF_CANDIDATE) if number >= 0 else {}),
+        **(picked(own, PLANT) if number >= 0 else {}),
     }
 
 

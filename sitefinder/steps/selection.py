@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -99,8 +98,7 @@ def choose(
     """
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
     given = stationing, stretches, energy, rule_overlaps, verdicts, water_bodies, river_parts
-    with without_library_output():
-        offers = chooser(settings, inputs, *given)()
+    offers = chooser(settings, inputs, *given)()
     reach = stationing.stations["reach"].to_numpy()
     because = rejection_reason(
         reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
@@ -138,8 +136,7 @@ def choosing(
     )
 
     def best(left_out: tuple[str, ...] = ()) -> BestSet:
-        with without_library_output():
-            offers = choose_from_these(left_out=left_out)
+        offers = choose_from_these(left_out)
         chosen = np.flatnonzero(offers.chosen)
         return BestSet(rows[chosen], offers.valued.iloc[chosen].reset_index(drop=True), offers.gap)
 
@@ -170,7 +167,13 @@ def chooser(
     path = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
     use = river_use(river_parts, water_bodies)
     given = stretches, steps, valued, verdicts.choice, stationing.stations, settings, path, use
-    return partial(choose_sites, *given)
+
+    def best(left_out: tuple[str, ...] = ()) -> Offers:
+        with without_library_output():
+            found: Offers = choose_sites(*given, left_out)
+        return found
+
+    return best
 
 
 def river_use(parts: RiverParts | None, water_bodies: WaterBodies) -> RiverUse | None:

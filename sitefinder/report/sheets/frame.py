@@ -171,23 +171,19 @@ class Frame:
 
     def areas(self, geometry, kind):
         """Filled areas with their holes."""
-        parts = shapely.get_parts(self.within(geometry)[0])
-        rings = [
-            ring for part in parts[shapely.get_dimensions(parts) == 2] for ring in (part.exterior, *part.interiors)
-        ]
-        if rings:
-            outline = "".join(f"{self._outline(ring)}Z" for ring in rings)
+        if outline := self._outline_of_areas(geometry):
             self.kinds.add(kind)
             self._drawn.append(f'<path class="{kind}" fill-rule="evenodd" d="{outline}"/>')
 
+    # Outlines of all areas in the frame with their holes; empty without any.
+    def _outline_of_areas(self, geometry):
+        parts = shapely.get_parts(self.within(geometry)[0])
+        areas = parts[shapely.get_dimensions(parts) == 2]
+        return "".join(f"{self._outline(ring)}Z" for part in areas for ring in (part.exterior, *part.interiors))
+
     def hatched(self, geometry, action):
         """Areas of rules, hatched by what the rules do there."""
-        parts = shapely.get_parts(self.within(geometry)[0])
-        rings = [
-            ring for part in parts[shapely.get_dimensions(parts) == 2] for ring in (part.exterior, *part.interiors)
-        ]
-        if rings:
-            outline = "".join(f"{self._outline(ring)}Z" for ring in rings)
+        if outline := self._outline_of_areas(geometry):
             self.hatched_actions.append(action)
             self._drawn.append(_hatched(action, outline))
 
