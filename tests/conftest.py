@@ -17,6 +17,8 @@ from typing import NamedTuple
 # One thread for linear algebra: two test processes with two threads each would wait for each other. Set before
 # numpy is loaded, and inherited by all processes that tests start.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Layers that tests write do not wait for the disk either, see `_no_waiting_for_the_disk`.
+os.environ.setdefault("OGR_SQLITE_SYNCHRONOUS", "OFF")
 
 import filelock
 import pytest

@@ -3,9 +3,9 @@
 import geopandas
 import numpy as np
 import pytest
+from partial_run import tables_of
 
 from sitefinder.energy.valuation import turbine_options
-from sitefinder.inventory import run as in_memory
 from sitefinder.report.structures import structures_text
 from sitefinder.vocabulary import REJECTION_REASONS, STRUCTURE_REASONS, names
 
@@ -140,7 +140,7 @@ def valley(tmp_path_factory, write_valley):
         turbine = folder / "turbine.toml"
         both = turbine.read_text(encoding="utf-8").replace('["diversion"]', '["at_barrier", "diversion"]')
         turbine.write_text(both, encoding="utf-8")
-        return in_memory(settings).tables
+        return tables_of(settings, "sites") if without_weir else tables_of(settings, "sites", "structures")
 
     return run
 

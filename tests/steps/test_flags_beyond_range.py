@@ -3,9 +3,8 @@
 from functools import partial
 
 import pytest
+from partial_run import tables_of
 from small_valley import write_valley
-
-from sitefinder.inventory import run
 
 pytestmark = pytest.mark.slow
 
@@ -23,7 +22,7 @@ FLAGS = ["catchment_coarse", "small_part_of_river", "river_wide", "steep_stream"
 def flagged(folder, text, **limits):
     settings = folder / "run.toml"
     settings.write_text(text + LIMITS.format(**NEVER | limits), encoding="utf-8")
-    sites = run(settings, store=folder / "store").tables["sites"]
+    sites = tables_of(settings, "sites", store=folder / "store")["sites"]
     assert len(sites)
     return [flag for flag in FLAGS if sites["flags"].str.contains(flag).any()], sites
 

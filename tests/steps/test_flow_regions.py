@@ -5,9 +5,10 @@ from functools import cache
 import numpy as np
 import pytest
 import shapely
+from partial_run import tables_of
 
 from sitefinder.errors import InputError
-from sitefinder.inventory import read_run, run
+from sitefinder.inventory import read_run
 
 pytestmark = pytest.mark.slow
 
@@ -107,17 +108,17 @@ def prepare(tmp_path_factory, write_region, repository):
 
 @pytest.fixture(scope="module")
 def deliver(prepare):
-    """A function that runs the valley once for each kind of settings."""
+    """A function that runs the valley once for each kind of settings and tables."""
 
     @cache
-    def delivered(**changes):
-        return run(prepare(**changes)).tables
+    def delivered(*layers, **changes):
+        return tables_of(prepare(**changes), *layers)
 
     return delivered
 
 
 def test_flow_across_the_border_is_weighted_by_cells(deliver):
-    reaches = deliver()["reaches"]
+    reaches = deliver("reaches")["reaches"]
 
     # Each km² yields 50 in the west and 100 in the east.
     assert reaches["area_km2"].iloc[1] == pytest.approx(AREA_KM2)
@@ -131,7 +132,7 @@ def test_flow_across_the_border_is_weighted_by_cells(deliver):
 
 def test_where_no_region_is_there_is_no_flow_and_no_site(deliver):
     # The only polygon of this layer, B1, is the eastern one.
-    tables = deliver(layer="east", regions=("B1",))
+    tables = deliver("reaches", "sites", layer="east", regions=("B1",))
 
     reaches, sites = tables["reaches"], tables["sites"]
     assert reaches["flow_mean_m3s"].isna().tolist() == [True, False]
@@ -148,7 +149,7 @@ def test_where_no_region_is_there_is_no_flow_and_no_site(deliver):
 
 @pytest.mark.parametrize(("weights", "covered"), [("renormalised", 1.0), ("as_given", 1 - WESTERN / COLUMNS)])
 def test_a_catchment_partly_without_region_is_flagged_and_weighted_as_the_settings_say(deliver, weights, covered):
-    reaches = deliver(layer="east", regions=("B1",), weights=weights)["reaches"]
+    reaches = deliver("reaches", layer="east", regions=("B1",), weights=weights)["reaches"]
 
     assert reaches["flow_mean_m3s"].iloc[1] == pytest.approx(50.0 * AREA_KM2 * covered, rel=2e-5)
     assert "flow_region_doubtful" in reaches["flags"].iloc[1]
@@ -156,7 +157,7 @@ def test_a_catchment_partly_without_region_is_flagged_and_weighted_as_the_settin
 
 
 def test_a_region_without_equations_is_reported_among_the_repairs(deliver):
-    repairs = deliver(regions=("B2",))["repairs"]
+    repairs = deliver("repairs", regions=("B2",))["repairs"]
 
     notes = repairs[repairs["layer"] == "flow_regions"]
     assert notes[["feature", "problem"]].to_numpy().tolist() == [["B1", "no equation for these regions"]]
@@ -169,9 +170,9 @@ def test_tiles_change_nothing(deliver, prepare, tmp_path):
     small = text.replace("[terrain]\n", "[terrain]\ntile_rows = 8\ntile_columns = 23\n")
     (tmp_path / "run.toml").write_text(small, encoding="utf-8")
 
-    reaches = run(tmp_path / "run.toml").tables["reaches"]
+    reaches = tables_of(tmp_path / "run.toml", "reaches")["reaches"]
 
-    assert reaches["flow_mean_m3s"].tolist() == deliver()["reaches"]["flow_mean_m3s"].tolist()
+    assert reaches["flow_mean_m3s"].tolist() == deliver("reaches")["reaches"]["flow_mean_m3s"].tolist()
 
 
 @pytest.mark.parametrize(

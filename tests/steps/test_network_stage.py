@@ -7,6 +7,7 @@ import geopandas
 import numpy as np
 import pytest
 import shapely
+from partial_run import tables_of
 
 from sitefinder.errors import ConfigError, InputError
 from sitefinder.inventory import read_run, run, run_and_deliver
@@ -117,7 +118,7 @@ def valley(tmp_path_factory, write_region, repository):
 @pytest.fixture(scope="module")
 def plain(valley):
     """Reaches of the valley as it is; the arm is the longer way, the user says that it is the side arm."""
-    return reaches_of(run(valley(by_rank(), 'main_path = "column"\nmain_path_column = "rank"')))
+    return reaches_of(valley(by_rank(), 'main_path = "column"\nmain_path_column = "rank"'))
 
 
 @cache
@@ -127,8 +128,12 @@ def by_rank():
     return frame
 
 
-def reaches_of(delivered):
-    return delivered.tables["reaches"].set_index("feature_id")
+def reaches_of(path, **options):
+    return tables_of(path, "reaches", **options)["reaches"].set_index("feature_id")
+
+
+def repairs_of(path):
+    return tables_of(path, "repairs")["repairs"]
 
 
 def area(reaches, feature):
@@ -148,7 +153,7 @@ def test_water_follows_the_main_arm_that_the_column_gives_unless_a_share_is_stat
 def test_a_side_arm_takes_the_stated_share_and_the_main_arm_loses_it(plain, valley, said):
     frame = by_rank().assign(part=[np.nan, np.nan, 0.25, np.nan])
 
-    shared = reaches_of(run(valley(frame, f'main_path = "column"\nmain_path_column = "rank"\n{said}')))
+    shared = reaches_of(valley(frame, f'main_path = "column"\nmain_path_column = "rank"\n{said}'))
 
     taken = 0.25 * area(plain, "upper")
     assert area(shared, "upper") == area(plain, "upper")
@@ -160,18 +165,17 @@ def test_a_side_arm_takes_the_stated_share_and_the_main_arm_loses_it(plain, vall
 def test_a_column_whose_smallest_number_wins_swaps_the_arms(valley):
     settings = 'main_path = "column"\nmain_path_column = "rank"\nmain_path_column_wins = "minimum"'
 
-    delivered = run(valley(by_rank(), settings))
+    notes = repairs_of(valley(by_rank(), settings)).query("problem == 'side arm of a divergence'")
 
-    notes = delivered.tables["repairs"].query("problem == 'side arm of a divergence'")
     assert notes["feature"].tolist() == ["main"]
 
 
 def test_a_canal_is_the_side_arm_though_it_is_longer(valley):
     frame = drawn(STREAMS).assign(kind=["river", "river", "ditch", "river"])
 
-    delivered = run(valley(frame, 'canal_column = "kind"\ncanal_values = ["ditch"]'))
+    path = valley(frame, 'canal_column = "kind"\ncanal_values = ["ditch"]')
+    notes = repairs_of(path).query("problem == 'side arm of a divergence'")
 
-    notes = delivered.tables["repairs"].query("problem == 'side arm of a divergence'")
     assert notes["feature"].tolist() == ["arm"]
 
 
@@ -189,9 +193,10 @@ def test_reaches_state_magnitude_main_stem_and_length_upstream(plain):
 def test_a_ring_without_an_outlet_is_kept_as_unknown_and_the_rest_runs(valley, plain):
     frame = drawn(STREAMS | RING).assign(rank=[1, 1, 0, 1, 0])
 
-    delivered = run(valley(frame, 'main_path = "column"\nmain_path_column = "rank"\nreach_length_m = 100.0'))
+    path = valley(frame, 'main_path = "column"\nmain_path_column = "rank"\nreach_length_m = 100.0')
+    tables = tables_of(path, "reaches", "screening_cascade", "repairs")
 
-    table = delivered.tables["reaches"]
+    table = tables["reaches"]
     check_table(table, "reaches")
     ring = table[table["feature_id"] == "ring"]
     assert ring["length_m"].sum() == pytest.approx(60 + 2 * np.hypot(30, 60))
@@ -204,11 +209,11 @@ def test_a_ring_without_an_outlet_is_kept_as_unknown_and_the_rest_runs(valley, p
     assert area(rest, "lower") == area(plain, "lower")
     assert not rest["verdict"].eq("unknown").any()
     # In the screening cascade it is measured by length alone, and the first thing to go.
-    steps = delivered.tables["screening_cascade"].set_index("kind")
+    steps = tables["screening_cascade"].set_index("kind")
     assert steps.loc["network unresolved", ["excluded_reaches", "excluded_mw"]].tolist() == [2, 0.0]
     assert steps.loc["network unresolved", "excluded_km"] == pytest.approx(ring["length_m"].sum() / 1000)
     assert steps.loc["no flow estimate", "excluded_reaches"] == 0
-    notes = delivered.tables["repairs"].query("feature == 'ring'")
+    notes = tables["repairs"].query("feature == 'ring'")
     assert notes[["kind", "problem", "action"]].to_numpy().tolist() == [
         ["network", "flows in a circle without a way out", "set aside as unknown, without area and flow"]
     ]
@@ -233,7 +238,7 @@ def test_a_strict_run_stops_at_what_cannot_be_resolved_and_delivers_nothing(vall
 def test_a_strict_run_of_a_sound_network_is_the_same_run(valley, plain):
     path = valley(by_rank(), 'main_path = "column"\nmain_path_column = "rank"')
 
-    assert reaches_of(run(path, strict=True)).equals(plain)
+    assert reaches_of(path, strict=True).equals(plain)
 
 
 def test_the_summary_counts_repairs_by_problem_in_one_line(valley):
@@ -248,13 +253,11 @@ def test_the_summary_counts_repairs_by_problem_in_one_line(valley):
 def test_a_stated_inflow_adds_to_the_area_and_its_edge_makes_no_catchment_incomplete(valley):
     frame = drawn({"river": [(-200, 0), (1012, 0)], "brook": [(400, 200), (400, 0)]})
     # Ground that falls away from all edges but the west, where the river comes in, and the north.
-    without = run(valley(frame, divide="false")).tables
+    without = tables_of(valley(frame, divide="false"), "reaches", "screening_cascade")
     bare = without["reaches"]
-    stated = run(
-        valley(
-            frame.assign(outside_km2=[12.5, np.nan]), source=', inflow_area_column = "outside_km2"', divide="false"
-        )
-    ).tables["reaches"]
+    frame = frame.assign(outside_km2=[12.5, np.nan])
+    path = valley(frame, source=', inflow_area_column = "outside_km2"', divide="false")
+    stated = tables_of(path, "reaches")["reaches"]
 
     on_river = (bare["feature_id"] == "river").to_numpy()
     difference = stated["area_km2"] - bare["area_km2"]
@@ -273,13 +276,13 @@ def test_a_stated_inflow_adds_to_the_area_and_its_edge_makes_no_catchment_incomp
 def test_an_inflow_on_a_line_that_begins_no_stream_is_left_out_and_listed(valley):
     frame = drawn(STREAMS).assign(outside_km2=[np.nan, np.nan, np.nan, 12.5])
 
-    delivered = run(valley(frame, source=', inflow_area_column = "outside_km2"'))
+    tables = tables_of(valley(frame, source=', inflow_area_column = "outside_km2"'), "reaches", "repairs")
 
-    notes = delivered.tables["repairs"].query("feature == 'lower'")
+    notes = tables["repairs"].query("feature == 'lower'")
     assert notes[["problem", "action"]].to_numpy().tolist() == [
         ["states an inflow, but begins no stream", "inflow left out"]
     ]
-    assert delivered.tables["reaches"]["area_km2"].max() < 1.0
+    assert tables["reaches"]["area_km2"].max() < 1.0
 
 
 def test_columns_that_are_missing_or_hold_nonsense_are_reported_together(valley):

@@ -6,10 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
+from partial_run import tables_of
 
 from sitefinder.errors import SitefinderError
 from sitefinder.inventory import plan, read_run, run_and_deliver
-from sitefinder.inventory import run as in_memory
 
 pytestmark = pytest.mark.slow
 
@@ -40,6 +40,7 @@ maximum = 1.0
 MONTHS = "".join(MONTH.format(month=month, factor=50 * RATIO[month - 1]) for month in range(1, 13))
 # What closing months may not change: what the site is, and where.
 PLACE = ["site_id", "area_km2", "flow_mean_m3s", "head_m"]
+OF_SITES = ("sites", "site_months", "turbine_options", "flow_curves")
 VALUED = ["flow_design_m3s", "power_kw", "energy_mwh", "energy_mwh_p90", "energy_mwh_p10", "lcoe_per_kwh"]
 
 
@@ -73,13 +74,15 @@ def valley(tmp_path, write_region):
 
 @pytest.fixture
 def delivered(valley, made_once):
-    """A function that writes a valley and gives the tables of its run; several tests begin with the same."""
+    """A function that writes a valley and gives the tables of its run; several tests begin with the same.
 
-    def run(name, *arguments, **options):
-        stated = hashlib.sha256(repr((arguments, sorted(options.items()))).encode()).hexdigest()
-        return made_once(
-            f"seasons-{stated}", lambda _: dict(in_memory(valley(name, *arguments, **options)).tables)
-        )
+    Tables of sites, with those that are named besides.
+    """
+
+    def run(name, *arguments, beside=(), **options):
+        layers = (*OF_SITES, *beside)
+        stated = hashlib.sha256(repr((arguments, layers, sorted(options.items()))).encode()).hexdigest()
+        return made_once(f"seasons-{stated}", lambda _: tables_of(valley(name, *arguments, **options), *layers))
 
     return run
 
@@ -89,7 +92,7 @@ def monthly_mwh(sites):
 
 
 def test_a_regime_gives_months_and_moves_nothing_else(delivered):
-    plain, split = delivered("plain"), delivered("split", REGIME)
+    plain, split = delivered("plain"), delivered("split", REGIME, beside=("totals",))
 
     assert len(plain["sites"]) == 1
     for name in plain["sites"].columns:
@@ -194,7 +197,7 @@ def test_a_season_asks_nothing_of_a_site_that_the_group_does_not_migrate_past(de
     text = text.replace("[stretches]", f"{REGIME}{season}\n[stretches]", 1).replace(
         "[uncertainty]", f"{below}\n[uncertainty]"
     )
-    elsewhere = delivered("elsewhere", texts={"run.toml": text})
+    elsewhere = delivered("elsewhere", texts={"run.toml": text}, beside=("fish_sites",))
 
     assert elsewhere["sites"]["closed_months"].tolist() == [""]
     assert elsewhere["sites"][VALUED].equals(plain["sites"][VALUED])
@@ -247,8 +250,9 @@ def test_a_new_rule_that_closes_months_values_no_stretch_but_its_own_again(valle
 def test_a_climate_table_by_month_multiplies_each_months_flow(delivered):
     factors = np.array([1.3, 1.25, 1.1, 1.0, 0.9, 0.8, 0.6, 0.5, 0.7, 0.9, 1.1, 1.2])
     table = "month,factor\n" + "".join(f"{month},{factor}\n" for month, factor in enumerate(factors, 1))
-    today = delivered("today", months=MONTHS)
-    later = delivered("later", CHANGE, months=MONTHS, texts={"climate.csv": table})
+    beside = ("reaches", "provenance")
+    today = delivered("today", months=MONTHS, beside=beside)
+    later = delivered("later", CHANGE, months=MONTHS, texts={"climate.csv": table}, beside=beside)
 
     before, after = (layers["site_months"]["flow_mean_m3s"].to_numpy() for layers in (today, later))
     assert after == pytest.approx(before * factors, rel=1e-9)
