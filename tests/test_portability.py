@@ -1,6 +1,7 @@
 """What only one system has is used nowhere but behind a question whether it is there."""
 
 import ast
+import functools
 import textwrap
 
 import pytest
@@ -30,6 +31,7 @@ FOLDERS = ("/tmp", "/dev", "/proc", "/sys/", "/etc", "/usr", "/var", "/home", "C
 QUESTIONS = ("hasattr(os", "hasattr(signal", "os.name", "sys.platform", "except ImportError", "resource is None")
 
 
+@functools.cache
 def parsed(path):
     return ast.parse(path.read_text(encoding="utf-8"))
 
@@ -38,18 +40,24 @@ def modules(repository):
     return sorted((repository / "sitefinder").rglob("*.py"))
 
 
-# Nodes with the text of what they stand in: the innermost function, or the statement of the module.
+# Nodes with what they stand in: the innermost function, or the statement of the module.
 def nodes_with_place(tree):
     for statement in tree.body:
-        yield from _below(statement, ast.unparse(statement))
+        yield from _below(statement, statement)
 
 
 def _below(node, place):
     if isinstance(node, ast.FunctionDef):
-        place = ast.unparse(node)
+        place = node
     yield node, place
     for child in ast.iter_child_nodes(node):
         yield from _below(child, place)
+
+
+def asks(place):
+    """Whether a function or statement asks for the system that it runs on."""
+    text = ast.unparse(place)
+    return any(question in text for question in QUESTIONS)
 
 
 def uses(tree):
@@ -67,7 +75,7 @@ def uses(tree):
             and node.attr in OWN_NAMES.get(node.value.id, "").split()
         ):
             name = f"{node.value.id}.{node.attr}"
-        if name and not any(question in place for question in QUESTIONS):
+        if name and not asks(place):
             yield node.lineno, name
 
 
@@ -80,7 +88,7 @@ def named_folders(tree):
     }
     for node, place in nodes_with_place(tree):
         is_text = isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in documents
-        if is_text and node.value.startswith(FOLDERS) and not any(question in place for question in QUESTIONS):
+        if is_text and node.value.startswith(FOLDERS) and not asks(place):
             yield node.lineno, node.value
 
 

@@ -4,6 +4,7 @@ import geopandas
 import pytest
 import shapely
 import small_valley
+from partial_run import tables_of
 
 from sitefinder.errors import InputError
 from sitefinder.inventory import explain, output_folder, run, run_and_deliver
@@ -41,10 +42,13 @@ def tried(valley):
     def trying(*changes, what=None):
         settings = read_settings(valley, changes)
         store = valley.parent / "store"
-        inventory = run(settings, store=store)
-        [reason] = inventory.reaches["rejection_reason"]
-        found = None if what is None else explain(settings, what, store=store).found
-        return inventory.sites["site_id"].tolist(), reason, found
+        if what is None:
+            tables, found = tables_of(settings, "sites", "reaches", store=store), None
+        else:
+            # What is explained must be kept as a whole.
+            tables, found = run(settings, store=store).tables, explain(settings, what, store=store).found
+        [reason] = tables["reaches"]["rejection_reason"]
+        return tables["sites"]["site_id"].tolist(), reason, found
 
     return trying
 
