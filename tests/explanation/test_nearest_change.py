@@ -1,9 +1,12 @@
 """The nearest change that an explanation names is tried: a run with it does what the explanation says."""
 
+from functools import cache
+
 import geopandas
 import pytest
 import shapely
 import small_valley
+from partial_run import tables_of
 
 from sitefinder.errors import InputError
 from sitefinder.inventory import explain, output_folder, run, run_and_deliver
@@ -36,15 +39,24 @@ def valley(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def tried(valley):
-    """A function that runs the valley with changes: ids of its sites, why its reach has none, an explanation."""
+    """A function that runs the valley with changes: ids of its sites, why its reach has none, an explanation.
+
+    Where nothing is to be explained the run makes no more than these two tables.
+    """
+    store = valley.parent / "store"
+
+    @cache
+    def tables(changes, is_whole):
+        settings = read_settings(valley, changes)
+        return (
+            run(settings, store=store).tables if is_whole else tables_of(settings, "sites", "reaches", store=store)
+        )
 
     def trying(*changes, what=None):
-        settings = read_settings(valley, changes)
-        store = valley.parent / "store"
-        inventory = run(settings, store=store)
-        [reason] = inventory.reaches["rejection_reason"]
-        found = None if what is None else explain(settings, what, store=store).found
-        return inventory.sites["site_id"].tolist(), reason, found
+        made = tables(changes, what is not None)
+        [reason] = made["reaches"]["rejection_reason"]
+        found = None if what is None else explain(read_settings(valley, changes), what, store=store).found
+        return made["sites"]["site_id"].tolist(), reason, found
 
     return trying
 
