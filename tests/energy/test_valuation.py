@@ -8,7 +8,7 @@ import pandas as pd
 import pandas.testing
 import pytest
 from capital_by_part import capital_parts
-from one_plant import plant_output
+from one_plant import many_plant_outputs
 from plain_turbines import survival
 from scipy.stats import norm
 
@@ -152,11 +152,12 @@ def of_fish(settings, generic_costs, screen):
 # one where fish need it. Column ``alive`` is the share of fish that survive the units.
 def brute_force(region, turbines, costs, settings):
     stretches, curve, environmental_flow = region
-    plants = []
+    plants, found = [], []
     listed, step = settings.energy.design_exceedance_percent, settings.energy.design_step_percent
     every_percent = np.union1d(listed, np.arange(min(listed), max(listed), step))
     assert len(every_percent) == 61  # 10, 11 and so on to 70: no more than that is left to the search
     for place, (_, row) in enumerate(stretches.iterrows()):
+        at_place = []
         usable = np.sort(np.maximum(curve[row["intake"]] - environmental_flow[row["intake"]], 0.0))[::-1]
         head = float(net_head_m(row["head_m"], row["conduit_length_m"], settings.energy))
         for number, turbine in enumerate(turbines):
@@ -183,19 +184,12 @@ def brute_force(region, turbines, costs, settings):
                         power = hydraulic_power_kw(flow, head - lost, table[-1]) * scale
                         if power < settings.energy.min_power_kw:
                             continue
-                        output = plant_output(
-                            curve[row["intake"]],
-                            environmental_flow[row["intake"]] + bypass,
-                            head - lost,
-                            flow,
-                            table,
-                            turbine.lowest_relative_flow,
-                            units,
-                            scale=scale,
-                        )
-                        energy = yearly_energy_mwh(output.power_mean_kw, settings.energy.availability)
-                        firm_kw = output.firm_power_kw
-                        plants.append((place, number, units, flow, power, screened, energy, firm_kw, alive))
+                        plants.append((place, number, units, flow, power, screened, alive))
+                        left = environmental_flow[row["intake"]] + bypass
+                        lowest = turbine.lowest_relative_flow
+                        at_place.append((left, head - lost, flow, table, lowest, units, scale))
+        if at_place:
+            found.append(many_plant_outputs(curve[row["intake"]], *map(np.array, zip(*at_place, strict=True))))
     columns = [
         "place",
         "turbine",
@@ -203,11 +197,14 @@ def brute_force(region, turbines, costs, settings):
         "flow_design_m3s",
         "power_kw",
         "screened",
-        "energy_mwh",
-        "firm_power_kw",
         "alive",
     ]
     plants = pd.DataFrame(plants, columns=columns)
+    power_mean_kw, firm_kw = (
+        np.concatenate([getattr(own, name) for own in found]) for name in ("power_mean_kw", "firm_power_kw")
+    )
+    plants["energy_mwh"] = yearly_energy_mwh(power_mean_kw, settings.energy.availability)
+    plants["firm_power_kw"] = firm_kw
     chosen = stretches.iloc[plants["place"]]
     plant = [plants[name] for name in ("turbine", "units", "flow_design_m3s", "power_kw", "screened")]
     parts = capital_parts(chosen, curve, *plant, turbines, costs, settings)

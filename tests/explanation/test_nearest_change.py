@@ -1,5 +1,7 @@
 """The nearest change that an explanation names is tried: a run with it does what the explanation says."""
 
+from functools import cache
+
 import geopandas
 import pytest
 import shapely
@@ -37,18 +39,24 @@ def valley(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def tried(valley):
-    """A function that runs the valley with changes: ids of its sites, why its reach has none, an explanation."""
+    """A function that runs the valley with changes: ids of its sites, why its reach has none, an explanation.
+
+    Where nothing is to be explained the run makes no more than these two tables.
+    """
+    store = valley.parent / "store"
+
+    @cache
+    def tables(changes, is_whole):
+        settings = read_settings(valley, changes)
+        return (
+            run(settings, store=store).tables if is_whole else tables_of(settings, "sites", "reaches", store=store)
+        )
 
     def trying(*changes, what=None):
-        settings = read_settings(valley, changes)
-        store = valley.parent / "store"
-        if what is None:
-            tables, found = tables_of(settings, "sites", "reaches", store=store), None
-        else:
-            # What is explained must be kept as a whole.
-            tables, found = run(settings, store=store).tables, explain(settings, what, store=store).found
-        [reason] = tables["reaches"]["rejection_reason"]
-        return tables["sites"]["site_id"].tolist(), reason, found
+        made = tables(changes, what is not None)
+        [reason] = made["reaches"]["rejection_reason"]
+        found = None if what is None else explain(read_settings(valley, changes), what, store=store).found
+        return made["sites"]["site_id"].tolist(), reason, found
 
     return trying
 

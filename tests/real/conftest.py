@@ -12,8 +12,11 @@ from sitefinder.pipeline.graph import run_stages
 from sitefinder.settings import check_settings
 from sitefinder.steps.inputs import read_inputs
 
-# No test here looks at page, sheets or the files of exchange.
+# No test here looks at page, sheets or the files of exchange, nor at a figure of a site's simulations.
 TABLES_ALONE = """
+[uncertainty]
+simulations = 50
+
 [delivery]
 page = false
 field_sheets = 0

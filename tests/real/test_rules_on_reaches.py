@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from partial_run import tables_of
 
-from sitefinder.inventory import run
 from sitefinder.io.vector import read_layer
 from sitefinder.network.stations import place_stations
 from sitefinder.network.topology import build_network
@@ -153,7 +153,7 @@ def test_every_hit_is_that_of_its_own_feature(new_hope):
 def zion(public_data, repository, tmp_path_factory):
     folder = tmp_path_factory.mktemp("zion_park")
     (folder / "run.toml").write_text(ZION.format(data=public_data, repository=repository), encoding="utf-8")
-    return run(folder / "run.toml").tables
+    return tables_of(folder / "run.toml", "reaches", "rule_hits")
 
 
 def test_the_park_excludes_exactly_the_reaches_that_plain_intersection_finds(zion, public_data, capsys):

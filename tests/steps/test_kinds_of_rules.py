@@ -46,6 +46,16 @@ id_column = "otter_id"
 buffer_m = 10.0
 action = "conditional"
 covered_by = { path = "../sample-region/surveyed.gpkg", source = "Otter Club" }
+
+# Falls change what could be built, and rules do not ask how long it is or which way its water takes.
+[stretches]
+longest_m = 300.0
+
+[conduits]
+route = "straight_line"
+
+[uncertainty]
+simulations = 50
 """
 UNTOLD = ("kestrel", "nests", "nest-", "nest_", "broods", "kept_ha", "falcon", "orch-")
 

@@ -8,8 +8,9 @@ import geopandas
 import numpy as np
 import pytest
 import shapely
+from partial_run import tables_of
 
-from sitefinder.inventory import STORE, run
+from sitefinder.inventory import STORE
 from sitefinder.siting import selection as survival_choice
 from sitefinder.steps.selection import fish_alive, with_fish
 
@@ -21,8 +22,12 @@ rules_left_out = {left_out}
 
 [run]
 output_folder = "../sample-region/{name}"
-store_folder = "../sample-region/out/.sitefinder-store"
+
+# No figure of chance is looked at.
+[uncertainty]
+simulations = 50
 """
+LAYERS = ("sites", "stretches", "reaches", "streams", "structures", "turbine_options")
 # Without the rule that asks for fish-safe turbines on the stem, and with the survival of existing plants stated.
 STEM = ["migration stem"]
 # Fish of the sample's own spawning grounds pass few sites: they also start at the top of the main river.
@@ -58,7 +63,7 @@ def delivered(sample_run):
         if name not in found:
             path = sample_run.settings.with_name(f"{name}.toml")
             path.write_text(START.format(name=name, left_out=left_out) + text, encoding="utf-8")
-            found[name] = run(path, store=store).tables
+            found[name] = tables_of(path, *LAYERS, store=store)
         return found[name]
 
     return layers

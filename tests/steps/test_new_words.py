@@ -71,7 +71,10 @@ turbines = ["tunnels.toml"]
 
 [delivery]
 page = true
-field_sheets = 25
+field_sheets = 2
+
+[uncertainty]
+simulations = 50
 
 [[rules_added]]
 name = "migration stem"

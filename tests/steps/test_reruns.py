@@ -17,7 +17,6 @@ from sitefinder import inventory as stages
 from sitefinder.errors import InputError
 from sitefinder.inventory import plan, run_and_deliver
 from sitefinder.io import digests
-from sitefinder.io import raster as raster_facts
 from sitefinder.pipeline.code import module_of
 from sitefinder.steps.graph import STEPS
 
@@ -102,16 +101,17 @@ class Watched:
     def store(self):
         return self.settings.parent / "out" / ".sitefinder-store"
 
-
-@pytest.fixture
-def fresh_valley(write_valley, tmp_path, monkeypatch):
-    """The small valley, watched; nothing was run there."""
-    return Watched(write_valley(tmp_path), monkeypatch)
+    @property
+    def records(self):
+        """Records of all runs so far."""
+        return [json.loads(path.read_text(encoding="utf-8")) for path in sorted((self.store / "runs").iterdir())]
 
 
 @pytest.fixture(scope="session")
 def ran_once(write_valley, made_once):
-    """Folders of the small valley after a run of its tables alone, and after one of all files: only to copy."""
+    """Folders of the small valley after a run of its tables alone, after one of all files, and after a second run
+    of the tables with one more rule: only to copy.
+    """
 
     def made(folder):
         tables, all_files = folder / "tables", folder / "all-files"
@@ -123,7 +123,11 @@ def ran_once(write_valley, made_once):
                 delivery = re.search(r"\[delivery\]\n(?:.+\n)*", text)[0]
                 settings.write_text(text.replace(delivery, ALL_FILES), encoding="utf-8")
             run_and_deliver(settings)
-        return tables, all_files
+        ruled = folder / "ruled"
+        shutil.copytree(tables, ruled)
+        add_rule(ruled / "run.toml")
+        run_and_deliver(ruled / "run.toml")
+        return tables, all_files, ruled
 
     return made_once("valleys", made)
 
@@ -142,6 +146,13 @@ def with_all_files(ran_once, tmp_path, monkeypatch):
     return Watched(tmp_path / "run.toml", monkeypatch)
 
 
+@pytest.fixture
+def with_rule(ran_once, tmp_path, monkeypatch):
+    """The valley after a second run, for which a rule was added."""
+    shutil.copytree(ran_once[2], tmp_path, dirs_exist_ok=True)
+    return Watched(tmp_path / "run.toml", monkeypatch)
+
+
 def add_rule(settings, rule=RULE, box=(500_250.0, 4_999_900.0, 500_450.0, 5_000_000.0)):
     """One more rule with a layer of its own; gives the text of the settings before."""
     frame = geopandas.GeoDataFrame({"id": ["N1"]}, geometry=[shapely.box(*box)], crs="EPSG:32633")
@@ -151,18 +162,20 @@ def add_rule(settings, rule=RULE, box=(500_250.0, 4_999_900.0, 500_450.0, 5_000_
     return before
 
 
-def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(fresh_valley):
-    valley = fresh_valley
+def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(valley):
     first = valley.run()
-    ran = list(valley.ran)
-    add_rule(valley.settings)
+    before = add_rule(valley.settings)
 
     planned = valley.plan_of_steps()
     other = valley.run()
 
-    assert set(NEVER_AGAIN) < set(ran)
+    made_first = {result["place"] for result in valley.records[0]["results"] if not result["was_kept"]}
+    assert set(NEVER_AGAIN) < made_first
     assert valley.steps_run == AGAIN
     assert valley.opened == []
+    # No old file is read again.
+    assert ["dem.tif"] not in valley.read
+    assert ["new.gpkg"] in valley.read
     assert planned == {
         "rule_overlaps": ["new reserve: it is new"],
         "verdicts": ["setting rules.new reserve is new", "after rule_overlaps"],
@@ -183,42 +196,17 @@ def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(
     }
     assert other != first
     assert other == valley.run(keep=False)
-
-
-def test_no_raster_and_no_old_file_is_read_again(valley, monkeypatch):
-    def refused(*arguments, **options):
-        raise AssertionError("a raster was opened")
-
-    valley.run()
-    add_rule(valley.settings)
-    monkeypatch.setattr(rasterio, "open", refused)
-    monkeypatch.setattr(raster_facts.rasterio, "open", refused)
-
-    valley.run()
-
-    assert ["dem.tif"] not in valley.read
-    assert ["new.gpkg"] in valley.read
-
-
-def test_without_the_layer_the_first_file_is_back_with_the_store_and_without(valley):
-    first = valley.run()
-    before = add_rule(valley.settings)
-    valley.run()
-    valley.settings.write_text(before, encoding="utf-8")
-
-    planned = valley.plan()
-    with_store, ran = valley.run(), list(valley.ran)
-    shutil.rmtree(valley.store)
-    deleted = valley.run()
-
-    assert with_store == deleted == first
-    assert (planned, ran) == ({}, [])
     assert set(NEVER_AGAIN) < set(valley.ran)
 
+    # Without it the first file is back.
+    valley.settings.write_text(before, encoding="utf-8")
+    assert valley.plan() == {}
+    assert valley.run() == first
+    assert valley.ran == []
 
-def test_an_edited_rule_redoes_its_own_overlaps_alone(valley):
-    add_rule(valley.settings)
-    valley.run()
+
+def test_an_edited_rule_redoes_its_own_overlaps_alone(with_rule):
+    valley = with_rule
     text = valley.settings.read_text(encoding="utf-8")
     valley.settings.write_text(text.replace('"exclude"', '"exclude"\nbuffer_m = 5.0'), encoding="utf-8")
 
@@ -394,7 +382,7 @@ def test_a_moved_folder_redoes_nothing(valley, tmp_path):
 
 
 def test_a_change_that_keeps_size_and_time_is_found_when_all_is_verified(valley):
-    valley.run()
+    first = valley.run()
     known = json.loads((valley.store / "files.json").read_text(encoding="utf-8"))
     (name,) = [name for name in known if name.startswith('["input dem ')]
     known[name]["found"]["digest"] = "of other bytes"
@@ -406,13 +394,16 @@ def test_a_change_that_keeps_size_and_time_is_found_when_all_is_verified(valley)
 
     assert believed["dem_seams"] == ["input dem changed"]
     assert ran == []
-    assert verified == valley.run(keep=False)
+    assert verified == first
 
 
 def test_another_user_of_the_store_is_reported_and_harms_nothing(valley, monkeypatch):
     """A second run begins while the first is in a stage; it is refused, and both files are right."""
     first, refusals = valley.run(), []
-    shutil.rmtree(valley.store)
+    # That stage is to be made once more.
+    for entry in valley.store.glob("results/*/entry.json"):
+        if json.loads(entry.read_text(encoding="utf-8"))["place"] == "flows":
+            shutil.rmtree(entry.parent)
     (place,) = [at for at, stage in enumerate(stages.STAGES) if stage.name == "flows"]
     stage, inner = stages.STAGES[place], list(stages.STAGES)
 
@@ -450,13 +441,11 @@ def test_two_settings_files_may_share_a_store(valley, tmp_path):
     assert sorted(path.name for path in (tmp_path / "other").iterdir()) == [".sitefinder-delivery", "sites.gpkg"]
 
 
-def test_the_run_record_says_what_it_took(valley):
-    add_rule(valley.settings)
-    delivered = valley.run()
+def test_the_run_record_says_what_it_took(with_rule):
+    valley = with_rule
+    delivered = (valley.settings.parent / "out" / "sites.gpkg").read_bytes()
 
-    first, second = (
-        json.loads(path.read_text(encoding="utf-8")) for path in sorted((valley.store / "runs").iterdir())
-    )
+    first, second = valley.records
 
     assert (first["tiles"], second["tiles"], second["workers"]) == (1, 0, 1)
     made = [result["place"] for result in second["results"] if not result["was_kept"]]
@@ -480,20 +469,16 @@ def test_the_run_record_says_what_it_took(valley):
     assert str(Path(valley.settings.parent).resolve()).encode() not in delivered
 
 
-def test_results_beyond_the_limit_are_cleaned_away_and_those_of_the_run_stay(fresh_valley):
-    valley = fresh_valley
+def test_results_beyond_the_limit_are_cleaned_away_and_those_of_the_run_stay(valley):
     limit = valley.settings.read_text(encoding="utf-8").replace(
         'output_folder = "out"', 'output_folder = "out"\nstore_limit_gb = 0.0'
     )
     valley.settings.write_text(limit, encoding="utf-8")
-    valley.run()
     add_rule(valley.settings)
     valley.run()
 
     now = {path.name for path in (valley.store / "results").iterdir()}
-    first, last = (
-        json.loads(path.read_text(encoding="utf-8")) for path in sorted((valley.store / "runs").iterdir())
-    )
+    first, last = valley.records
     made = [result["place"] for result in last["results"] if not result["was_kept"]]
     assert {"verdicts", "sites", "fish_safety", "geopackage"} < set(made)
     # What a kept result was joined from stays with it, though the run did not look at it.

@@ -87,6 +87,50 @@ def plant_output(
     return PlantOutput(*(float(part[0]) for part in found))
 
 
+def many_plant_outputs(
+    curve_m3s, environmental_flow_m3s, head_net_m, flow_design_m3s, efficiency, lowest_relative_flow, units, scale
+):
+    """The same of plants at one place with heads that stand still, all at once.
+
+    Parameters
+    ----------
+    curve_m3s : ndarray of float64, shape (bins,)
+    environmental_flow_m3s : ndarray of float64, shape (n, bins)
+    head_net_m, flow_design_m3s, lowest_relative_flow, scale : ndarray of float64, shape (n,)
+    efficiency : ndarray of float64, shape (n, 101)
+    units : ndarray of int, shape (n,)
+        All as of `plant_output`.
+
+    Returns
+    -------
+    PlantOutput of ndarray, shape (n,)
+    """
+    count = len(units)
+    each = np.arange(count)
+    return plant_outputs(
+        np.ascontiguousarray(np.broadcast_to(curve_m3s, environmental_flow_m3s.shape)),
+        environmental_flow_m3s,
+        np.zeros(environmental_flow_m3s.shape),
+        each,
+        each,
+        np.ones(count, dtype=bool),
+        head_net_m,
+        flow_design_m3s,
+        np.full(count, np.inf),
+        units,
+        each,
+        SimpleNamespace(
+            efficiency=efficiency,
+            lowest_relative_flow=lowest_relative_flow,
+            scale_gain=scale,
+            scale_loss=np.zeros(count),
+            scale_exponent=np.zeros(count),
+        ),
+        np.zeros(count),
+        CANAL._replace(kw_per_m3s_m=float(KW_PER_M3S_M)),
+    )
+
+
 def level_model(curve_m3s, log_sd, environmental_share=0.0):
     """A flow model of stations whose mean flow errs, and with it all flows alike.
 

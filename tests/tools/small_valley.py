@@ -1,5 +1,7 @@
 """Small regions written on the spot, for tests of how runs go."""
 
+import tempfile
+from functools import cache
 from pathlib import Path
 
 import geopandas
@@ -21,17 +23,29 @@ def write_region(folder, elevation_m, corner, cell_m, layers, texts):
         folder / "dem.tif", "w", height=rows, width=columns, transform=transform, **profile
     ) as raster:
         raster.write(elevation_m.astype(np.float32), 1)
-    for name, geometry in layers.items():
-        parts = shapely.get_parts(geometry)
-        columns = {
-            "id": [f"B{number + 1}" for number in range(len(parts))],
-            "name": "Plain Brook",
-            "homes": 40,
-        }
-        frame = geopandas.GeoDataFrame(columns, geometry=parts, crs=CRS)
-        frame.to_file(folder / "layers.gpkg", layer=name, driver="GPKG")
+    if layers:
+        (folder / "layers.gpkg").write_bytes(
+            _layers(tuple((name, shapely.to_wkb(of)) for name, of in layers.items()))
+        )
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8")
+
+
+# The bytes of a GeoPackage with these layers, given as names and WKB. Many tests begin with the same.
+@cache
+def _layers(layers):
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "layers.gpkg"
+        for name, geometry in layers:
+            parts = shapely.get_parts(shapely.from_wkb(geometry))
+            columns = {
+                "id": [f"B{number + 1}" for number in range(len(parts))],
+                "name": "Plain Brook",
+                "homes": 40,
+            }
+            frame = geopandas.GeoDataFrame(columns, geometry=parts, crs=CRS)
+            frame.to_file(path, layer=name, driver="GPKG")
+        return path.read_bytes()
 
 
 def write_valley(folder, valleys=1):
