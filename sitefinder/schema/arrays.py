@@ -29,6 +29,34 @@ def columns_of(table: pd.DataFrame) -> list[Any]:
     return list(table._iter_column_arrays())
 
 
+def records_of(table: pd.DataFrame) -> list[dict[Any, Any]]:
+    """The rows of a table, each a dict of its values by column, as ``to_dict("records")`` gives them.
+
+    Parameters
+    ----------
+    table : DataFrame or GeoDataFrame
+
+    Returns
+    -------
+    list of dict
+        Numbers are Python's own.
+
+    Examples
+    --------
+    >>> records_of(pd.DataFrame({"a": [1, 2], "b": ["x", "y"]}))
+    [{'a': 1, 'b': 'x'}, {'a': 2, 'b': 'y'}]
+    """
+    columns = [_plain(values) for values in columns_of(table)]
+    return [dict(zip(table.columns, row, strict=True)) for row in zip(*columns, strict=True)]
+
+
+# The values of a column as Python's own.
+def _plain(values: Any) -> list[Any]:
+    if isinstance(values, np.ndarray) and values.dtype != object:
+        return list(values.tolist())
+    return [value.item() if isinstance(value, np.generic) else value for value in values]
+
+
 def texts_of(values: Any) -> NDArray[np.object_]:
     """The texts of a column as Python's own, None where one is missing.
 
