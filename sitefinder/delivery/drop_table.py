@@ -20,6 +20,7 @@ from sitefinder.hydrology.flow_errors import FlowModel, stated_flow_errors
 from sitefinder.hydrology.seasons import BIN_MONTH
 from sitefinder.rules.verdicts import ANY_MAY, SAFE_MAY
 from sitefinder.schema import LAYERS, empty_table
+from sitefinder.schema.arrays import records_of
 from sitefinder.siting.ranking import RANKED_BY
 from sitefinder.siting.selection import valued_for
 from sitefinder.steps.trial import places_in
@@ -184,7 +185,7 @@ def make_drops(settings, inputs, drop_verdicts, drop_plants, ranked_sites):
     needs_pass = ~table["has_fish_pass"].to_numpy(dtype=bool) & inputs.costs.fish_pass.at_existing_barriers
     table["needs"] = [
         needs_of(*each)
-        for each in zip(table.to_dict("records"), needs_pass, screened, choice >= SAFE_MAY, fits, strict=True)
+        for each in zip(records_of(table), needs_pass, screened, choice >= SAFE_MAY, fits, strict=True)
     ]
     table["turbine"] = names[number]
     table["units"] = pd.array(np.where(fits, table["units"], 0), dtype="Int64")

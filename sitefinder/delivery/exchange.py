@@ -13,6 +13,7 @@ from sitefinder import __version__
 from sitefinder.delivery.metadata import add, xml_text
 from sitefinder.io.crs import LONGITUDE_LATITUDE
 from sitefinder.report.handover import TablesOf
+from sitefinder.schema.arrays import records_of
 from sitefinder.schema.wording import SAFETY, SCREENING
 
 NAMESPACE = "http://www.topografix.com/GPX/1/1"
@@ -52,7 +53,7 @@ def write_gpx(path, sites, stretches, title, version=""):
         f"Tailraces ({TAILRACE}), intakes ({INTAKE}) and stretches of ranked sites. "
         + " ".join((SCREENING, *SAFETY)),
     )
-    ordered = sites.sort_values("rank", kind="stable").to_dict("records")
+    ordered = records_of(sites.sort_values("rank", kind="stable"))
     names = _names(ordered)
     for site, name in zip(ordered, names, strict=True):
         _add_point(root, "wpt", site["lon"], site["lat"], name + TAILRACE, "tailrace", site)

@@ -8,6 +8,7 @@ import pyogrio
 import pyproj
 
 from sitefinder import __version__
+from sitefinder.delivery.attribute_tables import add_attribute_tables, order_contents
 from sitefinder.delivery.metadata import About, add_metadata, metadata_xml
 from sitefinder.delivery.style_table import TABLE, style_table
 from sitefinder.errors import TableError, all_of
@@ -180,28 +181,43 @@ def write_layers(path, tables, layers=LAYERS, about=None):
         Content of the metadata of the file; absent: no metadata.
     """
     money = about.money if about else MONEY
+    # GDAL begins the file, and writes what has geometry.
+    first = next(iter(tables))
+    plain = {name: table for name, table in tables.items() if name != first and not layers[name].geometry}
     with _gdal_options(GDAL_OPTIONS):
-        for number, (name, table) in enumerate(tables.items()):
+        for name, table in tables.items():
+            if name in plain:
+                continue
             layer = layers[name]
             options = {"FID": KEY_COLUMN}
-            if number == 0:
+            if name == first:
                 options["VERSION"] = VERSION
             if layer.geometry:
                 options |= {"GEOMETRY_NAME": GEOMETRY_COLUMN, "SPATIAL_INDEX": "YES"}
                 options["geometry_type"] = layer.geometry
                 options["promote_to_multi"] = layer.geometry.startswith("Multi")
-            pyogrio.write_dataframe(table, path, layer=name, driver="GPKG", append=number > 0, **options)
+            pyogrio.write_dataframe(table, path, layer=name, driver="GPKG", append=name != first, **options)
+        with _transaction(path) as database:
+            add_attribute_tables(database, plain, layers, KEY_COLUMN, STAMP)
         styles = style_table(layers, GEOMETRY_COLUMN, datetime.datetime.fromtimestamp(0, datetime.UTC), money)
         if len(styles):
             pyogrio.write_dataframe(styles, path, layer=TABLE, driver="GPKG", append=True, FID="id")
+    with _transaction(path) as database:
+        order_contents(database, [*tables, *([TABLE] if len(styles) else [])])
+        describe_columns(database, [layers[name] for name in tables], money)
+        if about:
+            add_metadata(database, metadata_xml(tables, about), STAMP)
+
+
+# A connection to a GeoPackage, all that is done inside at once.
+@contextmanager
+def _transaction(path):
     with closing(sqlite3.connect(path, isolation_level=None)) as database:
         # As with GDAL: the file is not visible before it is complete, and it is synced then.
         database.execute("PRAGMA journal_mode = MEMORY")
         database.execute("PRAGMA synchronous = OFF")
         database.execute("BEGIN")
-        describe_columns(database, [layers[name] for name in tables], money)
-        if about:
-            add_metadata(database, metadata_xml(tables, about), STAMP)
+        yield database
         database.execute("COMMIT")
 
 

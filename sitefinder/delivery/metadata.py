@@ -9,6 +9,7 @@ import numpy as np
 import pyproj
 
 from sitefinder.io.crs import LONGITUDE_LATITUDE
+from sitefinder.schema.arrays import records_of
 from sitefinder.schema.wording import NOT_KNOWN, READING, SAFETY, SCREENING
 
 # Characters that XML 1.0 cannot hold, even escaped (W3C, "Extensible Markup Language (XML) 1.0", fifth edition,
@@ -126,7 +127,7 @@ def metadata_xml(tables, about):
         An ISO 19139 document. It has no date except the one stated, so that the same results give the same file.
     """
     provenance = tables["provenance"]
-    inputs = provenance[provenance["kind"] == "input"].fillna("").to_dict("records")
+    inputs = records_of(provenance[provenance["kind"] == "input"].fillna(""))
     root = ElementTree.Element("gmd:MD_Metadata", NAMESPACES)
     _text(root, "language", "eng")
     _code(root, "characterSet", "MD_CharacterSetCode", "utf8")

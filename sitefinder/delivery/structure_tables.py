@@ -9,6 +9,7 @@ from sitefinder.delivery.checking import checked_table
 from sitefinder.energy.costs import needs_fish_pass
 from sitefinder.rules.verdicts import ANY_MAY, SAFE_MAY
 from sitefinder.schema import LAYERS, is_scheme_that
+from sitefinder.schema.arrays import records_of
 from sitefinder.siting.passed import flags_of_things, kinds_of_structures, things_of_sites
 from sitefinder.siting.selection import valued_for
 from sitefinder.siting.structures import IN_REPAIR, NO_USE
@@ -242,7 +243,7 @@ def _best_plants(
     columns["turbine"][has] = turbines[valued["turbine"].to_numpy(dtype=np.int64)]
     needs_pass = needs_fish_pass(table, inputs.costs) & ~table["has_fish_pass"].to_numpy(dtype=bool)
     screened = valued["screened"].to_numpy(dtype=bool)
-    given = (structures.iloc[has].to_dict("records"), needs_pass, screened, choice >= SAFE_MAY, fits)
+    given = (records_of(structures.iloc[has]), needs_pass, screened, choice >= SAFE_MAY, fits)
     columns["needs"][has] = [needs_of(*each) for each in zip(*given, strict=True)]
     for name in ("head_m", "flow_mean_m3s"):
         columns[name][has] = table[name].to_numpy(dtype=np.float64)
@@ -250,7 +251,7 @@ def _best_plants(
         columns[name][has] = np.where(fits, valued[name].to_numpy(dtype=np.float64), np.nan)
     # Figures of a selected site are means over its simulations.
     row_of = {site_id: row for row, site_id in enumerate(columns["site_id"]) if site_id}
-    for site in order[order["site_id"].isin(list(row_of))].to_dict("records"):
+    for site in records_of(order[order["site_id"].isin(list(row_of))]):
         for name in PLANT:
             columns[name][row_of[site["site_id"]]] = site[name]
     columns["lcoe_per_kwh"] = np.where(np.isfinite(columns["lcoe_per_kwh"]), columns["lcoe_per_kwh"], np.nan)
@@ -317,7 +318,7 @@ def needs_of_sites(costs, table, structures):
         Parts with "; " between.
     """
     used = table["structure"].where(table["structure"] >= 0, table["intake_structure"]).to_numpy(dtype=np.int64)
-    rows = [*structures[list(NO_STRUCTURE)].to_dict("records"), NO_STRUCTURE]
+    rows = [*records_of(structures[list(NO_STRUCTURE)]), NO_STRUCTURE]
     needs_pass = needs_fish_pass(table, costs) & ~table["has_fish_pass"].to_numpy(dtype=bool)
     new = is_scheme_that(table["scheme_type"], "builds_barrier")
     new_m = np.where(new, table["weir_height_m"], table["intake_weir_m"]).astype(np.float64)

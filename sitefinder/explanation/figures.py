@@ -13,6 +13,7 @@ from sitefinder.delivery.structure_tables import PLANT
 from sitefinder.energy.costs import screen_takes
 from sitefinder.energy.hydraulics import net_head_m, waterway_lengths_m
 from sitefinder.hydrology.equations import apply_equation
+from sitefinder.schema.arrays import records_of
 from sitefinder.siting.selection import valued_for
 from sitefinder.steps.closed_months import with_closed
 
@@ -151,7 +152,7 @@ def _samples(given: Given, upper: int, lower: int) -> list[dict[str, Any]]:
     profile = profile_between(
         given.results["stationing"], given.results["heads"], given.results["water_bodies"], upper, lower
     )
-    return [picked(row, SAMPLE) for row in profile.to_dict("records")]
+    return [picked(row, SAMPLE) for row in records_of(profile)]
 
 
 def flow_at(given: Given, station: int) -> dict[str, Any]:
@@ -190,7 +191,7 @@ def _equation(equation: Any, flows: Any, place: pd.DataFrame) -> dict[str, Any]:
     table = flow_equations_table([equation], flows.mean_regressions)
     applied = apply_equation(equation, place)
     terms = []
-    for term in table.to_dict("records"):
+    for term in records_of(table):
         name = str(term["predictor"])
         column = next((each.column for each in equation.predictors if name.split(" (")[0] == each.name), "")
         value = float(place[column].iloc[0]) if column in place else None

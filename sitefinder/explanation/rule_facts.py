@@ -14,6 +14,7 @@ from sitefinder.rules.confidentiality import doubt_text
 from sitefinder.rules.filters import Matching, matching
 from sitefinder.rules.overlaps import all_rule_metres, hits_by_reach, overlaps, uncovered
 from sitefinder.rules.verdicts import StretchMarks, held_reaches, stretch_marks
+from sitefinder.schema.arrays import records_of
 from sitefinder.schema.columns import HELD
 from sitefinder.vocabulary import ACTIONS, NOT_PUBLISHED, UNDER, named
 
@@ -126,7 +127,7 @@ def _facts_of(rule: RuleSettings, read: Any, stretch: Stretch, state: str, hits:
         return facts | {"features": [], "note": NOT_PUBLISHED.phrase}
     doubts = doubt_text(hits).tolist() if len(hits) else []
     columns = ["feature_id", "effect", "from_m", "to_m", "overlap_m"]
-    rows = hits[columns].to_dict("records") if len(hits) else []
+    rows = records_of(hits[columns]) if len(hits) else []
     features = [{**row, "doubt": doubt} for row, doubt in zip(rows, doubts, strict=True)]
     nearest, distance_m = _nearest(rule, read, stretch)
     return facts | {"features": features, "nearest_feature_id": nearest, "nearest_distance_m": distance_m}

@@ -563,9 +563,11 @@ def _column(writer: _Writer, values: Any) -> list[Any]:
             return ["objects", *_objects(writer, array)]
         return ["plain", writer.array_bytes(array, "C"), _dtype_tree(dtype), len(array)]
     if isinstance(dtype, pd.StringDtype):
-        missing = np.asarray(values.isna())
+        from sitefinder.schema.arrays import texts_of
+
         na = "nan" if dtype.na_value is not pd.NA else "NA"
-        return ["text", dtype.storage, na, writer.texts(values.to_numpy(dtype=object), missing)]
+        texts = texts_of(values)
+        return ["text", dtype.storage, na, writer.texts(texts, np.equal(texts, None))]
     if isinstance(dtype, pd.CategoricalDtype):
         return ["category", writer.encoded(values.codes), writer.encoded(dtype.categories), bool(dtype.ordered)]
     if isinstance(dtype, pd.DatetimeTZDtype):
@@ -644,8 +646,10 @@ def _text_column(reader: _Reader, dtype: Any, ends: int, joined: int, mask: int 
 def _table(writer: _Writer, value: Any) -> list[Any]:
     import numpy as np
 
+    from sitefinder.schema.arrays import columns_of
+
     kinds: dict[Any, list[int]] = {}
-    columns = [column for _, column in value.items()]
+    columns = columns_of(value)
     for place, column in enumerate(columns):
         dtype = column.dtype
         is_plain = isinstance(dtype, np.dtype) and not dtype.hasobject
@@ -653,11 +657,11 @@ def _table(writer: _Writer, value: Any) -> list[Any]:
     blocks = []
     for kind, places in kinds.items():
         if isinstance(kind, str):
-            arrays = [np.ascontiguousarray(columns[place].to_numpy()) for place in places]
+            arrays = [np.ascontiguousarray(columns[place]) for place in places]
             number = writer.buffer([array.view(np.uint8) for array in arrays], _key_of(arrays))
             blocks.append([places, "plain", number, _dtype_tree(arrays[0].dtype)])
         else:
-            blocks.append([places, *_column(writer, _values_of(columns[places[0]]))])
+            blocks.append([places, *_column(writer, columns[places[0]])])
     index, names = writer.encoded(value.index), writer.encoded(value.columns)
     is_geographic = type(value).__name__ == "GeoDataFrame"
     geometry = writer.encoded(value._geometry_column_name if is_geographic else None)

@@ -2,6 +2,7 @@
 
 import re
 import warnings
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -167,10 +168,17 @@ def _north_comes_first(crs):
     return crs.axis_info[0].direction.lower() in ("north", "south")
 
 
+# From a system to longitude and latitude. Most layers of a run share a system, and to look for the way takes as
+# long as to read a small layer.
+@lru_cache(maxsize=16)
+def _to_degrees(crs):
+    return Transformer.from_crs(crs, LONGITUDE_LATITUDE, always_xy=True)
+
+
 # Reject coordinates that make sense only with x and y exchanged, or only as degrees.
 def _check_axes(own_crs, bounds, what, where):
     west, south, east, north = (float(value) for value in bounds)
-    to_degrees = Transformer.from_crs(own_crs, LONGITUDE_LATITUDE, always_xy=True)
+    to_degrees = _to_degrees(own_crs)
     found = f"coordinates from {west:g}, {south:g} to {east:g}, {north:g}"
     middle = ((west + east) / 2, (south + north) / 2)
     if own_crs.is_geographic:
@@ -197,8 +205,7 @@ def _check_axes(own_crs, bounds, what, where):
 
 # Bounds in degrees; an error where the system does not allow them.
 def _degrees(own_crs, bounds, what, where):
-    to_degrees = Transformer.from_crs(own_crs, LONGITUDE_LATITUDE, always_xy=True)
-    degrees = to_degrees.transform_bounds(*bounds)
+    degrees = _to_degrees(own_crs).transform_bounds(*bounds)
     if not np.isfinite(degrees).all() or not _are_degrees(*degrees):
         raise _out_of_place(what, where, own_crs, "coordinates from {:g}, {:g} to {:g}, {:g}".format(*bounds))
     return degrees

@@ -55,12 +55,11 @@ def _warnings_said_already():
         yield
 
 
-# Number of features of a layer with curved geometry.
-def _curved_features(path, layer):
+# Number of features of a layer with curved geometry; of its kinds of geometry the file states one.
+def _curved_features(path, layer, kind):
+    if (kind or "").split(" ")[0].removesuffix("25D") in STRAIGHT:
+        return 0
     with _warnings_said_already():
-        kind = pyogrio.read_info(path, layer=layer)["geometry_type"] or ""
-        if kind.split(" ")[0].removesuffix("25D") in STRAIGHT:
-            return 0
         name = layer.replace('"', '\\"')
         # OGR's own language on a name that the file itself gives; nothing of the settings is in it.
         kinds = pyogrio.read_dataframe(
@@ -334,10 +333,10 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False) -> Lay
     path = Path(folder) / source.path
     _validate_there(path, source, folder, what)
     with unchanged(*files_of(path)), _to_read(path) as place, _reading():
-        layer = _layer_name(place, source, what)
+        layer, kind = _layer_named(place, source, what)
         where = f'{source.path}, layer "{layer}"'
         table, reader_notes = _read_table(place, layer, where, what)
-        digest, curved = content_digest(path, logs_of(path)), _curved_features(place, layer)
+        digest, curved = content_digest(path, logs_of(path)), _curved_features(place, layer, kind)
     _check_columns(table, source, where)
     if table.empty and not allow_empty:
         raise _empty_layer(what, where, "no features")
@@ -535,17 +534,18 @@ def _validate_there(path, source, folder, what):
     validate_layer(path, what, source.path)
 
 
-# The layer to read: the one named, or the only one with geometry.
-def _layer_name(path, source, what):
+# The layer to read, the one named or the only one with geometry, and the kind of geometry that the file states.
+def _layer_named(path, source, what):
     try:
         with _warnings_said_already():
             found = pyogrio.list_layers(path)
     except pyogrio.errors.DataSourceError as error:
         raise _unreadable(what, source.path, error) from None
-    names = [str(name) for name in found[:, 0]]
+    layers = [(str(name), kind) for name, kind in found]
+    names = [name for name, _ in layers]
     if source.layer is not None:
         if source.layer in names:
-            return source.layer
+            return layers[names.index(source.layer)]
         near = difflib.get_close_matches(source.layer, names, n=1)
         raise InputError.of(
             f"the {what} layer is not in its file",
@@ -554,14 +554,16 @@ def _layer_name(path, source, what):
             found=f"layers {listed(names, shown=20)}" if names else "no layer",
             fix=f"did you mean {near[0]}?" if near else "name one of these layers",
         )
-    with_geometry = [str(name) for name, kind in found if kind is not None]
+    with_geometry = [(name, kind) for name, kind in layers if kind is not None]
     if len(with_geometry) == 1:
         return with_geometry[0]
     raise InputError.of(
         f"it is not clear which layer of the file holds the {what}",
         file=source.path,
         expected="one layer with geometry, or a layer named in the settings",
-        found=f"layers {listed(with_geometry, shown=20)}" if with_geometry else "no layer with geometry",
+        found=f"layers {listed([name for name, _ in with_geometry], shown=20)}"
+        if with_geometry
+        else "no layer with geometry",
         fix="name the layer with layer = … beside its path" if with_geometry else "name another file",
     )
 
@@ -690,16 +692,19 @@ def _as_text(column):
 
 # The resulting frame: the file's columns, sitefinder's own, and one simple geometry a row.
 def _assembled(table, rows, simple, ids, source, crs):
-    attributes = pd.DataFrame(table.drop(columns=table.geometry.name)).iloc[rows].reset_index(drop=True)
-    attributes["source_row"] = rows.astype("int64")
-    attributes["source_part"] = attributes.groupby("source_row").cumcount().astype("int64")
-    attributes["feature_id"] = pd.Series(ids[rows], dtype="str")
+    attributes = pd.DataFrame(table.drop(columns=table.geometry.name)).take(rows)
+    attributes.index = pd.RangeIndex(len(rows))
     if source.name_column is None:
-        names = pd.Series("", index=attributes.index, dtype="str")
+        names = ""
     else:
         names = _as_text(attributes[source.name_column]).where(attributes[source.name_column].notna(), "")
-    attributes["feature_name"] = names.astype("str")
-    return geopandas.GeoDataFrame(attributes, geometry=simple, crs=crs)
+    own = {
+        "source_row": rows.astype("int64"),
+        "source_part": (np.arange(len(rows)) - np.searchsorted(rows, rows)).astype("int64"),
+        "feature_id": pd.Series(ids[rows], dtype="str"),
+        "feature_name": pd.Series(names, index=attributes.index, dtype="str"),
+    }
+    return geopandas.GeoDataFrame(attributes.assign(**own), geometry=simple, crs=crs)
 
 
 def no_such_column(layer, source, frame, key, column):

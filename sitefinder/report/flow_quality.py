@@ -8,6 +8,7 @@ from sitefinder.errors import listed
 from sitefinder.hydrology.plausibility import IMPLAUSIBLE
 from sitefinder.hydrology.strength import MEAN
 from sitefinder.report.text import WIDTH, counted, figure, is_missing, plain
+from sitefinder.schema.arrays import records_of
 from sitefinder.schema.wording import FLOW_TOO_WEAK_ALLOWED, FLOW_TOO_WEAK_REFUSED
 from sitefinder.vocabulary import FLOW_TOO_WEAK, REGRESSION_STRENGTHS, TOO_WEAK, WEAK, labels, names
 
@@ -118,7 +119,7 @@ def delivered_suspects(repairs):
     """
     return [
         {"gauge": row["feature"], "found": row["problem"].removeprefix(IMPLAUSIBLE)}
-        for row in repairs.to_dict("records")
+        for row in records_of(repairs)
         if row["problem"].startswith(IMPLAUSIBLE)
     ]
 
@@ -165,7 +166,7 @@ def ground_notes(repairs):
     return [
         f"The DEM looks wrong: {row['problem'].removeprefix(IMPLAUSIBLE_GROUND)}; "
         f"{row['action'].partition('; ')[2]}."
-        for row in repairs.to_dict("records")
+        for row in records_of(repairs)
         if row["problem"].startswith(IMPLAUSIBLE_GROUND)
     ]
 

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from sitefinder import __version__
+from sitefinder.schema.arrays import records_of
 from sitefinder.vocabulary import HEAD_UNRESOLVED
 
 REGION, DROPS = "region", "drops"
@@ -79,13 +80,13 @@ class TablesOf(Mapping):
 
 def drops_of(totals):
     """The row of the selected drops without a stream in the layer ``totals``, as a dict; None without one."""
-    rows = totals[totals["scope"] == DROPS].to_dict("records")
+    rows = records_of(totals[totals["scope"] == DROPS])
     return rows[0] if rows and rows[0]["sites"] else None
 
 
 def region_of(totals):
     """The row of the whole region in the layer ``totals``, as a dict."""
-    (row,) = totals[totals["scope"] == REGION].to_dict("records")
+    (row,) = records_of(totals[totals["scope"] == REGION])
     return row
 
 

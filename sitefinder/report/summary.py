@@ -39,6 +39,7 @@ from sitefinder.report.text import (
     text_table,
 )
 from sitefinder.schema import MONEY, has_flag
+from sitefinder.schema.arrays import records_of
 from sitefinder.schema.columns import MONTH_ENERGIES, MONTH_NAMES
 from sitefinder.schema.wording import SCREENING
 from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
@@ -769,7 +770,7 @@ def _verdicts_as_json(reaches):
 # Rows as mappings of plain values, without geometry.
 def _rows(table):
     plain = table.drop(columns="geometry", errors="ignore")
-    return [{name: _value(value) for name, value in row.items()} for row in plain.to_dict("records")]
+    return [{name: _value(value) for name, value in row.items()} for row in records_of(plain)]
 
 
 def _value(value):

@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from sitefinder.schema.arrays import records_of
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR
 
 WIDTH = 100
@@ -73,7 +74,7 @@ def is_missing(value):
 def rows_by_site(table):
     """Rows of a table as dicts by column, in lists by ``site_id``, in the order of the table."""
     rows = {}
-    for row in table.to_dict("records"):
+    for row in records_of(table):
         rows.setdefault(row["site_id"], []).append(row)
     return rows
 

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from pandas.api.types import infer_dtype
 
 from sitefinder.errors import TableError, all_of, described, listed
+from sitefinder.schema.arrays import columns_of, texts_of
 from sitefinder.schema.columns import MONEY, Column, Layer
 from sitefinder.schema.layers import LAYERS
 from sitefinder.vocabulary import schemes_that, split_flags
@@ -60,9 +61,10 @@ def check_table(frame: Any, layer_name: str, layers: Mapping[str, Layer] = LAYER
     problems = _name_problems(frame, layer, geometry_name)
     table = (frame, layer)
 
+    given = dict(zip(frame.columns, columns_of(frame), strict=True))
     typed = {}
-    for column in (column for column in layer.columns if column.name in frame.columns):
-        values, found = _typed(frame[column.name], column)
+    for column in (column for column in layer.columns if column.name in given):
+        values, found = _typed(given[column.name], column)
         if found is None:
             typed[column.name] = values
             problems += _value_problems(values, column, table)
@@ -71,15 +73,20 @@ def check_table(frame: Any, layer_name: str, layers: Mapping[str, Layer] = LAYER
             problems.append(described(f"{column.name}: wrong type", expected=expected, found=found))
     problems += _key_problems(typed, table)
     if layer.geometry and geometry_name:
-        problems += _geometry_problems(frame[geometry_name], table)
+        problems += _geometry_problems(frame[geometry_name].array, table)
     if problems:
         raise all_of(TableError, f"table {layer_name}", problems)
 
-    checked = pd.DataFrame(typed, index=pd.RangeIndex(len(frame)))
+    # Texts stay objects, as series alone keep them; all share the table's index, so that none is aligned.
+    index = pd.RangeIndex(len(frame))
+    columns = {
+        name: pd.Series(values, index, dtype=object) if values.dtype == object else values
+        for name, values in typed.items()
+    }
     if not layer.geometry:
-        return checked
-    shapes = frame[geometry_name].reset_index(drop=True).rename("geometry")
-    drawn: pd.DataFrame = gpd.GeoDataFrame(checked, geometry=shapes, crs=frame.crs)
+        return pd.DataFrame(columns, index=index)
+    # The shapes' array tells the coordinate system of the table.
+    drawn: pd.DataFrame = gpd.GeoDataFrame(columns | {"geometry": frame[geometry_name].array.copy()}, index=index)
     return drawn
 
 
@@ -109,40 +116,40 @@ def _name_problems(frame: pd.DataFrame, layer: Layer, geometry_name: str | None)
     return problems
 
 
-# The values in the declared type, or the type found. They are an array where no value is NULL or NaN says so, and
-# else a series.
-def _typed(series: Any, column: Column) -> tuple[Any, str | None]:
-    if column.dtype in PLAIN and series.dtype == PLAIN[column.dtype]:
-        return series.to_numpy(), None
-    given = series.to_numpy(dtype=object)
-    missing = pd.isna(given)
-    present = given[~missing]
+# The values of a column in the declared type, or the type found.
+def _typed(given: Any, column: Column) -> tuple[Any, str | None]:
+    if column.dtype in PLAIN and given.dtype == PLAIN[column.dtype]:
+        return given, None
+    is_text = isinstance(given.dtype, pd.StringDtype)
+    objects = texts_of(given) if is_text else np.array(given, dtype=object)
+    missing = np.asarray(pd.isna(objects))
+    present = objects[~missing]
     kind = infer_dtype(present, skipna=True) if len(present) else None
     # Gaps turn integers into floats on the way.
     whole = column.dtype == "integer" and kind == "floating" and all(value % 1 == 0 for value in present)
     if kind is not None and kind not in FITTING[column.dtype] and not whole:
         return None, f"{kind}, for example {present[0]!r}"
     if column.dtype == "real":
-        return series.to_numpy(dtype="float64", na_value=np.nan), None
+        objects[missing] = np.nan
+        return objects.astype("float64"), None
     if column.dtype == "text":
-        given = np.where(missing, None, given)
-        return pd.Series(given, dtype=object), None
+        objects[missing] = None
+        return objects, None
     extension, plain = ("Int64", "int64") if column.dtype == "integer" else ("boolean", "bool")
     if column.nullable or missing.any():
-        with_gaps = np.array(given, dtype=object)
-        with_gaps[missing] = pd.NA
-        return pd.Series(with_gaps, dtype=extension), None
-    return given.astype(plain), None
+        objects[missing] = pd.NA
+        return pd.array(objects, dtype=extension), None
+    return objects.astype(plain), None
 
 
 # NULLs that are not allowed, numbers out of range, texts not in the list.
 def _value_problems(values: Any, column: Column, table: Declared) -> list[str]:
-    plain = isinstance(values, np.ndarray)
-    missing = pd.isna(values) if plain else values.isna().to_numpy(dtype=bool)
+    missing = np.asarray(pd.isna(values))
     problems = []
     if not column.nullable and missing.any():
         problems.append(_in_rows(f"{column.name}: NULL is not allowed", missing, table))
     if column.dtype in ("integer", "real"):
+        plain = isinstance(values, np.ndarray)
         numbers = values.astype("float64") if plain else values.to_numpy(dtype="float64", na_value=np.nan)
         bad = np.isinf(numbers)
         if column.minimum is not None:
@@ -154,9 +161,10 @@ def _value_problems(values: Any, column: Column, table: Declared) -> list[str]:
             headline = f"{column.name}: out of range"
             problems.append(_in_rows(headline, bad, table, expected=_range(column), found=found))
     if column.values:
-        bad = ~missing & ~pd.Series(values).isin(column.values).to_numpy(dtype=bool)
-        if bad.any():
-            found = listed(sorted(set(values[bad])))
+        strange_values = set(values[~missing]).difference(column.values)
+        if strange_values:
+            bad = np.array([value in strange_values for value in values], dtype=bool)
+            found = listed(sorted(strange_values))
             headline = f"{column.name}: not one of the allowed values"
             problems.append(_in_rows(headline, bad, table, expected=", ".join(column.values), found=found))
     if column.parts:
@@ -207,16 +215,17 @@ def _key_problems(typed: dict[str, Any], table: Declared) -> list[str]:
 def _geometry_problems(shapes: Any, table: Declared) -> list[str]:
     layer = table[1]
     allowed = {layer.geometry, (layer.geometry or "").removeprefix("Multi")}
-    missing = (shapes.isna() | shapes.is_empty).to_numpy()
-    wrong = ~missing & ~shapes.geom_type.isin(allowed).to_numpy()
-    high = shapes.has_z.to_numpy()
+    missing = shapes.isna() | shapes.is_empty
+    kinds = shapes.geom_type
+    wrong = ~missing & np.array([kind not in allowed for kind in kinds], dtype=bool)
+    high = shapes.has_z
     problems = []
     if high.any():
         problems.append(_in_rows("geometry: has heights, which belong into columns", high, table))
     if missing.any() and not layer.may_lack_geometry:
         problems.append(_in_rows("geometry: missing or empty", missing, table, expected=layer.geometry))
     if wrong.any():
-        found = listed(sorted(set(shapes.geom_type[wrong])))
+        found = listed(sorted(set(kinds[wrong])))
         problems.append(_in_rows("geometry: wrong kind", wrong, table, expected=layer.geometry, found=found))
     return problems
 

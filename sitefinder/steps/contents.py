@@ -8,15 +8,17 @@ import json
 from functools import singledispatch
 from typing import TYPE_CHECKING, Any
 
-import geopandas
 import numpy as np
 import pandas as pd
 import pydantic
 import pyproj
 import shapely
+from geopandas.array import GeometryArray
+
+from sitefinder.schema.arrays import columns_of, texts_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     import numpy.typing as npt
 
@@ -85,17 +87,21 @@ def _(value: np.generic, add: Add) -> None:
 @_add.register(tuple)
 @_add.register(list)
 def _(value: tuple[object, ...] | list[object], add: Add) -> None:
-    add(f"{type(value).__name__} {len(value)}".encode())
+    kind = type(value).__name__
+    if {type(item) for item in value} <= PLAIN:
+        add(f"{kind} of plain".encode())
+        add(_listed(value))
+        return
+    add(f"{kind} {len(value)}".encode())
     for item in value:
         _add(item, add)
 
 
 @_add.register(dict)
 def _(value: dict[object, object], add: Add) -> None:
-    add(f"dict {len(value)}".encode())
-    for key, item in value.items():
-        _add(key, add)
-        _add(item, add)
+    add(b"dict")
+    _add(list(value), add)
+    _add(list(value.values()), add)
 
 
 @_add.register(pydantic.BaseModel)
@@ -125,31 +131,35 @@ def _(value: npt.NDArray[Any], add: Add) -> None:
 @_add.register(pd.Series)
 @_add.register(pd.Index)
 def _(value: pd.Series[Any] | pd.Index[Any], add: Add) -> None:
-    add(f"column {value.dtype}".encode())
-    if isinstance(value.dtype, np.dtype) and value.dtype != object:
-        _add(value.to_numpy(), add)
-    else:
-        add(_listed(value.to_numpy(dtype=object).tolist()))
-
-
-@_add.register(geopandas.GeoSeries)
-def _(value: geopandas.GeoSeries, add: Add) -> None:
-    add(b"geometries")
-    _add(value.crs, add)
-    _add(np.asarray(value.array, dtype=object), add)
+    _add_column(value.to_numpy() if isinstance(value.dtype, np.dtype) else value.array, add)
 
 
 @_add.register(pd.DataFrame)
 def _(value: pd.DataFrame, add: Add) -> None:
     add(f"table {len(value)} {type(value).__name__}".encode())
     _add(value.index, add)
-    for name, column in value.items():
-        _add(name, add)
-        _add(column, add)
+    _add(value.columns, add)
+    for column in columns_of(value):
+        _add_column(column, add)
+
+
+# A column, whether in a table or alone, by its array.
+def _add_column(values: Any, add: Add) -> None:
+    if isinstance(values, GeometryArray):
+        add(b"geometries")
+        _add(values.crs, add)
+        _add(np.asarray(values, dtype=object), add)
+    elif isinstance(values, np.ndarray) and values.dtype != object:
+        add(b"column")
+        _add(values, add)
+    else:
+        is_text = isinstance(values.dtype, pd.StringDtype)
+        add(f"column {values.dtype}".encode())
+        add(_listed((texts_of(values) if is_text else np.asarray(values, dtype=object)).tolist()))
 
 
 # Many small values in one piece. What JSON does not know is written as Python would.
-def _listed(values: list[object]) -> bytes:
+def _listed(values: Sequence[object]) -> bytes:
     if {type(value) for value in values} <= PLAIN:
         return json.dumps(values, ensure_ascii=True).encode()
     return json.dumps([_plain(value) for value in values], ensure_ascii=True).encode()

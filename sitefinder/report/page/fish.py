@@ -13,6 +13,7 @@ from sitefinder.report.page.figures import (
     text_cell,
 )
 from sitefinder.report.text import is_missing
+from sitefinder.schema.arrays import records_of
 from sitefinder.vocabulary import (
     BARRIER_KINDS,
     MIGRATION_DIRECTIONS,
@@ -93,7 +94,7 @@ def _together(totals):
     in_km = [name for name in columns if name.endswith("_km")]
     state = labels(PASSAGE_STATES)
     rows = []
-    for row in totals.to_dict("records"):
+    for row in records_of(totals):
         cells = [amount_cell(row[name]) if name in in_km else _share_cell(row[name]) for name in columns]
         rows.append([row["fish_group"], state[row["state"]], *cells])
     heads = [Heading(head, meaning_of("fish_totals", name)) for name, head in columns.items()]
@@ -169,7 +170,7 @@ def _barrier_rows(passage):
     worst = up.groupby("barrier_id", sort=False)["gain_if_open_with_sites_km"].max()
     first = worst.sort_values(ascending=False, kind="stable").index[:BARRIERS_SHOWN]
     rows, of_barrier = [], {}
-    for row in up[up["barrier_id"].isin(first)].to_dict("records"):
+    for row in records_of(up[up["barrier_id"].isin(first)]):
         of_barrier.setdefault(row["barrier_id"], []).append(row)
     for barrier in first:
         for row in of_barrier[barrier]:
@@ -187,7 +188,7 @@ def _barrier_rows(passage):
 
 def _assumptions(assumptions):
     rows = []
-    for row in assumptions.to_dict("records"):
+    for row in records_of(assumptions):
         low, high = row["likely_low"], row["likely_high"]
         span = (
             DASH

@@ -7,6 +7,7 @@ from sitefinder.report.handover import REGION, drops_of
 from sitefinder.report.page.figures import NO_BREAK, amount, exact, price_per_kwh, short_money
 from sitefinder.report.text import counted, is_missing, name_of, power
 from sitefinder.schema import has_flag
+from sitefinder.schema.arrays import records_of
 from sitefinder.units import (
     KILOWATTS_PER_MEGAWATT,
     MEGAWATT_HOURS_PER_GIGAWATT_HOUR,
@@ -91,7 +92,7 @@ def drops_sentence(tables):
 
 # The row of the whole region in the totals; None without one.
 def _region(tables):
-    rows = tables["totals"].query("scope == @REGION").to_dict("records") if "totals" in tables else []
+    rows = records_of(tables["totals"].query("scope == @REGION")) if "totals" in tables else []
     return rows[0] if rows else None
 
 
@@ -172,7 +173,7 @@ def _of_exclusion(tables):
     whole = f"{_share(excluded_km, length_km)} of {amount(length_km, 'km')} of streams in {reaches} reaches"
     notes = [Note(whole.strip(), "streams", exact(length_m))]
     by_length = steps[steps["excluded_km"] > 0].sort_values("excluded_km", ascending=False, kind="stable")
-    notes += [_reason(step, length_km) for step in by_length.head(REASONS_SHOWN).to_dict("records")]
+    notes += [_reason(step, length_km) for step in records_of(by_length.head(REASONS_SHOWN))]
     rest = by_length["excluded_km"].iloc[REASONS_SHOWN:]
     if len(rest):
         text = f"{amount(rest.sum(), 'km')} for {counted(len(rest), 'more reason', 'more reasons')}"

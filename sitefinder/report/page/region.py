@@ -22,6 +22,7 @@ from sitefinder.report.page.figures import (
     unit_of,
 )
 from sitefinder.report.text import counted, is_missing, money_figure
+from sitefinder.schema.arrays import records_of
 from sitefinder.units import (
     METRES_PER_KILOMETRE,
     WATTS_PER_KILOWATT,
@@ -242,7 +243,7 @@ def _limits_table(limits):
         "gap_without_share": "gap to an upper bound",
     }
     rows = []
-    for row in limits.to_dict("records"):
+    for row in records_of(limits):
         cells = {name: amount_cell(row[name]) for name in columns}
         cells["sites_without"] = figure_cell(str(row["sites_without"]), row["sites_without"])
         cells["gap_without_share"] = figure_cell(percent(row["gap_without_share"]), row["gap_without_share"])
@@ -263,7 +264,7 @@ def _price_table(by_price, currency):
         "npv_of_all": "net present value of all sites",
     }
     rows = []
-    for row in by_price.to_dict("records"):
+    for row in records_of(by_price):
         cells = {name: amount_cell(row[name]) for name in columns}
         cells["sites"] = figure_cell(str(row["sites"]), row["sites"])
         for name in ("capital_cost", "npv", "npv_of_all"):
@@ -468,7 +469,7 @@ def assumptions(provenance):
     sections = settings["name"].str.partition(".")[0].str.partition("[")[0]
     folded = []
     for section, rows in settings.groupby(sections, sort=False):
-        cells = [[row.name, row.value, row.source] for row in rows.itertuples()]
+        cells = rows[["name", "value", "source"]].to_numpy(dtype=object).tolist()
         listed = table(f"Settings: {section}", ["setting", "value", "source"], cells, "words")
         folded.append((f"{section} ({len(rows)})", listed))
     stages = provenance[provenance["kind"] == "stage"]

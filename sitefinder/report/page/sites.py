@@ -24,6 +24,7 @@ from sitefinder.report.page.figures import (
 from sitefinder.report.stream_names import WITHOUT_NAME
 from sitefinder.report.text import NOT_KNOWN, is_missing, plain, structure_name
 from sitefinder.schema import LAYERS
+from sitefinder.schema.arrays import records_of
 from sitefinder.schema.wording import column_labels
 from sitefinder.siting.ranking import BY_SCORE, RANKED_BY
 from sitefinder.vocabulary import SCHEME_TYPES, VERDICTS, flag_phrases, labels, marked_actions, named, phrases
@@ -209,7 +210,7 @@ def sites_table(sites, handover):
         for name, label, is_number in SHOWN
     ]
     rows = []
-    for site in sites.drop(columns="geometry").sort_values("rank").to_dict("records"):
+    for site in records_of(sites.drop(columns="geometry").sort_values("rank")):
         cells = []
         for name, _, is_number in SHOWN:
             value = site[name]
@@ -322,7 +323,7 @@ def site_data(handover):
         "months": MONTHS,
         "sites": [
             _site(row, {name: each.get(row["site_id"]) for name, each in parts.items()}, units, currency)
-            for row in rows.to_dict("records")
+            for row in records_of(rows)
         ],
     }
 

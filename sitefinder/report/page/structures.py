@@ -14,6 +14,7 @@ from sitefinder.report.page.figures import (
     text_cell,
 )
 from sitefinder.report.text import counted, energy_interval, gigawatt_hours, is_missing, money_figure, plain, power
+from sitefinder.schema.arrays import records_of
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, WATTS_PER_KILOWATT
 from sitefinder.vocabulary import ONLY_A_STEP, PASSED_STEP
 
@@ -97,7 +98,7 @@ def _structures_table(mapped, handover, currency):
         _value=mapped["net_annual_value"].astype(float),
     ).sort_values(["_rank", "_value", "structure_id"], ascending=[True, False, True], kind="stable")
     rows = []
-    for row in ordered.head(ROWS_SHOWN).drop(columns="geometry", errors="ignore").to_dict("records"):
+    for row in records_of(ordered.head(ROWS_SHOWN).drop(columns="geometry", errors="ignore")):
         rank, blocker = rank_of.get(row["site_id"]), rank_of.get(row["blocked_by"])
         because = f"rank {rank}" if rank else plain(row["rejection_reason"])
         rows.append(
@@ -128,7 +129,7 @@ def _drops_table(drops, currency):
         _rank=drops["rank_with_sites"].astype(float), _value=drops["net_annual_value"].astype(float)
     ).sort_values(["_rank", "_value", "drop_id"], ascending=[True, False, True], kind="stable")
     rows = []
-    for row in ordered.head(ROWS_SHOWN).drop(columns="geometry", errors="ignore").to_dict("records"):
+    for row in records_of(ordered.head(ROWS_SHOWN).drop(columns="geometry", errors="ignore")):
         rank = row["rank_with_sites"]
         chosen = "selected" if is_missing(rank) else f"selected; would be rank {int(rank)}"
         low, high = row["energy_mwh_p90"], row["energy_mwh_p10"]
@@ -214,12 +215,12 @@ def marks_on_map(handover, frame):
     rank_of = dict(zip(sites["site_id"], sites["rank"], strict=True))
     places, tips = {}, []
     kinds = kinds_on_map(structures) if len(structures) else ()
-    for kind, row in zip(kinds, structures.to_dict("records"), strict=True):
+    for kind, row in zip(kinds, records_of(structures), strict=True):
         name = "step of the long profile" if kind == PASSED_STEP.name else _named(row["structure_id"], row["kind"])
         rank = rank_of.get(row["site_id"])
         drawn = f"rank {rank}" if rank else f"none: {plain(row['rejection_reason'])}"
         _add(places, tips, frame, kind, row["geometry"], _tip(row, name, row["drop_m"], drawn))
-    for row in drops.to_dict("records") if len(drops) else ():
+    for row in records_of(drops) if len(drops) else ():
         drawn = "selected" if row["rejection_reason"] == "" else f"none: {plain(row['rejection_reason'])}"
         name = _named(row["drop_id"], row["kind"])
         _add(places, tips, frame, DROP, row["geometry"], _tip(row, name, row["head_m"], drawn))

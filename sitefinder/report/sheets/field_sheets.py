@@ -9,6 +9,7 @@ from sitefinder.report.sheets.site_data import LONGEST_NAME, beside_sites, site_
 from sitefinder.report.stream_names import stream_names
 from sitefinder.report.structures import beside_text
 from sitefinder.report.text import counted, energy_interval, figure, gigawatt_hours, power
+from sitefinder.schema.arrays import records_of
 from sitefinder.schema.wording import READING, SAFETY, SCREENING
 from sitefinder.units import METRES_PER_KILOMETRE
 from sitefinder.vocabulary import VERDICTS, labels
@@ -34,7 +35,7 @@ def field_sheets_pdf(handover, count):
     """
     listed = handover.tables["sites"].sort_values("rank").head(count)
     called = stream_names(handover.tables["reaches"], listed["reach_id"])
-    sites = listed.drop(columns="geometry").to_dict("records")
+    sites = records_of(listed.drop(columns="geometry"))
     streams = [words(site["stream"], called[site["reach_id"]]) for site in sites]
     beside = beside_sites(handover.tables)
     with typesetter(handover.font_paths) as setter:

@@ -283,7 +283,8 @@ def _draw_ground(frame, handover, contours=(), *, borders=False, steps=5):
 # Sites at their tailraces, larger with more power, and their ranks; how many ranks had no room.
 def _draw_sites(frame, handover, size_pt, largest_mm):
     sites = handover.tables["sites"].sort_values("rank")
-    places = [(site.geometry.x, site.geometry.y, site.rank, site.power_kw) for site in sites.itertuples()]
+    columns = (sites.geometry.x, sites.geometry.y, sites["rank"], sites["power_kw"])
+    places = list(zip(*(column.tolist() for column in columns), strict=True))
     largest_kw = sites["power_kw"].max()
     for east, north, _, power_kw in places:
         share = power_kw / largest_kw if largest_kw > 0 and power_kw >= 0 else 0.0

@@ -7,6 +7,7 @@ from sitefinder.report.sheets.compile import shortened, typesetter
 from sitefinder.report.sheets.field_sheets import totals_text
 from sitefinder.report.sheets.maps import measure_names, region_map
 from sitefinder.report.stream_names import stream_names
+from sitefinder.schema.arrays import records_of
 from sitefinder.schema.wording import NOT_KNOWN, READING, SCREENING
 from sitefinder.vocabulary import VERDICTS, labels
 
@@ -80,7 +81,7 @@ def _sites(setter, handover):
             amount(site["energy_mwh"]),
             label_of[site["verdict"]],
         ]
-        for site in best.drop(columns="geometry").to_dict("records")
+        for site in records_of(best.drop(columns="geometry"))
     ]
 
 

@@ -27,6 +27,7 @@ from sitefinder.report.sheets.compile import shortened
 from sitefinder.report.sheets.maps import place_map
 from sitefinder.report.sheets.profiles import profile_drawing
 from sitefinder.report.text import NOT_KNOWN, level_places, rows_by_site
+from sitefinder.schema.arrays import records_of
 from sitefinder.schema.columns import MONTH_NAMES
 from sitefinder.siting.profiles import NORMAL_90
 from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, USED, VERDICTS, flag_phrases, named, phrases
@@ -422,7 +423,7 @@ def _access(handover, beside, site):
 # A structure with what the user's layer states of it.
 def _structure(handover, identity):
     structures = handover.tables["structures"]
-    own = structures[structures["structure_id"] == identity].to_dict("records")
+    own = records_of(structures[structures["structure_id"] == identity])
     if not own:
         return _cell(identity)
     [row, *_] = own
