@@ -9,6 +9,7 @@ from sitefinder.schema.columns import (
     CONDUIT,
     CONDUIT_LENGTH,
     COST_INTERVAL,
+    DECISION,
     DISTRICT,
     EFFECTS,
     ENERGY,
@@ -35,6 +36,7 @@ from sitefinder.schema.columns import (
     NEW_BARRIER,
     NO_PLANT,
     NO_ROTOR,
+    NOT_APPLIED,
     NPV,
     PASSED_KINDS,
     POND_LENGTHS,
@@ -44,8 +46,10 @@ from sitefinder.schema.columns import (
     REASONS,
     REJECTION_REASONS,
     REPAIR_KINDS,
+    RULES_LIFTED,
     RUNNER,
     SCHEME_TYPE,
+    SCHEME_TYPES,
     SCREENED,
     SET_EFFECTS,
     SITE_HEAD,
@@ -54,6 +58,7 @@ from sitefinder.schema.columns import (
     UNITS,
     VARIANCE_SHARES,
     VERDICT,
+    VERDICTS,
     Column,
     Layer,
     amount,
@@ -62,6 +67,7 @@ from sitefinder.schema.columns import (
     statement,
     text,
 )
+from sitefinder.schema.columns import DECISIONS as DECISION_NAMES
 from sitefinder.schema.fish_layers import FISH_ASSUMPTIONS, FISH_PASSAGE, FISH_REACHES, FISH_SITES, FISH_TOTALS
 from sitefinder.schema.total_layers import (
     CUMULATIVE_LIMITS,
@@ -480,7 +486,13 @@ SITES = Layer(
         *made_by("network", STREAM),
         *made_by("stationing inputs.layers.districts", DISTRICT),
         *made_by("candidates", SCHEME_TYPE),
-        *made_by("verdicts", VERDICT, REASONS, CLOSED_MONTHS),
+        *made_by("rule_verdicts", VERDICT, REASONS, CLOSED_MONTHS),
+        *made_by(
+            "decisions",
+            *DECISION,
+            statement("kept_by_decision", "true if rules exclude the site and a decision keeps it"),
+            RULES_LIFTED,
+        ),
         *made_by(
             "stretches flows quality_flags energy water_bodies sites channel_shapes settings.depleted_reach", FLAGS
         ),
@@ -746,7 +758,7 @@ SITES = Layer(
         ),
         *made_by("water_bodies", text("structure_id", "existing structure whose drop is used; empty if none")),
         *made_by("stationing", text("reach_id", "reach of the tailrace")),
-        *made_by("verdicts", *MARKS),
+        *made_by("rule_verdicts", *MARKS),
     ),
 )
 STRETCHES = Layer(
@@ -871,12 +883,13 @@ REACHES = Layer(
             amount("power_density_kw_per_km", "kW/km", "gross theoretical potential over length"),
         ),
         *made_by(
-            "verdicts",
+            "rule_verdicts",
             VERDICT,
             REASONS,
             text("only_reason", "the one rule without which the reach would be open; empty otherwise"),
             CLOSED_MONTHS,
         ),
+        *made_by("decisions", *DECISION, RULES_LIFTED),
         *made_by(
             "sites",
             text(
@@ -900,7 +913,7 @@ REACHES = Layer(
             ),
         ),
         *made_by("network heads flows quality_flags", FLAGS),
-        *made_by("verdicts", *MARKS),
+        *made_by("rule_verdicts", *MARKS),
     ),
 )
 CATCHMENTS = Layer(
@@ -1082,6 +1095,39 @@ RULE_HITS = Layer(
         ),
     ),
 )
+DECISIONS = Layer(
+    "decisions",
+    None,
+    "a decision of the user's table, with what it did; none is left out",
+    ("decision_id",),
+    (
+        text("decision_id", "user's id of the decision"),
+        text("decision", "what it says: " + ", ".join(DECISION_NAMES), DECISION_NAMES),
+        text("scheme_type", "scheme type that it pins; empty otherwise", ("", *SCHEME_TYPES)),
+        text("author", "who decided"),
+        text("date", "day on which it was made"),
+        text("valid_until", "last day on which it is valid; empty: without an end"),
+        text("justification", "why, in the author's words"),
+        statement("applied", "true if it applies"),
+        text("not_applied", "why it does not; empty if it does", NOT_APPLIED),
+        text("because", "the same with the figures; of one that applies, what it could not be held against"),
+        text("stated_reach_id", "reach that it names; empty if it names a place alone"),
+        text("reach_id", "reach on which it was found; empty if none"),
+        Column("x_m", "real", "m", "easting of its place in run.crs; NULL if it states none"),
+        Column("y_m", "real", "m", "northing of its place in run.crs; NULL if it states none"),
+        amount("distance_m", "m", "distance from its place to the stream; NULL if it states no place"),
+        amount("stated_head_m", "m", "gross head of the reach that it was based on; NULL if not stated"),
+        amount("head_m", "m", "gross head of the reach now; NULL without a reach"),
+        text("stated_verdict", "verdict of the rules that it was based on; empty if not stated", ("", *VERDICTS)),
+        text("verdict", "verdict of the rules now; empty without a reach", ("", *VERDICTS)),
+        text("stated_structure_id", "structure that it was based on; empty if not stated"),
+        text("structure_ids", "existing structures on the reach now, separated by ;"),
+        text("rules_lifted", "names of the rules that exclude sites on the reach and that it lifts"),
+        count("admitted", "number of candidates that it admits against rules, alone or with other decisions"),
+        count("excluded", "number of candidates that it excludes, alone or with other decisions"),
+        text("site_ids", "selected sites that use the reach, separated by ;"),
+    ),
+)
 DISTRICTS = Layer(
     "districts",
     "MultiPolygon",
@@ -1131,6 +1177,7 @@ LAYERS = {
         DROPS,
         RULE_AREAS,
         RULE_HITS,
+        DECISIONS,
         TURBINE_OPTIONS,
         SITE_COSTS,
         FLOW_CURVES,

@@ -382,7 +382,8 @@ class RunInputs(NamedTuple):
     those with flows and places, where nothing asks for them. Turbines and costs are in the money that the
     settings ask for; ``conversions`` lists what was in other money (see `sitefinder.catalogue.costs`). ``regime``
     says in which months the flows of a duration curve occur, where no equation does, and ``change`` how a climate
-    table changes them; both may be None. ``drops`` are those without a stream, None where the settings name none.
+    table changes them; both may be None. ``drops`` are those without a stream, and
+    ``decisions`` those about reaches; None where the settings name none.
     """
 
     dem: RasterFacts
@@ -410,6 +411,7 @@ class RunInputs(NamedTuple):
     regime: Regime | None = None
     change: FlowChange | None = None
     drops: StatedDrops | None = None
+    decisions: pd.DataFrame | None = None
 
 
 class Lazily(Mapping[str, T]):
@@ -594,6 +596,7 @@ def _in_order_of_delivery(settings: Settings) -> list[str]:
     names += [f"coverages.{rule.name}" for rule in settings.rules if rule.covered_by is not None]
     names += [f"{name}.read" for name in BANK_TABLES if getattr(inputs, name) is not None]
     names += ["drop_flows.read"] if inputs.drop_flows is not None else []
+    names += ["decisions.read"] if inputs.decisions is not None else []
     return [*names, "dem_error.read", "data_files"]
 
 
@@ -633,6 +636,7 @@ def read_inputs(settings: Settings, folder: Path, output: Path | None = None) ->
     _add_layers(readings, settings, folder)
     _add_bank_tables(readings, settings, folder)
     _add_drops(readings, settings, folder)
+    _add_decisions(readings, settings, folder)
     _add_flows(readings, settings, folder)
     _add_turbines_and_costs(readings, settings, folder)
     if problems := readings.judge():
@@ -891,6 +895,24 @@ def _add_drops(readings: Readings, settings: Settings, folder: Path) -> None:
         readings.add("drops", lambda: None)
     else:
         readings.add("drops", read, settings=drops.flow_error_percent, needs=needs, counted=tuple)
+
+
+# Decisions about reaches, from a table or a layer; None where the settings name none.
+def _add_decisions(readings: Readings, settings: Settings, folder: Path) -> None:
+    source = settings.inputs.decisions
+    if source is None:
+        readings.add("decisions", lambda: None)
+        return
+    path, crs = folder / source.path, settings.run.crs
+    readings.add(
+        "decisions.read",
+        lambda: readers.read_decisions(source, folder, crs),
+        settings=[source.model_dump(mode="json"), crs],
+        files=(path,) if path.suffix.lower() == ".csv" else files_of_layer(path),
+        counted=lambda read: read.frame,
+        notes=lambda read: ReadingNotes([read.lineage]),
+    )
+    _derive(readings, "decisions", "decisions.read", lambda read: read.frame)
 
 
 def _bank_table(name: str, source: Source, folder: Path, crs: str) -> TableRead:

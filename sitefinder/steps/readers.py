@@ -35,6 +35,7 @@ from sitefinder.io.catalogue_files import (
     read_turbine_files,
 )
 from sitefinder.io.crs import Operation, scale_note
+from sitefinder.io.decisions import read_decisions
 from sitefinder.io.gauges import (
     measured_gauges,
     read_daily_records,
@@ -109,6 +110,7 @@ __all__ = [
     "read_change",
     "read_costs",
     "read_coverage",
+    "read_decisions",
     "read_dem_error",
     "read_drop_flows",
     "read_environmental_flow",

@@ -6,6 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sitefinder.energy.hydraulics import KW_PER_M3S_M
+from sitefinder.report.decisions import decisions_of
 from sitefinder.report.fish import months_text, points_by_site
 from sitefinder.report.flow_quality import delivered_regressions, regression_text, regressions_of_source
 from sitefinder.report.on_stream import things_by_site
@@ -55,7 +56,7 @@ class BesideSites(NamedTuple):
     ``depleted_reaches`` as dicts; ``curves``, rows of ``flow_curves`` from the highest flow down; ``things`` on
     the stream and ``fish_points``, sentences; ``structures``, ids of those that are used. A site without any is in
     none. ``mean_flows_m3s`` are lowest and highest mean flow by reach, ``actions`` those of rules by name,
-    ``regressions`` those of the mean flow, worst first.
+    ``regressions`` those of the mean flow, worst first; ``decisions`` the layer of that name, None without it.
     """
 
     profiles: dict
@@ -67,6 +68,7 @@ class BesideSites(NamedTuple):
     mean_flows_m3s: dict
     actions: dict
     regressions: list
+    decisions: object = None
 
 
 def beside_sites(tables):
@@ -99,6 +101,7 @@ def beside_sites(tables):
         mean_flows_m3s=dict(zip(reaches["reach_id"], ends, strict=True)),
         actions=dict(zip(hits["rule"], hits["action"], strict=True)),
         regressions=delivered_regressions(tables["flow_equations"]) if "flow_equations" in tables else [],
+        decisions=tables.get("decisions"),
     )
 
 
@@ -355,7 +358,8 @@ def _if_known(label, value, text):
 
 def _verdict(site):
     verdict = named(VERDICTS, site["verdict"])
-    return {"name": verdict.name, "label": verdict.label, "phrase": verdict.phrase}
+    phrase = verdict.phrase + (" A decision keeps the site all the same." if site["kept_by_decision"] else "")
+    return {"name": verdict.name, "label": verdict.label, "phrase": phrase}
 
 
 # Each rule with its effect, fish passage and closed months, and each flag, in words.
@@ -365,6 +369,8 @@ def _points(beside, site):
     for rule in filter(None, site["reasons"].split(REASON_SEPARATOR)):
         phrase = phrase_of.get(beside.actions.get(rule))
         points.append(f"Rule “{rule}”: {phrase}" if phrase else f"Rule “{rule}”.")
+    if beside.decisions is not None:
+        points += decisions_of(site["decision_id"], beside.decisions)
     if is_known(site["passage_survival"]):
         share = amount(100 * site["passage_survival"])
         points.append(
