@@ -57,7 +57,7 @@ def test_every_fault_of_a_table_is_said_at_once_with_where_expected_found_and_fi
         "K;7,keep,,,1,2,A,2026-01-10,2027-01-01,J,,",
     )
 
-    with pytest.raises(InputError, match="decisions.csv: 16 problems") as caught:
+    with pytest.raises(InputError, match=r"decisions\.csv: 16 problems") as caught:
         read(HEAD + "\n".join(rows) + "\n")
 
     text = str(caught.value)
