@@ -26,6 +26,7 @@ PARTS_OF_INPUT = {
     "gauges": ("gauges", "fits", "measured_gauges"),
     "gauge_stations": ("measured_gauges",),
     "spot_gaugings": ("spot_gaugings", "measured_gauges"),
+    "observations": ("observations", "seen_conditions", "field_levels", "spot_gaugings", "measured_gauges"),
 }
 # Inputs with names that the user chooses: rasters and layers that the flow equations read.
 NAMED_BY_USER = ("covariates", "shares")

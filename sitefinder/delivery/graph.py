@@ -9,6 +9,7 @@ from sitefinder.delivery.file_names import (
     AS_GEOPARQUET,
     DEM_COPY,
     DISTRICT_MAP,
+    FIELD_FORM,
     FIELD_SHEETS,
     GEOPACKAGE,
     GIS_PROJECT,
@@ -194,6 +195,13 @@ TABLES = [
         "sitefinder.delivery.decision_table",
         "stationing stretches verdicts decisions delivered_sites",
     ),
+    _table(
+        "observations",
+        "sitefinder.delivery.observation_table",
+        "stationing field_levels flows water_bodies",
+        "stretches.structure_snap_m",
+        "observations",
+    ),
     _table("turbine_options", _SITE_TABLES, "ranked_sites site_energy"),
     _table("site_costs", _MONEY_TABLES, "flows ranked_sites", "energy costs", "turbines costs"),
     _table("flow_curves", _SITE_TABLES, "flows ranked_sites"),
@@ -337,7 +345,7 @@ FILE_STAGES = {
     FIELD_SHEETS: _file(
         "field_sheets",
         "sheets:make_field_sheets",
-        f"{_ON_SHEETS} decisions flow_curves flow_equations repairs depleted_reaches fish_sites",
+        f"{_ON_SHEETS} decisions observations flow_curves flow_equations repairs depleted_reaches fish_sites",
         f"{_DRAWN} site_contours",
         f"{_DRAWN_BY} delivery.field_sheets",
         fonts=True,
@@ -354,6 +362,9 @@ FILE_STAGES = {
     GIS_PROJECT: _file("gis_project", "gis_project:make_gis_project", "reaches", "money relief", _TITLED),
     GPX: _file("gpx", "exchange:make_gpx", "sites stretches", settings="run.name"),
     **{f"{layer}.csv": _file(f"{layer}_csv", "exchange:make_csv", layer) for layer in AS_CSV},
+    FIELD_FORM: _file(
+        "field_form", "field_form:make_field_form", "sites stretches stretch_structures", settings="run.crs"
+    ),
     **{
         f"{layer}.parquet": _file(f"{layer}_parquet", "exchange:make_geoparquet", layer) for layer in AS_GEOPARQUET
     },
@@ -364,9 +375,9 @@ FILE_STAGES = {
 SUMMARY = _file(
     "summary",
     "summary:make_summary",
-    "sites reaches structures drops decisions screening_cascade fish_safe_gain fish_groups fish_totals "
-    "fish_passage fish_sites streams provenance minimum_heads repairs totals flow_equations sites_by_price "
-    "cumulative_limits",
+    "sites reaches structures drops decisions observations screening_cascade fish_safe_gain fish_groups "
+    "fish_totals fish_passage fish_sites streams provenance minimum_heads repairs totals flow_equations "
+    "sites_by_price cumulative_limits",
     "money",
     "run.name ranking.allow uncertainty.year_to_year_sd costs",
     scratch=False,
@@ -374,7 +385,7 @@ SUMMARY = _file(
 FIGURES = _file(
     "figures",
     "summary:make_figures",
-    "sites reaches decisions totals minimum_heads flow_equations repairs",
+    "sites reaches decisions observations totals minimum_heads flow_equations repairs",
     "money",
     f"{_TITLED} ranking.allow",
     scratch=False,

@@ -1,6 +1,6 @@
 """Decisions in words: those behind a site or reach, and the summary of what they did."""
 
-from sitefinder.report.text import counted, gigawatt_hours, name_of, plain, power, rendered, text_table
+from sitefinder.report.text import counted, gigawatt_hours, indented, name_of, plain, power, rendered, text_table
 from sitefinder.vocabulary import DECISIONS, KEEP, NOT_APPLIED, labels, phrases
 
 REASON_SEPARATOR = "; "
@@ -107,7 +107,8 @@ def decisions_text(decisions, sites):
     kept = sites[sites["kept_by_decision"].to_numpy(dtype=bool)]
     for site in kept.head(KEPT_SHOWN).to_dict("records"):
         by = ", ".join(_who_keeps(site["decision_id"], decisions))
-        lines.append(f"  {plain(site['site_id'])}: excluded by {plain(site['rules_lifted'])}; kept by {by}")
+        why = f"excluded by {plain(site['rules_lifted'])}; kept by {by}"
+        lines.append(indented(f"{plain(site['site_id'])}: {why}"))
     if len(kept) > KEPT_SHOWN:
         lines.append(f"  and {len(kept) - KEPT_SHOWN} more sites kept against rules")
     lines += [f"  {LAW}"] if len(kept) else []

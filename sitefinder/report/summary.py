@@ -21,6 +21,7 @@ from sitefinder.report.flow_quality import (
     input_notes,
 )
 from sitefinder.report.handover import drops_of
+from sitefinder.report.observations import observations_text
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.stream_names import stream_names
 from sitefinder.report.structures import beside_text, drops_text, structures_text
@@ -265,6 +266,7 @@ def summary_parts(
         _change(_settings(tables["provenance"])) if "provenance" in tables else "",
         _verdicts(reaches, counts_unresolved),
         decisions_text(tables["decisions"], sites) if "decisions" in tables else "",
+        observations_text(tables["observations"]) if "observations" in tables else "",
         _months(sites),
         surface_model_warning(reaches),
         _flags(sites),
@@ -733,8 +735,8 @@ def run_figures(about, tables, allow=()):
         Content of the JSON: that of `about`; ``mean_flow_regressions`` (see
         `sitefinder.report.flow_quality.delivered_regressions`) and ``suspect_gauges``; ``totals``, the row of
         the region in that layer; ``drops``, that of drops without a stream (None without any); ``verdicts``,
-        with ``verdict``, ``reaches`` and ``length_m`` in whole metres, best first; ``decisions``, that layer;
-        ``sites``, the best five with
+        with ``verdict``, ``reaches`` and ``length_m`` in whole metres, best first; ``decisions`` and
+        ``observations``, these layers; ``sites``, the best five with
         all columns of that layer; ``minimum_heads``, the layer; ``warnings``, ``caution``. Unknown values are
         None. `sitefinder.report.printed.printed_json` adds the files.
     """
@@ -750,6 +752,7 @@ def run_figures(about, tables, allow=()):
         "drops": _drops_as_json(totals),
         "verdicts": _verdicts_as_json(tables["reaches"]),
         "decisions": _rows(tables["decisions"]) if "decisions" in tables else [],
+        "observations": _rows(tables["observations"]) if "observations" in tables else [],
         "sites": _rows(tables["sites"].sort_values("rank").head(BEST_SITES)),
         "minimum_heads": _rows(tables["minimum_heads"]),
         "warnings": [warning for warning in warnings if warning],

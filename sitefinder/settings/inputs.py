@@ -285,6 +285,11 @@ class Inputs(Section):
         description="table (CSV) of surveyed drops between pairs of places, see config/README.md for its columns; "
         "absent: none",
     )
+    observations: Source | None = Field(
+        None,
+        description="field-observations.csv of an earlier run, filled in: levels, gaugings, structures, fish and "
+        "access; absent: none",
+    )
     ratings: Source | None = Field(
         None, description="table (CSV) of water levels by flow (rating curves); absent: none"
     )

@@ -150,6 +150,9 @@ class DeliverySettings(Section):
     )
     gpx: bool = Field(True, description="sites.gpx: intakes, tailraces and stretches for a GPS receiver")
     csv: bool = Field(True, description="sites.csv and reaches.csv: these layers without geometry")
+    field_form: bool = Field(
+        True, description="field-observations.csv: a form for visits, to be filled in for inputs.observations"
+    )
     geoparquet: bool = Field(
         False, description="sites.parquet, stretches.parquet and reaches.parquet, as GeoParquet"
     )

@@ -143,7 +143,7 @@ STEPS = bound(
             "sitefinder.steps.water_bodies:find_structures",
             "stationing channels dem_errors",
             "run.crs stretches.structure_snap_m stretches.step_min_m",
-            "dem layers.structures",
+            "dem layers.structures seen_conditions",
         ),
         stage(
             "terrain",

@@ -5,6 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sitefinder.report.decisions import decisions_of
+from sitefinder.report.observations import visits_to
 from sitefinder.report.on_stream import things_by_site
 from sitefinder.report.page.figures import (
     Cell,
@@ -50,8 +51,9 @@ SHOWN = (
 )
 
 
-# Facts that need it are shown in runs with decisions alone.
-DECIDED = "decisions"
+# Facts that need one of these layers are shown in runs alone in which it has rows.
+DECIDED, VISITED = "decisions", "observations"
+BESIDE = (DECIDED, VISITED)
 
 
 class Fact(NamedTuple):
@@ -61,7 +63,7 @@ class Fact(NamedTuple):
     label: str
     form: str
     columns: tuple
-    needs: str = ""  # input layer, or `DECIDED`, without which it is omitted
+    needs: str = ""  # input layer, or one of `BESIDE`, without which it is omitted
 
 
 WATER, ENERGY, PLANT, COST = "Head and water", "Power and energy", "Plant and fish", "Cost"
@@ -141,6 +143,7 @@ FACTS = (
     Fact(ACCESS, "Off-grid settlement", "text", ("settlement",), "settlements"),
     Fact(ACCESS, "Tailrace (WGS 84)", "place", ("lat", "lon")),
     Fact(ACCESS, "Intake (WGS 84)", "place", ("intake_lat", "intake_lon")),
+    Fact(ACCESS, "Visits", "visits", ("site_id",), VISITED),
     Fact(RULES, "Verdict", "verdict", ("verdict",)),
     Fact(RULES, "Rules that apply", "text", ("reasons",)),
     Fact(RULES, "Kept against them by a decision", "kept", ("kept_by_decision", "rules_lifted"), DECIDED),
@@ -311,11 +314,11 @@ def site_data(handover):
     }
     parts["things"] = things_by_site(tables["stretch_structures"])
     parts["turbine_options"] = _options(tables["turbine_options"])
-    decisions = tables["decisions"] if "decisions" in tables and len(tables["decisions"]) else None
-    given = [*handover.context, *([] if decisions is None else [DECIDED])]
+    beside = {name: tables[name] for name in BESIDE if name in tables and len(tables[name])}
+    given = [*handover.context, *beside]
     facts = [fact for fact in FACTS if not fact.needs or fact.needs in given]
     absent = dict.fromkeys(
-        fact.needs.replace("_", " ") for fact in FACTS if fact not in facts and fact.needs != DECIDED
+        fact.needs.replace("_", " ") for fact in FACTS if fact not in facts and fact.needs not in BESIDE
     )
     units = [(fact, unit_of("sites", fact.columns[0], currency)) for fact in facts]
     headings = [
@@ -332,21 +335,19 @@ def site_data(handover):
         "options": headings,
         "months": MONTHS,
         "sites": [
-            _site(
-                row, {name: each.get(row["site_id"]) for name, each in parts.items()}, units, currency, decisions
-            )
+            _site(row, {name: each.get(row["site_id"]) for name, each in parts.items()}, units, currency, beside)
             for row in rows.to_dict("records")
         ],
     }
 
 
-def _site(row, parts, units, currency, decisions):
+def _site(row, parts, units, currency, beside):
     stream = stream_name(row["stream"])
     return {
         "id": plain(row["site_id"]),
         "title": f"Rank {row['rank']}: {plain(row['site_id'])}, {stream}",
         "tip": _tip(row, stream, currency),
-        "facts": [_in_words(row, fact, unit, decisions) for fact, unit in units],
+        "facts": [_in_words(row, fact, unit, beside) for fact, unit in units],
         "flags": flag_phrases(row["flags"]),
         "place": [plain_number(row["lat"]), plain_number(row["lon"])],
         "things": parts["things"] or [],
@@ -383,7 +384,7 @@ def _kept(row):
 
 
 # One fact as text; empty for what only a diversion has, elsewhere.
-def _in_words(row, fact, unit, decisions):
+def _in_words(row, fact, unit, beside):
     if fact.columns[0] in OF_DIVERSIONS and not named(SCHEME_TYPES, row["scheme_type"]).diverts:
         return ""
     values = [row[name] for name in fact.columns]
@@ -396,7 +397,9 @@ def _in_words(row, fact, unit, decisions):
     if fact.form in ("text", "source", "months", "bank"):
         return _text(first, fact.form)
     if fact.form == "decisions":
-        return " ".join(plain(each) for each in decisions_of(first, decisions)) or "none"
+        return " ".join(plain(each) for each in decisions_of(first, beside[DECIDED])) or "none"
+    if fact.form == "visits":
+        return " ".join(plain(each) for each in visits_to(first, beside[VISITED])) or "none"
     if fact.form == "kept":
         return f"yes, against: {plain(values[1])}" if first else "no"
     if fact.form == "runner":

@@ -9,6 +9,7 @@ from sitefinder.energy.hydraulics import KW_PER_M3S_M
 from sitefinder.report.decisions import decisions_of
 from sitefinder.report.fish import months_text, points_by_site
 from sitefinder.report.flow_quality import delivered_regressions, regression_text, regressions_of_source
+from sitefinder.report.observations import visits_to
 from sitefinder.report.on_stream import things_by_site
 from sitefinder.report.sheets.amounts import (
     amount,
@@ -56,7 +57,8 @@ class BesideSites(NamedTuple):
     ``depleted_reaches`` as dicts; ``curves``, rows of ``flow_curves`` from the highest flow down; ``things`` on
     the stream and ``fish_points``, sentences; ``structures``, ids of those that are used. A site without any is in
     none. ``mean_flows_m3s`` are lowest and highest mean flow by reach, ``actions`` those of rules by name,
-    ``regressions`` those of the mean flow, worst first; ``decisions`` the layer of that name, None without it.
+    ``regressions`` those of the mean flow, worst first; ``decisions`` and ``observations`` the layers of
+    these names, None without them.
     """
 
     profiles: dict
@@ -69,6 +71,7 @@ class BesideSites(NamedTuple):
     actions: dict
     regressions: list
     decisions: object = None
+    observations: object = None
 
 
 def beside_sites(tables):
@@ -102,6 +105,7 @@ def beside_sites(tables):
         actions=dict(zip(hits["rule"], hits["action"], strict=True)),
         regressions=delivered_regressions(tables["flow_equations"]) if "flow_equations" in tables else [],
         decisions=tables.get("decisions"),
+        observations=tables.get("observations"),
     )
 
 
@@ -371,6 +375,8 @@ def _points(beside, site):
         points.append(f"Rule “{rule}”: {phrase}" if phrase else f"Rule “{rule}”.")
     if beside.decisions is not None:
         points += decisions_of(site["decision_id"], beside.decisions)
+    if beside.observations is not None:
+        points += visits_to(site["site_id"], beside.observations)
     if is_known(site["passage_survival"]):
         share = amount(100 * site["passage_survival"])
         points.append(
