@@ -83,7 +83,7 @@ def place_decisions(
     by_place, distance_m = np.full(len(frame), -1), np.full(len(frame), np.nan)
     distance_m[has_place] = near_m
     by_place[has_place] = np.where(near_m <= snap_m, stations["reach"].to_numpy()[station], -1)
-    by_id = pd.Index(facts.reach_id).get_indexer(frame["reach_id"].to_numpy(dtype=object)).astype(np.int64)
+    by_id = pd.Index(facts.reach_id).get_indexer(pd.Index(frame["reach_id"], dtype=object)).astype(np.int64)
     is_there = (by_place == by_id) | _is_near(by_id, places, reaches["geometry"].to_numpy(dtype=object), snap_m)
     judged = judge_decisions(
         frame,
