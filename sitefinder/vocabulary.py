@@ -27,7 +27,7 @@ BY_HEAD, BY_PLACE, BY_FLOW, BY_COST, BY_NETWORK, BY_STRUCTURE, BY_SELECTION = (
 # Groups of rejection reasons that are steps of the screening cascade, in this order, before the rules.
 UNMEASURED, NO_STREAM = "not measured", "no natural stream"
 # Groups that are not steps of the cascade.
-BY_RULE, TECHNICAL, ECONOMIC, COMPETING = "rule", "technical", "economic", "competing"
+BY_RULE, BY_DECISION, TECHNICAL, ECONOMIC, COMPETING = "rule", "decision", "technical", "economic", "competing"
 # Between the flags of a row, and between a flag and its value.
 FLAG_SEPARATOR, FLAG_VALUE = "; ", ": "
 
@@ -207,6 +207,21 @@ class RejectionReason(NamedTuple):
         return bool(self.allowed_by) and self.allowed_by in allow
 
 
+class Decision(NamedTuple):
+    """What a person decided about a reach, over the rules."""
+
+    name: str
+    label: str
+    phrase: str
+
+
+class NotApplied(NamedTuple):
+    """Why a decision does not apply."""
+
+    name: str
+    phrase: str
+
+
 class Strength(NamedTuple):
     """Strength of the regression of the mean flow."""
 
@@ -365,6 +380,28 @@ SCHEME_TYPES = (
         "A turbine in the open current uses no head.",
         FROM_CURRENT,
     ),
+)
+
+# What a decision says of a reach, in the order in which documents list them.
+DROP = Decision("drop", "dropped", "A decision allows no site that uses the stream here.")
+KEEP = Decision(
+    "keep", "kept", "A decision admits sites here that rules exclude; the rules' reasons are still shown."
+)
+PIN = Decision("pin", "scheme type pinned", "A decision allows sites of one scheme type alone here.")
+DECISIONS = (DROP, KEEP, PIN)
+
+# Why a decision does not apply, in the order of examination.
+NOT_APPLIED = (
+    EXPIRED := NotApplied("expired", "It was valid until before the date of the settings."),
+    MADE_LATER := NotApplied("made later", "It was made after the date of the settings."),
+    REACH_VANISHED := NotApplied("reach vanished", "No reach has its id any more, and it states no place."),
+    NO_STREAM_AT_PLACE := NotApplied("no stream at the place", "No stream is near its place any more."),
+    LIES_ELSEWHERE := NotApplied("reach lies elsewhere", "The reach of its id is not at its place."),
+    HEAD_MOVED := NotApplied("head changed", "The gross head differs from the one that it was based on."),
+    VERDICT_CHANGED := NotApplied("verdict changed", "The rules' verdict is not the one that it was based on."),
+    STRUCTURE_GONE := NotApplied("structure gone", "The structure that it was based on is not on the reach."),
+    CONTRADICTED := NotApplied("contradicted", "Another decision of the same day says otherwise of the reach."),
+    SUPERSEDED := NotApplied("superseded", "A later decision says otherwise of the reach."),
 )
 
 # What may lie on the stream between intake and powerhouse; a structure is of the first kind that fits it.
@@ -549,6 +586,12 @@ CATCHMENT_INCOMPLETE = RejectionReason(
     flag="catchment_incomplete",
 )
 BARRED_BY_RULE = RejectionReason("excluded by rules", BY_RULE, "Rules exclude every candidate here.")
+BARRED_BY_DECISION = RejectionReason(
+    "excluded by a decision",
+    BY_DECISION,
+    "A decision excludes every candidate here that the rules admit: it drops the reach, or pins another scheme "
+    "type.",
+)
 NEVER_PAST = RejectionReason(
     "would pass what may not be bypassed",
     TECHNICAL,
@@ -611,6 +654,7 @@ REJECTION_REASONS = (
     HEAD_UNRESOLVED,
     CATCHMENT_INCOMPLETE,
     BARRED_BY_RULE,
+    BARRED_BY_DECISION,
     NEVER_PAST,
     NO_CONDUIT,
     STREAM_TOO_SMALL,
@@ -791,6 +835,15 @@ STEEP_STREAM = Flag(
     "steep stream",
     "The stream is steep: a plant of higher head may use it better than a low-head one.",
 )
+KEPT_BY_DECISION = Flag(
+    "kept_by_decision",
+    BY_SELECTION,
+    "kept by a decision against rules",
+    "Rules exclude the site; a decision keeps it. The rules hold in law until whoever may lift them has done so.",
+    takes_value=True,
+    phrase_with_value="Rules exclude the site; decision {value} keeps it. The rules hold in law until whoever may "
+    "lift them has done so.",
+)
 # How depth and velocity of a stream are found, the best first.
 RATING, MEASURED_SECTION = "rating", "measured section"
 MANNING, HYDRAULIC_GEOMETRY = "Manning", "hydraulic geometry"
@@ -943,6 +996,7 @@ FLAGS = (
     SMALL_PART_OF_RIVER,
     RIVER_WIDE,
     STEEP_STREAM,
+    KEPT_BY_DECISION,
 )
 
 

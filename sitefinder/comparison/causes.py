@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Hashable
 from functools import cache
-from typing import TYPE_CHECKING, NamedTuple, TypedDict, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple, TypedDict, TypeVar
 
 import pandas as pd
 
@@ -26,6 +26,7 @@ PARTS_OF_INPUT = {
     "gauges": ("gauges", "fits", "measured_gauges"),
     "gauge_stations": ("measured_gauges",),
     "spot_gaugings": ("spot_gaugings", "measured_gauges"),
+    "observations": ("observations", "seen_conditions", "field_levels", "spot_gaugings", "measured_gauges"),
 }
 # Inputs with names that the user chooses: rasters and layers that the flow equations read.
 NAMED_BY_USER = ("covariates", "shares")
@@ -58,7 +59,25 @@ RULES, ANYTHING = "rules", "anything"
 # The stage that selects sites: anything that reaches it can have changed the selection.
 SELECTION = "sites"
 # Stages of columns that rules alone decide.
-OF_RULES = ("verdicts",)
+OF_RULES = ("rule_verdicts",)
+# The input of decisions, what stages depend on of it, the stage of columns that decisions alone decide, and what a
+# decision states, as the layer has it.
+DECISIONS, OF_DECISION = "decisions", "inputs.decisions"
+OF_DECISIONS = ("decisions",)
+STATED_BY_DECISION = (
+    "decision",
+    "scheme_type",
+    "stated_reach_id",
+    "x_m",
+    "y_m",
+    "date",
+    "valid_until",
+    "author",
+    "justification",
+    "stated_head_m",
+    "stated_verdict",
+    "stated_structure_id",
+)
 
 
 class Provenance(TypedDict):
@@ -149,6 +168,7 @@ def differences(
     new: pd.DataFrame,
     graph: StageGraph,
     defaults: Mapping[str, str] | Iterable[tuple[str, str]] = (),
+    decisions: tuple[pd.DataFrame | None, pd.DataFrame | None] = (None, None),
 ) -> Causes:
     """Differences between the provenance of two runs.
 
@@ -161,17 +181,24 @@ def differences(
     defaults : mapping
         Defaults of settings as text, by key. A setting that only one run has, at its default, is no difference:
         the other run's program did not have it yet.
+    decisions : pair of DataFrame, optional
+        The layer ``decisions`` of each run; None where a run has none.
 
     Returns
     -------
     Causes
-        Rules first, then inputs, settings, stages. A rule is known by its name, at any position in the list.
+        Rules first, then decisions, inputs, settings, stages. A rule is known by its name, at any position in
+        the list.
     """
     before, after = (_split(table) for table in (old, new))
     defaults = dict(defaults)
     rows: list[tuple[tuple[str, str, str, str, str], set[str]]]
     rows = [(row, {RULES}) for row in _rule_rows(before, after, defaults)]
+    one_by_one = _decision_rows(*decisions)
+    rows += [(row, {OF_DECISION}) for row in one_by_one]
     for name, old_digest, new_digest in _unequal(before["input"], after["input"]):
+        if name == DECISIONS and one_by_one:
+            continue
         text = f"input {name} {_became(old_digest, new_digest, 'changed')}"
         rows.append((("input", name, text, old_digest, new_digest), _facts_of_input(name, graph)))
     for key, old_value, new_value in _unequal(before["setting"], after["setting"], defaults):
@@ -251,6 +278,36 @@ def _rule_rows(
         text = f"{ORDER_OF_RULES} changed"
         rows.append(("rule", ORDER_OF_RULES, text, "; ".join(both), "; ".join(order)))
     return rows
+
+
+# Decisions that only one run has, or of which something differs, or that apply in one run alone.
+def _decision_rows(old: pd.DataFrame | None, new: pd.DataFrame | None) -> list[tuple[str, str, str, str, str]]:
+    before, after = (_decisions_by_id(table) for table in (old, new))
+    rows = []
+    for name in dict.fromkeys([*before, *after]):
+        one, other = before.get(name), after.get(name)
+        if one is None or other is None:
+            means = [each["decision"] if each else "" for each in (one, other)]
+            text = f"decision {name} ({''.join(means)}) {'is new' if one is None else 'is gone'}"
+            rows.append(("decision", name, text, *means))
+            continue
+        for key in STATED_BY_DECISION:
+            was, now = str(one[key]), str(other[key])
+            if was != now and not (pd.isna(one[key]) and pd.isna(other[key])):
+                text = f"decision {name}: {key} {was or 'not set'} → {now or 'not set'}"
+                rows.append(("decision", name, text, was, now))
+        if bool(one["applied"]) != bool(other["applied"]):
+            why = other["not_applied"] or one["not_applied"]
+            text = f"decision {name} {'applies again' if other['applied'] else 'no longer applies'} ({why})"
+            rows.append(("decision", name, text, one["not_applied"], other["not_applied"]))
+    return [(origin, name, text, str(was), str(now)) for origin, name, text, was, now in rows]
+
+
+def _decisions_by_id(table: pd.DataFrame | None) -> dict[str, dict[str, Any]]:
+    if table is None:
+        return {}
+    rows: list[dict[str, Any]] = table.to_dict("records")
+    return {str(row["decision_id"]): row for row in rows}
 
 
 # What stages depend on of an input by its name in the provenance, where several files of a kind are numbered.
@@ -347,6 +404,12 @@ def _quiet(layer_name: str, changed: Collection[str], shown: Collection[str]) ->
 @cache
 def _figures(layer_name: str) -> frozenset[str]:
     return frozenset(column.name for column in LAYERS[layer_name].columns if column.dtype in FIGURES)
+
+
+def of_decisions(causes: Causes, ids: Collection[str]) -> list[int]:
+    """Rows of differences in the decisions of these ids."""
+    pairs = zip(causes.table["origin"], causes.table["name"], strict=True)
+    return [row for row, (origin, name) in enumerate(pairs) if origin == "decision" and name in ids]
 
 
 def of_rules(causes: Causes, rules: Collection[str]) -> list[int]:

@@ -9,7 +9,15 @@ import pandas as pd
 import shapely
 from shapely.ops import substring
 
-from sitefinder.comparison.causes import OF_RULES, differences, made_by, of_rules
+from sitefinder.comparison.causes import (
+    DECISIONS,
+    OF_DECISIONS,
+    OF_RULES,
+    differences,
+    made_by,
+    of_decisions,
+    of_rules,
+)
 from sitefinder.comparison.matching import (
     NEAR_M,
     CauseWords,
@@ -212,8 +220,7 @@ def _changes(matched, verdicts, changed):
     excluded = [np.array([verdict == VERDICTS[0].name for verdict in each]) for each in verdicts]
     change = np.full(len(matched.old), "unchanged", dtype=object)
     for row, columns in changed.items():
-        by_rules = all(made_by("reaches", name) == OF_RULES or name == CHOSEN for name in columns)
-        change[row] = "changed by rules" if by_rules else "changed in value"
+        change[row] = _by_whom("reaches", columns, CHOSEN)
     change[~excluded[0] & excluded[1]] = "newly excluded"
     change[excluded[0] & ~excluded[1]] = "re-admitted"
     change[matched.old < 0] = "appeared"
@@ -221,11 +228,34 @@ def _changes(matched, verdicts, changed):
     return change
 
 
+# Whether rules, or rules and decisions, alone explain changed columns, beside others that follow from them.
+def _by_whom(layer, columns, *following):
+    made = {made_by(layer, name) for name in columns if name not in following}
+    if not made <= {OF_RULES, OF_DECISIONS}:
+        return "changed in value"
+    return "changed by decisions" if OF_DECISIONS in made else "changed by rules"
+
+
+# Ids of the decisions on a reach or site in both runs.
+def _decision_ids(*cells):
+    return {name for cell in cells for name in str(cell or "").split(REASON_SEPARATOR) if name}
+
+
+# Ids of decisions by row; nothing in a run of a version without them.
+def _decided(table):
+    return (
+        table[DECISION_ID].to_numpy(dtype=object)
+        if DECISION_ID in table
+        else np.full(len(table), "", dtype=object)
+    )
+
+
 def _rules_and_causes(old, new, matched, change, changed, words, causes):
     ids = [table["reaches"]["reach_id"].to_numpy(dtype=object) for table in (old, new)]
     reasons = [table["reaches"]["reasons"].to_numpy(dtype=object) for table in (old, new)]
     known = {name for table in (old, new) for name in table["rule_hits"]["rule"]}
     hits = [_hits_by(table["rule_hits"], "reach_id") for table in (old, new)]
+    decided = [_decided(table["reaches"]) for table in (old, new)]
     rules, cause = [""] * len(change), [""] * len(change)
     for row in np.flatnonzero(change != "unchanged").tolist():
         i, j = int(matched.old[row]), int(matched.new[row])
@@ -244,6 +274,10 @@ def _rules_and_causes(old, new, matched, change, changed, words, causes):
         rules[row] = REASON_SEPARATOR.join(parts)
         behind = of_rules(causes, gained + lost) if gained or lost else []
         others = [name for name in changed.get(row, ()) if not (behind and made_by("reaches", name) == OF_RULES)]
+        of_own = of_decisions(causes, _decision_ids(decided[0][i], decided[1][j]))
+        if of_own:
+            behind = behind + of_own
+            others = [name for name in others if made_by("reaches", name) != OF_DECISIONS]
         if behind:
             others = [name for name in others if name != CHOSEN]
         if others:
@@ -315,9 +349,14 @@ def _site_changes(old, new, causes, reaches, *, near_m, min_change):
 
     change = np.full(len(matched.old), "unchanged", dtype=object)
     cause, rules = [""] * len(change), [""] * len(change)
+    decided = [_decided(table) for table in (before, after)]
     for row, columns in changed.items():
         change[row] = _kind_of_change(columns)
         own = [name for name in columns if name not in RANKING]
+        of_own = of_decisions(causes, _decision_ids(decided[0][matched.old[row]], decided[1][matched.new[row]]))
+        if change[row] == "changed by decisions" and of_own:
+            cause[row] = words.text(of_own)
+            continue
         # Selected again, or ranked differently because of others: any difference can have caused it.
         is_reselected = RESELECTED & set(columns) or not own
         cause[row] = words.text(
@@ -343,6 +382,8 @@ def _site_changes(old, new, causes, reaches, *, near_m, min_change):
             if other_rows[row] < 0:
                 change[row] = change_by_rules if barred else change_otherwise
                 behind = of_rules(causes, {hit[0] for hit in shown}) if shown else range(len(causes.table))
+                own = _decisions_of_site(old, new, (before, after)[run].iloc[(matched.old, matched.new)[run][row]])
+                behind = of_decisions(causes, own) or behind
                 cause[row] = words.text(behind)
 
     verdicts = [
@@ -378,8 +419,17 @@ def _site_changes(old, new, causes, reaches, *, near_m, min_change):
 def _kind_of_change(names):
     if set(names) <= RANKING:
         return "moved in rank" if "rank" in names else "unchanged"
-    by_rules = all(made_by("sites", name) == OF_RULES or name in RANKING for name in names)
-    return "changed by rules" if by_rules else "changed in value"
+    return _by_whom("sites", names, *RANKING, "flags")
+
+
+# Ids of the decisions on a site, and on its reach in either run.
+def _decisions_of_site(old, new, site):
+    cells = [site.get(DECISION_ID, "")]
+    for tables in (old, new):
+        reaches = tables["reaches"]
+        if DECISION_ID in reaches:
+            cells += reaches.loc[(reaches["reach_id"] == site["reach_id"]).to_numpy(), DECISION_ID].tolist()
+    return _decision_ids(*cells)
 
 
 # For each run, which sites are in a reach whose id the other run does not have.
@@ -467,6 +517,8 @@ def _replaced_by(lines, matched, new_ids, lost, near_m, redrawn):
 
 
 # Columns that a comparison needs, by layer.
+DECISION_ID = "decision_id"
+OPTIONAL = (DECISIONS,)
 NEEDED = {
     "sites": "site_id rank scheme_type verdict reach_id stream length_m power_kw energy_mwh",
     "stretches": "site_id pond_length_m",
@@ -520,7 +572,8 @@ def compare_runs(
     pond in the new run, and was not in the old one; otherwise it vanished. Sites that only the new run has are
     treated likewise in reverse.
     """
-    causes = differences(old["provenance"], new["provenance"], graph, defaults)
+    decisions = old.get(DECISIONS), new.get(DECISIONS)
+    causes = differences(old["provenance"], new["provenance"], graph, defaults, decisions)
     options = {"near_m": near_m, "min_change": min_change}
     reaches, reach_values, matched = _reach_changes(old, new, causes, **options)
     sites, site_values = _site_changes(old, new, causes, matched, **options)

@@ -8,7 +8,7 @@ import pandas as pd
 from pydantic import BaseModel
 
 from sitefinder.comparison.causes import StageGraph
-from sitefinder.comparison.changes import MIN_CHANGE, NEEDED, Changes, compare_runs
+from sitefinder.comparison.changes import MIN_CHANGE, NEEDED, OPTIONAL, Changes, compare_runs
 from sitefinder.comparison.matching import NEAR_M
 from sitefinder.delivery.atomic import deliver
 from sitefinder.delivery.geopackage import checked_tables, write_layers
@@ -92,7 +92,7 @@ def compare(old, new, *, csv=None, output=None, near_m=NEAR_M, min_change_percen
     InputError
         If a delivery cannot be read or compared, or a file would replace one that is compared.
     """
-    deliveries = read_pair(old, new, NEEDED)
+    deliveries = read_pair(old, new, NEEDED, OPTIONAL)
     paths = tuple(delivery.path for delivery in deliveries)
     for path in (csv, output):
         _validate_replacing(path, paths)

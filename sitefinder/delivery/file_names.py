@@ -4,12 +4,13 @@ GEOPACKAGE, PAGE, GPX, GIS_PROJECT = "sites.gpkg", "report.html", "sites.gpx", "
 FIELD_SHEETS, DISTRICT_MAP = "field-sheets.pdf", "district-map.pdf"
 # Layers that are also written as plain tables.
 AS_CSV = ("sites", "reaches", "totals")
+FIELD_FORM = "field-observations.csv"
 AS_GEOPARQUET = ("sites", "stretches", "reaches")
 DEM_COPY, RELIEF_COPY = "terrain-dem.tif", "terrain-relief.tif"
 # Settings of the delivery that decide which files there are.
 SWITCHES = (
     "delivery.page delivery.field_sheets delivery.district_map delivery.gis_project delivery.gpx delivery.csv "
-    "delivery.geoparquet delivery.terrain_rasters"
+    "delivery.field_form delivery.geoparquet delivery.terrain_rasters"
 )
 
 
@@ -32,6 +33,7 @@ def wanted_files(delivery):
         (GIS_PROJECT,): delivery.gis_project,
         (GPX,): delivery.gpx,
         tuple(f"{layer}.csv" for layer in AS_CSV): delivery.csv,
+        (FIELD_FORM,): delivery.field_form,
         tuple(f"{layer}.parquet" for layer in AS_GEOPARQUET): delivery.geoparquet,
         (DEM_COPY, RELIEF_COPY): delivery.terrain_rasters,
     }

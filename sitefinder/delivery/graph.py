@@ -9,6 +9,7 @@ from sitefinder.delivery.file_names import (
     AS_GEOPARQUET,
     DEM_COPY,
     DISTRICT_MAP,
+    FIELD_FORM,
     FIELD_SHEETS,
     GEOPACKAGE,
     GIS_PROJECT,
@@ -73,7 +74,7 @@ SHARED = [
         "selected_sites",
         f"{_SITE_TABLES}:describe_selection",
         "network stationing catchments heads flows water_bodies quality_flags stretches stream_things verdicts "
-        "months closed_months sites delivered_sites fish_alive trial",
+        "decisions months closed_months sites delivered_sites fish_alive trial",
         "run.seed rules stretches.ends_within_m energy tailwater flows.releases flows.closed_months fish costs "
         "uncertainty.simulations",
         "turbines costs layers.districts",
@@ -129,8 +130,8 @@ TABLES = [
     _table(
         "reaches",
         _REGION_TABLES,
-        "network stationing catchments heads flows field_levels channel_shapes quality_flags verdicts sites "
-        "fish_alive within trial",
+        "network stationing catchments heads flows field_levels channel_shapes quality_flags verdicts decisions "
+        "sites fish_alive within trial",
         "run.crs inputs.covariates tailwater.method heads.resolved_standard_errors network.reach_length_m rules "
         "fish.spawning_rules",
         "layers.districts layers.region",
@@ -189,6 +190,18 @@ TABLES = [
     ),
     _table("rule_areas", "sitefinder.delivery.rule_areas", "rule_shapes", "run.crs"),
     _table("rule_hits", _REGION_TABLES, "stationing rule_overlaps verdicts within", "rules"),
+    _table(
+        "decisions",
+        "sitefinder.delivery.decision_table",
+        "stationing stretches verdicts decisions delivered_sites",
+    ),
+    _table(
+        "observations",
+        "sitefinder.delivery.observation_table",
+        "stationing field_levels flows water_bodies",
+        "stretches.structure_snap_m",
+        "observations",
+    ),
     _table("turbine_options", _SITE_TABLES, "ranked_sites site_energy"),
     _table("site_costs", _MONEY_TABLES, "flows ranked_sites", "energy costs", "turbines costs"),
     _table("flow_curves", _SITE_TABLES, "flows ranked_sites"),
@@ -261,7 +274,7 @@ TABLES = [
     _table(
         "screening_cascade",
         _REGION_TABLES,
-        "stationing verdicts reaches_table district_lengths",
+        "stationing verdicts decisions reaches_table district_lengths",
         "rules ranking.allow",
         "layers.districts",
     ),
@@ -332,7 +345,7 @@ FILE_STAGES = {
     FIELD_SHEETS: _file(
         "field_sheets",
         "sheets:make_field_sheets",
-        f"{_ON_SHEETS} flow_curves flow_equations repairs depleted_reaches fish_sites",
+        f"{_ON_SHEETS} decisions observations flow_curves flow_equations repairs depleted_reaches fish_sites",
         f"{_DRAWN} site_contours",
         f"{_DRAWN_BY} delivery.field_sheets",
         fonts=True,
@@ -349,6 +362,9 @@ FILE_STAGES = {
     GIS_PROJECT: _file("gis_project", "gis_project:make_gis_project", "reaches", "money relief", _TITLED),
     GPX: _file("gpx", "exchange:make_gpx", "sites stretches", settings="run.name"),
     **{f"{layer}.csv": _file(f"{layer}_csv", "exchange:make_csv", layer) for layer in AS_CSV},
+    FIELD_FORM: _file(
+        "field_form", "field_form:make_field_form", "sites stretches stretch_structures", settings="run.crs"
+    ),
     **{
         f"{layer}.parquet": _file(f"{layer}_parquet", "exchange:make_geoparquet", layer) for layer in AS_GEOPARQUET
     },
@@ -359,8 +375,9 @@ FILE_STAGES = {
 SUMMARY = _file(
     "summary",
     "summary:make_summary",
-    "sites reaches structures drops screening_cascade fish_safe_gain fish_groups fish_totals fish_passage "
-    "fish_sites streams provenance minimum_heads repairs totals flow_equations sites_by_price cumulative_limits",
+    "sites reaches structures drops decisions observations screening_cascade fish_safe_gain fish_groups "
+    "fish_totals fish_passage fish_sites streams provenance minimum_heads repairs totals flow_equations "
+    "sites_by_price cumulative_limits",
     "money",
     "run.name ranking.allow uncertainty.year_to_year_sd costs",
     scratch=False,
@@ -368,7 +385,7 @@ SUMMARY = _file(
 FIGURES = _file(
     "figures",
     "summary:make_figures",
-    "sites reaches totals minimum_heads flow_equations repairs",
+    "sites reaches decisions observations totals minimum_heads flow_equations repairs",
     "money",
     f"{_TITLED} ranking.allow",
     scratch=False,

@@ -8,6 +8,7 @@ import shapely
 from sitefinder.catalogue.equations import LN_10, percent_from_log10
 from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.closed_sites import MONTH_ENERGIES
+from sitefinder.delivery.decision_table import columns_of_reaches
 from sitefinder.delivery.drop_table import selected_drops
 from sitefinder.delivery.money_tables import total_finance
 from sitefinder.delivery.site_energy import interval_columns
@@ -31,7 +32,7 @@ from sitefinder.rules.confidentiality import (
     published_settings,
 )
 from sitefinder.rules.overlaps import hits_by_reach
-from sitefinder.rules.verdicts import Held
+from sitefinder.rules.verdicts import REASON_SEPARATOR, Held
 from sitefinder.schema import LAYERS, empty_table, has_flag
 from sitefinder.schema.total_layers import DISTRIBUTIONS_OF, DROPS_SCOPE, MONTHLY_WH, SCOPES, STREAM_SCOPE
 from sitefinder.siting.access import district_names, in_region, lengths_by_district
@@ -63,6 +64,7 @@ from sitefinder.units import (
 )
 from sitefinder.vocabulary import (
     DEVELOPED,
+    DROP,
     HEAD_NOT_RESOLVED,
     HEAD_UNRESOLVED,
     NO_FLOW_ESTIMATE,
@@ -127,7 +129,7 @@ def reach_features_table(settings, network, stationing, reaches):
     return found[[column.name for column in LAYERS["reach_features"].columns]]
 
 
-def cascade_table(settings, stationing, held, reaches, lengths):
+def cascade_table(settings, stationing, held, reaches, lengths, *, has_decisions=False):
     """The screening cascade: from everything measured to what is open, in the region and each district.
 
     Parameters
@@ -140,6 +142,8 @@ def cascade_table(settings, stationing, held, reaches, lengths):
         The delivered reaches.
     lengths : DataFrame or None
         Length of each of them in each district; None if the run has no districts.
+    has_decisions : bool
+        Whether the settings name decisions.
 
     Returns
     -------
@@ -150,7 +154,9 @@ def cascade_table(settings, stationing, held, reaches, lengths):
     -----
     The order: everything; the reasons of `sitefinder.vocabulary.cascade_reasons`, first what cannot be measured,
     by the flags of the reaches, then what is not a natural stream (by ``rejection_reason``); the rules in the
-    order of the settings; and what is open by its verdict. ``ranking.allow`` lifts unresolved heads, incomplete
+    order of the settings; decisions, where there are any, which affect reaches that they are of and exclude those
+    that they drop; and what is open by its verdict. A reach that rules exclude and a decision keeps stays excluded
+    here: what is kept against rules is counted in ``totals``. ``ranking.allow`` lifts unresolved heads, incomplete
     catchments, conditions and unknown rules.
     """
     allow = settings.ranking.allow
@@ -168,11 +174,17 @@ def cascade_table(settings, stationing, held, reaches, lengths):
             for reason in cascade_reasons()
         ),
         *rule_steps(settings.rules, _of_delivered(stationing, held, reaches), allow),
+        *([Step("decision", reaches["decision"] != "", _is_dropped(reaches))] if has_decisions else []),
         Step("open", is_open, ~is_open),
     ]
     length_m, power_kw = (reaches[name].to_numpy(dtype=np.float64) for name in ("length_m", "theoretical_kw"))
     table = screening_cascade(steps, length_m, power_kw, lengths)
     return table[[column.name for column in LAYERS["screening_cascade"].columns]]
+
+
+# Reaches on which a decision allows no site, bool of shape (n,).
+def _is_dropped(reaches):
+    return np.array([DROP.name in text.split(REASON_SEPARATOR) for text in reaches["decision"]], dtype=bool)
 
 
 # Rules that apply to the delivered reaches; none where the network is not resolved.
@@ -483,8 +495,8 @@ def _errors(equation):
 
 
 REGION, DISTRICT, OUTSIDE = SCOPES
-OF_REACHES = ("reaches", "length_m", "open_m", "excluded_m", "theoretical_w")
-METRES = ("length_m", "open_m", "excluded_m", "depleted_m")
+OF_REACHES = ("reaches", "length_m", "open_m", "excluded_m", "dropped_m", "theoretical_w")
+METRES = ("length_m", "open_m", "excluded_m", "dropped_m", "depleted_m")
 
 
 def totals_table(settings, inputs, reaches, district_lengths, sites, simulations, drops=None):
@@ -528,6 +540,7 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
             "district": sites["district"].to_numpy(),
             "depleted_m": whole(sites["depleted_length_m"]),
             "new_barriers": sites["new_barrier"].to_numpy(dtype=np.int64),
+            "kept": sites["kept_by_decision"].to_numpy(dtype=np.int64),
             "power_w": whole(sites["power_kw"] * WATTS_PER_KILOWATT),
             "energy_wh": whole(sites["energy_mwh"] * WATT_HOURS_PER_MEGAWATT_HOUR),
             **_whole_months(sites),
@@ -584,6 +597,7 @@ def _whole_reaches(settings, reaches):
             "length_m": length_m,
             "open_m": length_m * verdict.isin(passing_verdicts(())).to_numpy(),
             "excluded_m": length_m * (verdict == "excluded").to_numpy(),
+            "dropped_m": length_m * _is_dropped(reaches),
             "theoretical_w": whole(reaches["theoretical_kw"] * WATTS_PER_KILOWATT) * counts,
         }
     )
@@ -608,6 +622,9 @@ def _row(of_reaches, mine, of_site, sites, simulations, settings):
         **{name: int(whole_own[name].sum()) for name in ("depleted_m", "new_barriers")},
         "power_w": int(whole_own["power_w"].sum()),
         "energy_wh": int(whole_own["energy_wh"].sum()),
+        "kept_sites": int(whole_own["kept"].sum()),
+        "kept_power_w": int((whole_own["power_w"] * whole_own["kept"]).sum()),
+        "kept_energy_wh": int((whole_own["energy_wh"] * whole_own["kept"]).sum()),
         **{name: whole_own[name].sum(skipna=False) for name in names(MONTHLY_WH)},
         "capital_cost": own["capital_cost"].sum(),
         "net_annual_value": own["net_annual_value"].sum(),
@@ -622,6 +639,7 @@ def _row_of_drops(drops, simulations, settings):
         {
             "depleted_m": 0,
             "new_barriers": 0,
+            "kept": 0,
             "power_w": whole(drops["power_kw"] * WATTS_PER_KILOWATT),
             "energy_wh": whole(drops["energy_mwh"] * WATT_HOURS_PER_MEGAWATT_HOUR),
         },
@@ -807,6 +825,7 @@ def make_reaches(
     channel_shapes,
     quality_flags,
     verdicts,
+    decisions,
     sites,
     fish_alive,
     within,
@@ -833,6 +852,7 @@ def make_reaches(
     reaches["theoretical_kw"] = hydraulic_power_kw(reaches["flow_mean_m3s"], reaches["head_m"])
     reaches["power_density_kw_per_km"] = reaches["theoretical_kw"] / (reaches["length_m"] / M_PER_KM)
     reaches = pd.concat([reaches, verdicts.reaches], axis=1)
+    reaches = reaches.assign(**columns_of_reaches(decisions, len(reaches)))
     reaches["rejection_reason"] = sites.rejection
     reaches = with_fish(settings, stationing, fish_alive, reaches)
     reaches["flags"] = _flags(settings, stationing, flows, quality_flags, reaches)
@@ -946,12 +966,11 @@ def make_districts(settings, inputs, totals_table):
     return checked_table(districts_table(settings, inputs, totals_table), "districts", settings.run.crs)
 
 
-def make_screening_cascade(settings, inputs, stationing, verdicts, reaches_table, district_lengths):
+def make_screening_cascade(settings, inputs, stationing, verdicts, decisions, reaches_table, district_lengths):
     """The ``screening_cascade`` layer."""
     lengths = district_lengths if "districts" in inputs.layers else None
-    return checked_table(
-        cascade_table(settings, stationing, verdicts.held, reaches_table, lengths), "screening_cascade"
-    )
+    given = settings, stationing, verdicts.held, reaches_table, lengths
+    return checked_table(cascade_table(*given, has_decisions=decisions is not None), "screening_cascade")
 
 
 def make_reach_features(settings, network, stationing, reaches_table):

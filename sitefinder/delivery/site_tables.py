@@ -10,6 +10,7 @@ from pyproj import Transformer
 
 from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.closed_sites import MONTH_ENERGIES, in_order, monthly_energies_mwh, waters
+from sitefinder.delivery.decision_table import columns_of_sites
 from sitefinder.delivery.money_tables import with_finance
 from sitefinder.delivery.site_energy import SiteErrors, site_errors
 from sitefinder.delivery.structure_tables import needs_of_sites, passed_flags
@@ -491,6 +492,7 @@ def describe_selection(
     stretches,
     stream_things,
     verdicts,
+    decisions,
     months,
     closed_months,
     sites,
@@ -534,6 +536,9 @@ def describe_selection(
     table["flags"] = _with_flags(
         table["flags"], passed_flags(settings, stationing, stretches, stream_things, kept)
     )
+    decided = columns_of_sites(stationing, stretches, verdicts, decisions, kept)
+    table["flags"] = _with_flags(table["flags"], decided.pop("decision_flags"))
+    table = table.assign(**decided)
     table["new_barrier"] = builds_barrier(table)
     table["needs"] = needs_of_sites(inputs.costs, table, water_bodies.structures)
     table = _with_fish(fish_alive, offers, kept, table)

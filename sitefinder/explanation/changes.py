@@ -23,13 +23,14 @@ from sitefinder.explanation.rule_facts import (
     holding,
     of_candidate,
 )
-from sitefinder.rules.verdicts import MARK_NAMES, Held, admissible, verdicts
+from sitefinder.rules.verdicts import MARK_NAMES, NONE_MAY, Held, admissible, verdicts
 from sitefinder.siting.candidates import subset
 from sitefinder.siting.passed import bits_of, builds_barrier
 from sitefinder.siting.selection import valued_for
 from sitefinder.steps.candidates import cannot_pay, value_all, value_best_case
 from sitefinder.steps.closed_months import value_closed, with_closed
-from sitefinder.steps.selection import chooser
+from sitefinder.steps.decisions import excluded_by
+from sitefinder.steps.selection import chooser, of_rows
 from sitefinder.vocabulary import (
     ABOVE_COST_LIMIT,
     ACTIONS,
@@ -188,6 +189,7 @@ NOTES = {
     "tidal": "The layer of tidal water, or heads.tidal_below_m, says so.",
     "outside the region": "The polygon of inputs.region decides.",
     "no flow estimate": "A predictor of the flow equation is missing; the layers of covariates decide.",
+    "excluded by a decision": "The table of decisions (inputs.decisions) says so, and no figure of the settings.",
     "no feasible conduit": "The limits of conduits ([conduits]) decide, each by what lies on the ground.",
     "stream too shallow or narrow": "The width and depth of the stream decide.",
     "no suitable turbine": "The ranges of the turbine classes (energy.turbines) decide.",
@@ -319,16 +321,19 @@ def _refused_next(
     results = given.results
     settings = given.settings if settings is None else settings
     judged = results["verdicts"]
-    choice = judged.choice[rows] if choice is None else choice
+    few = _few(results["stretches"], rows)
+    own = of_rows(judged, rows)
+    if choice is not None:
+        own = _with_decisions(given, few, own._replace(choice=choice.copy()))
     valued = _valuation(given).iloc[rows].reset_index(drop=True) if valued is None else valued
     choose = chooser(
         settings,
         given.inputs,
         results["stationing"],
-        _few(results["stretches"], rows),
+        few,
         valued,
         results["rule_overlaps"],
-        judged._replace(choice=choice),
+        own,
         results["water_bodies"],
         results["river_parts"],
     )
@@ -336,6 +341,16 @@ def _refused_next(
         if not passing.any():
             return str(name)
     return ""
+
+
+# What decisions exclude of candidates that rules would judge otherwise.
+def _with_decisions(given: Given, few: Any, judged: Any) -> Any:
+    decisions = given.results["decisions"]
+    if decisions is None:
+        return judged
+    barred = (judged.choice >= 0) & excluded_by(given.results["stationing"], few, decisions.table)
+    judged.choice[barred] = NONE_MAY
+    return judged._replace(barred_by_decision=barred)
 
 
 def _few(stretches: Any, rows: npt.NDArray[np.int64]) -> Any:

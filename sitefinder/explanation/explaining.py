@@ -24,10 +24,14 @@ from sitefinder.explanation.figures import (
 )
 from sitefinder.explanation.places import REACH, SITE, find_subject
 from sitefinder.explanation.rule_facts import of_candidate, of_reach, rule_facts
+from sitefinder.report.decisions import why_not_applied
+from sitefinder.rules.verdicts import REASON_SEPARATOR
 from sitefinder.siting.selection import valued_for
 from sitefinder.steps.closed_months import with_closed
 from sitefinder.vocabulary import (
+    BARRED_BY_RULE,
     FLOW_TOO_SMALL,
+    KEEP,
     NO_SUITABLE_TURBINE,
     REJECTION_REASONS,
     STRUCTURE_REASONS,
@@ -60,9 +64,10 @@ def explained(settings: Settings, inputs: RunInputs, results: Mapping[str, Any],
     -------
     dict
         Of what JSON holds: ``about``, ``verdict``, ``rules``, ``head``, ``flow``, ``plant`` of a site,
-        ``candidate`` of a refusal (the best that comes as far as its condition), ``blocked_by``, ``changes`` (the
-        nearest first, see `sitefinder.explanation.changes.change`), ``changes_of_verdict`` of a reach, and
-        ``note``. A figure that is not known is None.
+        ``decisions`` (rows of the layer of that name, each with a ``remark``), ``candidate`` of a refusal (the
+        best that comes as far as its condition), ``blocked_by``, ``changes`` (the nearest first, see
+        `sitefinder.explanation.changes.change`), ``changes_of_verdict`` of a reach, and ``note``. A figure that is
+        not known is None.
 
     Raises
     ------
@@ -106,11 +111,23 @@ def _of_site(given: Given, subject: Subject) -> dict[str, Any]:
         "flow": flow_at(given, intake),
         **plant_of_site(given, row, candidate),
         "flags": row["flags"],
+        "decisions": _decisions(given, row),
         "blocked_by": "",
         "changes": what_refuses(given, candidate),
         "changes_of_verdict": [],
-        "note": "",
+        "note": _note_of_kept(row),
     }
+
+
+def _note_of_kept(row: Mapping[str, Any]) -> str:
+    if not row["kept_by_decision"]:
+        return ""
+    both = zip(row["decision_id"].split(REASON_SEPARATOR), row["decision"].split(REASON_SEPARATOR), strict=True)
+    keeping = ", ".join(name for name, says in both if says == KEEP.name)
+    return (
+        f"Rules exclude the site ({row['rules_lifted']}); without the decision that keeps it ({keeping}), it "
+        f"would be refused: {BARRED_BY_RULE.name}."
+    )
 
 
 # A reach, or a structure with the reach that it stands on.
@@ -120,6 +137,7 @@ def _of_stream(given: Given, subject: Subject) -> dict[str, Any]:
     found: dict[str, Any] = {
         "verdict": _verdict(row, reason),
         "rules": [],
+        "decisions": _decisions(given, row, reach),
         "blocked_by": "",
         "changes": [],
         "changes_of_verdict": [],
@@ -154,6 +172,18 @@ def _of_stream(given: Given, subject: Subject) -> dict[str, Any]:
         blocker = int(results["sites"].offers.blocked_by[best])
         found["blocked_by"] = results["delivered_sites"].id_of.get(blocker, "") if blocker >= 0 else ""
     return found
+
+
+# Decisions that apply to what is explained, and those found on its reach that do not: rows of the layer, with a
+# remark each.
+def _decisions(given: Given, row: Mapping[str, Any], reach: int = -1) -> list[dict[str, Any]]:
+    table = given.results["decisions_table"]
+    ids = set(filter(None, str(row.get("decision_id", "")).split(REASON_SEPARATOR)))
+    reach_id = row.get("reach_id", "")
+    if reach >= 0:
+        reach_id = given.results["stationing"].reaches["reach_id"].iloc[reach]
+    own = table["decision_id"].isin(ids) | ((table["reach_id"] == reach_id) & (reach_id != ""))
+    return [{**each, "remark": why_not_applied(each)} for each in table[own].to_dict("records")]
 
 
 def _verdict(row: Mapping[str, Any], reason: str) -> dict[str, Any]:

@@ -49,7 +49,7 @@ def delivery_in_memory(tables, title, path=None):
     return Delivery(IN_MEMORY if path is None else path, plain, title)
 
 
-def read_pair(old, new, needed):
+def read_pair(old, new, needed, optional=()):
     """Two deliveries that can be compared.
 
     Parameters
@@ -59,6 +59,8 @@ def read_pair(old, new, needed):
         to the new one.
     needed : dict of str to str
         Layers to read, each with the columns that it must have, separated by blanks.
+    optional : collection of str
+        Layers to read too where they are there.
 
     Returns
     -------
@@ -75,7 +77,7 @@ def read_pair(old, new, needed):
     read, problems = [], []
     for given in (old, new):
         try:
-            read.append(given if isinstance(given, Delivery) else read_delivery(given, needed))
+            read.append(given if isinstance(given, Delivery) else read_delivery(given, needed, optional))
         except SitefinderError as error:
             problems.append(error)
     if problems:
@@ -133,13 +135,14 @@ def _found(given):
     return path / DELIVERED
 
 
-def read_delivery(path, needed):
+def read_delivery(path, needed, optional=()):
     """Layers of a delivered GeoPackage.
 
     Parameters
     ----------
     path : path-like
     needed : dict of str to str
+    optional : collection of str
         See `read_pair`.
 
     Returns
@@ -178,7 +181,8 @@ def read_delivery(path, needed):
             found=f"the layers {listed(present, shown=20)}" if present else "no layer",
             fix="run it again with this version of sitefinder" if ours else "name the GeoPackage of a run",
         )
-    tables = {name: _plain_text(pyogrio.read_dataframe(path, layer=name), name) for name in needed}
+    layers = [*needed, *(name for name in optional if name in present)]
+    tables = {name: _plain_text(pyogrio.read_dataframe(path, layer=name), name) for name in layers}
     old = {name: [column for column in tables[name] if column in renamed.COLUMNS] for name in needed}
     if earlier := [f"{name}.{column}" for name, columns in old.items() for column in columns]:
         raise _of_earlier_version(path, earlier)

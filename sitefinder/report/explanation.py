@@ -2,6 +2,7 @@
 
 import textwrap
 
+from sitefinder.report.decisions import decision_sentence
 from sitefinder.report.text import NOT_KNOWN, WIDTH, counted, figure, money_figure, plain, rendered, text_table
 from sitefinder.vocabulary import ACTIONS, CAPITAL_PARTS, SCHEME_TYPES, labels
 
@@ -27,6 +28,7 @@ def explanation_text(found):
         _changes("What would change it (the nearest first)", found.get("changes", []), found.get("note", "")),
         _changes("What would change the verdict of the rules", found.get("changes_of_verdict", []), ""),
         _candidate(found),
+        _decisions(found.get("decisions", [])),
         _rules(found["rules"]),
         _of_head(found.get("head")),
         _flow(found.get("flow")),
@@ -78,6 +80,18 @@ def _changes(heading, changes, note):
         lines.append(f"    --set '{plain(each['option'])}'")
     if note:
         lines.append(_wrapped(plain(note)))
+    return "\n".join(lines)
+
+
+# Decisions on the stream, those that apply first.
+def _decisions(decisions):
+    if not decisions:
+        return ""
+    lines = ["Decisions"]
+    for each in sorted(decisions, key=lambda one: not one["applied"]):
+        remark = f" {each['remark']}" if each["remark"] else ""
+        state = "" if each["applied"] else " Not applied:"
+        lines.append(_wrapped(plain(f"{decision_sentence(each)}{state}{remark}")))
     return "\n".join(lines)
 
 

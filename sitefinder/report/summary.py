@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sitefinder.comparison.scenario_figures import SEASONS
+from sitefinder.report.decisions import decisions_text, kept_text
 from sitefinder.report.fish import fish_passage_texts
 from sitefinder.report.fish_safety import fish_safety_text
 from sitefinder.report.flow_quality import (
@@ -20,6 +21,7 @@ from sitefinder.report.flow_quality import (
     input_notes,
 )
 from sitefinder.report.handover import drops_of
+from sitefinder.report.observations import observations_text
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.stream_names import stream_names
 from sitefinder.report.structures import beside_text, drops_text, structures_text
@@ -253,6 +255,7 @@ def summary_parts(
         ),
         _trial(_settings(tables["provenance"])) if "provenance" in tables else "",
         _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh)
+        + kept_text(sites)
         + (beside_text(tables["totals"]) if "totals" in tables else ""),
         "" if finances is None else finances_text(finances),
         _suspects(tables, allow),
@@ -263,6 +266,8 @@ def summary_parts(
         limits_text(tables["cumulative_limits"]) if "cumulative_limits" in tables else "",
         _change(_settings(tables["provenance"])) if "provenance" in tables else "",
         _verdicts(reaches, counts_unresolved),
+        decisions_text(tables["decisions"], sites) if "decisions" in tables else "",
+        observations_text(tables["observations"]) if "observations" in tables else "",
         _months(sites),
         surface_model_warning(reaches),
         _flags(sites),
@@ -720,8 +725,8 @@ def run_figures(about, tables, allow=()):
     about : dict of str to str
         ``title``, ``version``, ``crs`` and ``currency`` (of all money, for example "EUR of 2024").
     tables : Mapping
-        ``totals``, ``reaches``, ``sites`` and ``minimum_heads``, and optionally ``flow_equations`` and
-        ``repairs``, as `sitefinder.schema` declares them.
+        ``totals``, ``reaches``, ``sites`` and ``minimum_heads``, and optionally ``flow_equations``, ``decisions``
+        and ``repairs``, as `sitefinder.schema` declares them.
     allow : collection of str
         The run's ``ranking.allow``.
 
@@ -731,7 +736,8 @@ def run_figures(about, tables, allow=()):
         Content of the JSON: that of `about`; ``mean_flow_regressions`` (see
         `sitefinder.report.flow_quality.delivered_regressions`) and ``suspect_gauges``; ``totals``, the row of
         the region in that layer; ``drops``, that of drops without a stream (None without any); ``verdicts``,
-        with ``verdict``, ``reaches`` and ``length_m`` in whole metres, best first; ``sites``, the best five with
+        with ``verdict``, ``reaches`` and ``length_m`` in whole metres, best first; ``decisions`` and
+        ``observations``, these layers; ``sites``, the best five with
         all columns of that layer; ``minimum_heads``, the layer; ``warnings``, ``caution``. Unknown values are
         None. `sitefinder.report.printed.printed_json` adds the files.
     """
@@ -746,6 +752,8 @@ def run_figures(about, tables, allow=()):
         "totals": _rows(totals[totals["scope"] == "region"])[0],
         "drops": _drops_as_json(totals),
         "verdicts": _verdicts_as_json(tables["reaches"]),
+        "decisions": _rows(tables["decisions"]) if "decisions" in tables else [],
+        "observations": _rows(tables["observations"]) if "observations" in tables else [],
         "sites": _rows(tables["sites"].sort_values("rank").head(BEST_SITES)),
         "minimum_heads": _rows(tables["minimum_heads"]),
         "warnings": [warning for warning in warnings if warning],
@@ -848,13 +856,20 @@ AGAINST_FIRST = (
     ("  moved in rank", "sites_moved_in_rank"),
     ("  changed in value", "sites_changed_in_value"),
     ("  changed by rules", "sites_changed_by_rules"),
+    ("  changed by decisions", "sites_changed_by_decisions"),
     ("  newly excluded", "sites_newly_excluded"),
     ("  vanished", "sites_vanished"),
     ("  re-admitted", "sites_re_admitted"),
     ("  appeared", "sites_appeared"),
 )
 # Rows that are omitted if no scenario has any.
-MAY_BE_NOTHING = {"conditional_length_km", "unknown_length_km", "sites_changed_by_rules", "sites_re_admitted"}
+MAY_BE_NOTHING = {
+    "conditional_length_km",
+    "unknown_length_km",
+    "sites_changed_by_rules",
+    "sites_changed_by_decisions",
+    "sites_re_admitted",
+}
 MAY_BE_NOTHING |= {f"energy_gwh_{name}" for name in SEASONS}
 
 

@@ -2,6 +2,7 @@
 
 import io
 import math
+import textwrap
 
 import pandas as pd
 from rich.console import Console
@@ -77,6 +78,11 @@ def rows_by_site(table):
     for row in records_of(table):
         rows.setdefault(row["site_id"], []).append(row)
     return rows
+
+
+def indented(text):
+    """A text in lines of the width of the output, indented, the second and later ones once more."""
+    return "\n".join(textwrap.wrap(text, WIDTH, initial_indent="  ", subsequent_indent="    "))
 
 
 def counted(number, one, many):

@@ -162,7 +162,7 @@ def _site(row, values, everything):
 def _by_rules(row):
     if row.id_new == "":
         return f"by {plain(row.rules)}" if row.change == "newly excluded" else f"limited by {plain(row.rules)}"
-    if row.id_old == "" or row.change == "changed by rules":
+    if row.id_old == "" or row.change in ("changed by rules", "changed by decisions"):
         return plain(row.rules)
     if row.rules.startswith(NO_LONGER):
         return f"its stretch: {plain(row.rules)}"

@@ -12,11 +12,12 @@ CHANGES = (
     "re-admitted",
     "changed in value",
     "changed by rules",
+    "changed by decisions",
     "moved in rank",
     "unchanged",
 )
 MATCHES = ("id", "place", "")
-ORIGINS = ("rule", "input", "setting", "stage")
+ORIGINS = ("rule", "decision", "input", "setting", "stage")
 
 _KIND = text("kind", "reach or site", KINDS)
 _ID_OLD = text("id_old", "id in the previous run; empty if not there")
@@ -62,7 +63,9 @@ CHANGE_LAYERS = {
                     "replaced_by", "site of the next run that takes the greatest part of a vanished site's stretch"
                 ),
                 text("changed", "names of the columns with different values"),
-                text("cause", "possible causes: inputs, settings, rules and code of stages that differ"),
+                text(
+                    "cause", "possible causes: inputs, settings, rules, decisions and code of stages that differ"
+                ),
                 *_both("length_m", "m", "length along the stream"),
                 *_both("theoretical_kw", "kW", "gross theoretical potential of a reach"),
                 *_both("power_kw", "kW", "installed capacity of a site"),
@@ -90,8 +93,8 @@ CHANGE_LAYERS = {
             "a difference between the provenance of the two runs",
             (),
             (
-                text("origin", "rule, input, setting or stage", ORIGINS),
-                text("name", "name of the rule, input or stage, or key of the setting"),
+                text("origin", "rule, decision, input, setting or stage", ORIGINS),
+                text("name", "name of the rule, input or stage, id of the decision, or key of the setting"),
                 text("difference", "the difference in words, as in the column cause of changes"),
                 text("old", "value or digest in the previous run; empty if not there"),
                 text("new", "value or digest in the next run; empty if not there"),

@@ -15,6 +15,8 @@ HELD = ("yes", "unknown", "no")
 REPAIR_KINDS = ("input", "network", "terrain", "field")
 CAPITAL_PARTS = names(vocabulary.CAPITAL_PARTS)
 PASSED_KINDS = names(vocabulary.PASSED_KINDS)
+DECISIONS = names(vocabulary.DECISIONS)
+NOT_APPLIED = ("", *names(vocabulary.NOT_APPLIED))
 EVIDENCE = names(vocabulary.EVIDENCE_GRADES)
 # Why a reach has no site, in the order of examination; empty if it has one.
 REJECTION_REASONS = ("", *names(vocabulary.REJECTION_REASONS))
@@ -351,4 +353,17 @@ RUNNER = (
     ),
 )
 UNITS = count("units", "number of identical units", minimum=1)
+# Decisions that apply to a reach or site, in the order of their table, with "; " between.
+DECISION = (
+    text("decision", "decisions that apply here: " + ", ".join(DECISIONS) + "; empty without one"),
+    text("decision_id", "ids of those decisions, see the layer decisions"),
+    text("decision_author", "their authors"),
+    text("decision_date", "the days on which they were made"),
+    text("decision_valid_until", "the last days on which they are valid; none: without an end"),
+    text("decision_justification", "their justifications"),
+)
+RULES_LIFTED = text(
+    "rules_lifted",
+    "names of the rules that exclude sites here and are not counted because of a decision; they hold all the same",
+)
 MARKS = tuple(statement(action.mark, action.mark_meaning) for action in marked_actions())

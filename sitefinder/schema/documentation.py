@@ -15,8 +15,10 @@ from sitefinder.schema import CHANGE_LAYERS, LAYERS, Layer
 from sitefinder.settings import Settings
 from sitefinder.vocabulary import (
     ACTIONS,
+    DECISIONS,
     EVIDENCE_GRADES,
     FLAGS,
+    NOT_APPLIED,
     REJECTION_REASONS,
     SCHEME_TYPES,
     VERDICTS,
@@ -35,6 +37,8 @@ WORDS = {
     "actions": ("Actions of rules", ACTIONS),
     "scheme types": ("Scheme types", SCHEME_TYPES),
     "rejection reasons": ("Rejection reasons, in the order of examination", REJECTION_REASONS),
+    "decisions": ("What a decision says", DECISIONS),
+    "decisions not applied": ("Why a decision does not apply, in the order of examination", NOT_APPLIED),
     "evidence": ("Evidence of fish survival, strongest first", EVIDENCE_GRADES),
     "flags": ("Data-quality flags", FLAGS),
 }

@@ -27,7 +27,7 @@ from sitefinder.schema.columns import (
 )
 from sitefinder.vocabulary import REGRESSION_STRENGTHS, cascade_reasons, names
 
-STEP_KINDS = ("everything", *names(cascade_reasons()), "rule", "open")
+STEP_KINDS = ("everything", *names(cascade_reasons()), "rule", "decision", "open")
 CASCADE_WAYS = ("in order", "alone")
 SCOPES = ("region", "district", "outside districts")
 STREAM_SCOPE = "stream"
@@ -201,6 +201,12 @@ TOTALS = Layer(
         count("new_barriers", "number of new weirs of those sites, those at intakes included"),
         _whole("power_w", "W", "installed capacity of those sites"),
         _whole("energy_wh", "Wh/yr", "mean annual energy of those sites"),
+        count("kept_sites", "number of those sites that rules exclude and a decision keeps"),
+        _whole("kept_power_w", "W", "part of power_w of the sites that rules exclude and a decision keeps"),
+        _whole(
+            "kept_energy_wh", "Wh/yr", "part of energy_wh of the sites that rules exclude and a decision keeps"
+        ),
+        _metres("dropped_m", "length on which a decision allows no site, whatever its verdict"),
         *MONTHLY_WH,
         *POWER_INTERVAL,
         *INTERVAL,

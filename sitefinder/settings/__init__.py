@@ -24,6 +24,7 @@ from sitefinder.settings.flows import (
 )
 from sitefinder.settings.inputs import (
     CovariateSource,
+    DecisionSource,
     DemFootprintSource,
     DemSource,
     FlowRegionSource,
@@ -61,6 +62,7 @@ __all__ = [
     "ConduitSettings",
     "CostSettings",
     "CovariateSource",
+    "DecisionSource",
     "DemFootprintSource",
     "DemSource",
     "EnergySettings",

@@ -5,6 +5,7 @@ from typing import Any, Literal, Self
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
+from sitefinder.settings.days import day_as_text, existing_day
 from sitefinder.settings.section import Section
 from sitefinder.units import METRES_PER_VERTICAL_UNIT
 
@@ -214,6 +215,31 @@ class DropSource(LayerSource):
     )
 
 
+class DecisionSource(LayerSource):
+    """Decisions about reaches: keep, drop, or pin a scheme type."""
+
+    on_date: str | None = Field(
+        None,
+        description="day on which decisions must be valid, such as 2026-05-31; absent: none may have an end",
+    )
+    head_tolerance_m: float = Field(
+        0.5,
+        ge=0,
+        description="how far the gross head of a reach may be from the one that a decision was based on, for the "
+        "decision to apply [m]",
+    )
+
+    @field_validator("on_date", mode="before")
+    @classmethod
+    def _day_as_text(cls, on_date: Any) -> Any:
+        return day_as_text(on_date)
+
+    @field_validator("on_date")
+    @classmethod
+    def _day_exists(cls, on_date: str | None) -> str | None:
+        return existing_day(on_date)
+
+
 class Inputs(Section):
     """The inputs of a run."""
 
@@ -241,6 +267,11 @@ class Inputs(Section):
         description="table (CSV) of daily flows of these drops: columns drop_id, date (such as 2020-05-31) and "
         "flow_m3s; absent: none has a record",
     )
+    decisions: DecisionSource | None = Field(
+        None,
+        description="decisions (CSV, or points) that drop, keep or pin reaches after the rules, see "
+        "config/README.md for their columns; absent: none",
+    )
     falls: LayerSource | None = Field(
         None, description="natural falls (points) that end effects along the stream; absent: none are known"
     )
@@ -253,6 +284,11 @@ class Inputs(Section):
         None,
         description="table (CSV) of surveyed drops between pairs of places, see config/README.md for its columns; "
         "absent: none",
+    )
+    observations: Source | None = Field(
+        None,
+        description="field-observations.csv of an earlier run, filled in: levels, gaugings, structures, fish and "
+        "access; absent: none",
     )
     ratings: Source | None = Field(
         None, description="table (CSV) of water levels by flow (rating curves); absent: none"

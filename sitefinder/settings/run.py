@@ -1,6 +1,5 @@
 """The settings of a run: one frozen model for each table, and the whole file."""
 
-import calendar
 import difflib
 import re
 from collections.abc import Sequence
@@ -9,6 +8,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
 from sitefinder.settings.choices import Allowable, PassedKind, SchemeType
+from sitefinder.settings.days import day_as_text, existing_day
 from sitefinder.settings.economics import (
     CostSettings,
     EnergySettings,
@@ -91,7 +91,6 @@ class ChannelSettings(Section):
 OF_TRIAL = " (trial)"
 # Enough to find a typing error.
 EMAIL = re.compile(r"[^@\s]+@[^@\s]+\.[^@\s]+")
-DATE = re.compile(r"(\d{4})-(\d{2})-(\d{2})")
 
 
 class ContactSettings(Section):
@@ -151,6 +150,9 @@ class DeliverySettings(Section):
     )
     gpx: bool = Field(True, description="sites.gpx: intakes, tailraces and stretches for a GPS receiver")
     csv: bool = Field(True, description="sites.csv and reaches.csv: these layers without geometry")
+    field_form: bool = Field(
+        True, description="field-observations.csv: a form for visits, to be filled in for inputs.observations"
+    )
     geoparquet: bool = Field(
         False, description="sites.parquet, stretches.parquet and reaches.parquet, as GeoParquet"
     )
@@ -165,23 +167,15 @@ class DeliverySettings(Section):
         "the PDF files lack",
     )
 
-    # TOML also knows dates without quotation marks, and they arrive as dates.
     @field_validator("date", mode="before")
     @classmethod
     def _date_as_text(cls, date: Any) -> Any:
-        return date.isoformat() if hasattr(date, "isoformat") else date
+        return day_as_text(date)
 
     @field_validator("date")
     @classmethod
     def _date_exists(cls, date: str | None) -> str | None:
-        if date is None:
-            return date
-        match = DATE.fullmatch(date)
-        if match:
-            year, month, day = map(int, match.groups())
-            if year >= 1 and 1 <= month <= 12 and 1 <= day <= calendar.monthrange(year, month)[1]:
-                return date
-        raise ValueError("expected a date, year, month and day, such as 2026-05-31")
+        return existing_day(date)
 
 
 Criterion = Literal[

@@ -26,6 +26,7 @@ from sitefinder.hydrology.seasons import is_far_scaled, month_statistics, split_
 from sitefinder.hydrology.strength import MeanRegression, mean_regressions
 from sitefinder.network.stations import nearest_segments
 from sitefinder.network.topology import REPAIR_COLUMNS
+from sitefinder.siting.profiles import NORMAL_90
 from sitefinder.steps.flags import carried_flags
 from sitefinder.steps.flow_regions import flow_by_regions, list_region_doubts, region_codes, region_weights
 from sitefinder.steps.heads import NOT_USED, stations_along
@@ -50,6 +51,8 @@ if TYPE_CHECKING:
 
 # Layers as the table of repairs names them.
 GAUGES, GAUGINGS, ABSTRACTIONS = "gauges", "spot_gaugings", "abstractions"
+# What is kept of a spot gauging: its id, and the flow of that day by the estimate before it [m³/s].
+GAUGED = ("gauging_id", "expected_m3s", "expected_low_m3s", "expected_high_m3s")
 # Share of time that the low flow of the summary is exceeded [%].
 LOW_FLOW_PERCENT = 95.0
 
@@ -153,7 +156,8 @@ class Flows(NamedTuple):
     nothing may be taken, or None. ``equations`` are those used, ``fits`` their diagnostics where they were fitted,
     ``repairs`` what is doubtful or left out, and ``measured`` what gauges and gaugings changed. ``model`` is what
     the flows may be, given their errors; ``mean_regressions`` give the strength of those of the mean flow.
-    ``months`` says how the bins are shared among the months.
+    ``months`` says how the bins are shared among the months. ``gauged`` holds for each spot gauging at a stream
+    what the estimate before it said of that day, see `GAUGED`; None without any.
     """
 
     estimate: FlowEstimate
@@ -169,6 +173,7 @@ class Flows(NamedTuple):
     model: FlowModel
     mean_regressions: list[MeanRegression]
     months: Months = Months(NO_MONTHS)
+    gauged: pd.DataFrame | None = None
 
 
 def estimate_station_flows(
@@ -184,7 +189,7 @@ def estimate_station_flows(
     yearly, monthly = split_by_month(equations)
     limits = settings.flows.weak_regression
     natural = estimate_flows(catchments, yearly, region_weights(settings, inputs, catchments), limits)
-    today, measured = use_measured_flows(
+    today, measured, gauged = use_measured_flows(
         settings, inputs, stationing, catchments, _flagged(settings, inputs, natural, yearly)
     )
     today, year_today = flows_by_month(settings, inputs, catchments, today, monthly)
@@ -244,6 +249,7 @@ def estimate_station_flows(
         model,
         mean_regressions(equations, limits, region_codes(inputs)),
         _months(inputs, today, year, bool(monthly)),
+        gauged,
     )
 
 
@@ -413,7 +419,7 @@ def flag_extended(
 
 def use_measured_flows(
     settings: Settings, inputs: RunInputs, stationing: Stationing, catchments: pd.DataFrame, estimate: FlowEstimate
-) -> tuple[FlowEstimate, pd.DataFrame]:
+) -> tuple[FlowEstimate, pd.DataFrame, pd.DataFrame | None]:
     """An estimate joined with near gauges and spot gaugings, and what they changed.
 
     Parameters
@@ -427,8 +433,12 @@ def use_measured_flows(
     estimate : FlowEstimate
     repairs : DataFrame
         Rows of the table of repairs.
+    gauged : DataFrame or None
+        Columns `GAUGED`: each spot gauging, and the flow of that day by the estimate before it, with its 90 %
+        interval [m³/s].
     """
     entries: list[RepairRow] = []
+    gauged: pd.DataFrame | None = None
     regressed = estimate.mean_log_sd
     gauges, near_gauges, gaugings = inputs.measured_gauges, settings.flows.near_gauges, inputs.spot_gaugings
     if gauges is not None and near_gauges is not None:
@@ -436,9 +446,9 @@ def use_measured_flows(
         estimate = _join_gauges(near_gauges, table, stationing, catchments, estimate, entries)
     if gauges is not None and gaugings is not None:
         asked = settings.flows.spot_gaugings
-        estimate = _join_gaugings(asked, gauges, gaugings, stationing, catchments, estimate, entries)
+        estimate, gauged = _join_gaugings(asked, gauges, gaugings, stationing, catchments, estimate, entries)
     estimate = lift_weak_flags(estimate, regressed)
-    return estimate, pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str")
+    return estimate, pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str"), gauged
 
 
 def _join_gauges(
@@ -497,7 +507,7 @@ def _join_gaugings(
     catchments: pd.DataFrame,
     estimate: FlowEstimate,
     entries: list[RepairRow],
-) -> FlowEstimate:
+) -> tuple[FlowEstimate, pd.DataFrame]:
     flows = gauge_flows(gauges, 0.0)
     curves = dict(zip(flows.gauge, flows.curve_m3s, strict=True))
     stations = _stations_of(frame.geometry.to_numpy(), stationing, asked.snap_m)
@@ -528,7 +538,22 @@ def _join_gaugings(
         change = changes[row.gauging_id]
         action = NOT_USED if np.isnan(change) else f"mean flow there changed by {100 * (change - 1):+.1f} %"
         entries.append((GAUGINGS, row.gauging_id, f"{text}; {reading}; {_said(estimate, station)}", action))
-    return joined
+    return joined, _against(estimate, gaugings, asked)
+
+
+# The flow of the day of each gauging by an estimate, and its 90 % interval: errors of the estimate, of the gauging
+# and of taking both places to have the same exceedance.
+def _against(estimate: FlowEstimate, gaugings: SpotGaugings, asked: SpotSettings) -> pd.DataFrame:
+    rows = []
+    for name, station, log_sd, share in zip(
+        gaugings.name, gaugings.station, gaugings.log_sd, gaugings.exceedance, strict=True
+    ):
+        curve_m3s = estimate.curve_m3s[station][np.newaxis]
+        flow_m3s = float(flow_at(estimate.curve_exceedance, curve_m3s, 100.0 * share)[0])
+        spread = np.sqrt(estimate.mean_log_sd[station] ** 2 + log_sd**2 + asked.concurrency_log_sd**2)
+        factor = float(np.exp(NORMAL_90 * spread))
+        rows.append((str(name), flow_m3s, flow_m3s / factor, flow_m3s * factor))
+    return pd.DataFrame(rows, columns=list(GAUGED))
 
 
 # What the estimate says of a station's mean flow.

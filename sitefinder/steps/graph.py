@@ -143,7 +143,7 @@ STEPS = bound(
             "sitefinder.steps.water_bodies:find_structures",
             "stationing channels dem_errors",
             "run.crs stretches.structure_snap_m stretches.step_min_m",
-            "dem layers.structures",
+            "dem layers.structures seen_conditions",
         ),
         stage(
             "terrain",
@@ -295,9 +295,23 @@ STEPS = bound(
             each=PerItem("rule", "sitefinder.steps.scope:rules_of", "sitefinder.steps.rules:joined_overlaps"),
         ),
         stage(
-            "verdicts",
+            "rule_verdicts",
             "sitefinder.steps.rules:judge",
             "stationing candidates stream_things rule_overlaps",
+            "rules ranking.allow",
+        ),
+        stage(
+            "decisions",
+            "sitefinder.steps.decisions:place_decisions",
+            "stationing heads water_bodies rule_verdicts",
+            "inputs.decisions.on_date inputs.decisions.head_tolerance_m stretches.structure_snap_m rules",
+            "decisions",
+            content=CONTENT,
+        ),
+        stage(
+            "verdicts",
+            "sitefinder.steps.decisions:decide",
+            "stationing candidates stream_things rule_overlaps rule_verdicts decisions",
             "rules ranking.allow",
         ),
         stage(

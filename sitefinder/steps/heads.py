@@ -363,12 +363,17 @@ def fit_profile(
 
 
 class FieldLevels(NamedTuple):
-    """Measured drops and ratings as used, segments whose fall is measured (bool, shape (n,)), what changed."""
+    """Measured drops and ratings as used, segments whose fall is measured (bool, shape (n,)), what changed.
+
+    ``compared`` holds for each drop that was used its ``level_id``, and the drop of the DEM with its standard
+    error there, ``dem_drop_m`` and ``dem_drop_se_m`` [m].
+    """
 
     drops: MeasuredDrops
     measured: npt.NDArray[np.bool_]
     ratings: list[Rating]
     repairs: pd.DataFrame
+    compared: pd.DataFrame
 
 
 def place_field_levels(
@@ -386,7 +391,7 @@ def place_field_levels(
     """
     count = len(stationing.stations)
     repairs: list[RepairRow] = []
-    used = []
+    used, compared = [], []
     measured = np.zeros(count, dtype=bool)
     downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
     segment_m = stationing.stations["segment_length_m"].to_numpy()
@@ -421,7 +426,9 @@ def place_field_levels(
             repairs.append(("field_levels", level_id, f"{text}; the DEM has no elevation there", NOT_USED))
         else:
             se_m = head_standard_error(long_profile.errors_m, np.array([upper]), np.array([lower]))[0]
-            said = f"the DEM says {fell_m - fall_above_m - fall_below_m:.2f} m with an error of {se_m:.2f} m"
+            dem_m = fell_m - fall_above_m - fall_below_m
+            said = f"the DEM says {dem_m:.2f} m with an error of {se_m:.2f} m"
+            compared.append((str(level_id), float(dem_m), float(se_m)))
             changed = f"head changed by {drop_m - fell_m:+.2f} m there"
             repairs.append(("field_levels", level_id, f"{text}; {said}", changed))
             used.append((upper, lower, float(drop_m), float(error_m)))
@@ -432,7 +439,9 @@ def place_field_levels(
     parts = [np.array(part) for part in zip(*used, strict=True)] or [np.zeros(0)] * 4
     drops = MeasuredDrops(parts[0].astype(np.int64), parts[1].astype(np.int64), parts[2], parts[3])
     ratings = _placed_ratings(settings, inputs, stationing, repairs)
-    return FieldLevels(drops, measured, ratings, pd.DataFrame(repairs, columns=REPAIR_COLUMNS, dtype="str"))
+    listed_repairs = pd.DataFrame(repairs, columns=REPAIR_COLUMNS, dtype="str")
+    against = pd.DataFrame(compared, columns=["level_id", "dem_drop_m", "dem_drop_se_m"])
+    return FieldLevels(drops, measured, ratings, listed_repairs, against)
 
 
 # Measured drops by falling error; of equals, the one that is later in the table counts more.

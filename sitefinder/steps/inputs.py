@@ -64,6 +64,8 @@ LIBRARY_ENVIRONMENT = ("PROJ_", "GDAL_", "OGR_", "CPL_")
 SET_BY_LIBRARIES = ("GDAL_CURL_CA_BUNDLE", "PROJ_CURL_CA_BUNDLE")
 # Tables of field measurements, by the setting that names each.
 BANK_TABLES = ("field_levels", "ratings", "spot_gaugings", "sections")
+# Those that observations of visits add to.
+OBSERVED = ("field_levels", "spot_gaugings")
 FLOW_REGIONS = "flow_regions"
 # Kind of geometry that each layer must hold.
 LAYERS = {
@@ -382,7 +384,10 @@ class RunInputs(NamedTuple):
     those with flows and places, where nothing asks for them. Turbines and costs are in the money that the
     settings ask for; ``conversions`` lists what was in other money (see `sitefinder.catalogue.costs`). ``regime``
     says in which months the flows of a duration curve occur, where no equation does, and ``change`` how a climate
-    table changes them; both may be None. ``drops`` are those without a stream, None where the settings name none.
+    table changes them; both may be None. ``drops`` are those without a stream, and
+    ``decisions`` those about reaches; ``observations`` are those of visits, whose drops and gaugings are among
+    ``field_levels`` and ``spot_gaugings`` too, and ``seen_conditions`` what they say of structures, by id. All are
+    None where the settings name none.
     """
 
     dem: RasterFacts
@@ -410,6 +415,9 @@ class RunInputs(NamedTuple):
     regime: Regime | None = None
     change: FlowChange | None = None
     drops: StatedDrops | None = None
+    decisions: pd.DataFrame | None = None
+    observations: pd.DataFrame | None = None
+    seen_conditions: dict[str, str] | None = None
 
 
 class Lazily(Mapping[str, T]):
@@ -594,6 +602,8 @@ def _in_order_of_delivery(settings: Settings) -> list[str]:
     names += [f"coverages.{rule.name}" for rule in settings.rules if rule.covered_by is not None]
     names += [f"{name}.read" for name in BANK_TABLES if getattr(inputs, name) is not None]
     names += ["drop_flows.read"] if inputs.drop_flows is not None else []
+    names += ["observations.read"] if inputs.observations is not None else []
+    names += ["decisions.read"] if inputs.decisions is not None else []
     return [*names, "dem_error.read", "data_files"]
 
 
@@ -631,8 +641,10 @@ def read_inputs(settings: Settings, folder: Path, output: Path | None = None) ->
         raise _together(problems)
     _add_rasters(readings, settings, folder)
     _add_layers(readings, settings, folder)
+    _add_observations(readings, settings, folder)
     _add_bank_tables(readings, settings, folder)
     _add_drops(readings, settings, folder)
+    _add_decisions(readings, settings, folder)
     _add_flows(readings, settings, folder)
     _add_turbines_and_costs(readings, settings, folder)
     if problems := readings.judge():
@@ -854,7 +866,7 @@ def _add_bank_tables(readings: Readings, settings: Settings, folder: Path) -> No
     for name in BANK_TABLES:
         source = getattr(settings.inputs, name)
         if source is None:
-            readings.add(name, lambda: None)
+            _add_measured(readings, settings, name)
             continue
         readings.add(
             f"{name}.read",
@@ -864,7 +876,53 @@ def _add_bank_tables(readings: Readings, settings: Settings, folder: Path) -> No
             counted=lambda table: table.frame,
             notes=lambda table: ReadingNotes([table.lineage]),
         )
-        _derive(readings, name, f"{name}.read", lambda table: table.frame)
+        _add_measured(readings, settings, name, f"{name}.read")
+
+
+# A table of measurements with those of observations behind it; None where there is neither.
+def _add_measured(readings: Readings, settings: Settings, name: str, table: str = "") -> None:
+    needs = (table,) if table else ()
+    if settings.inputs.observations is None or name not in OBSERVED:
+        if table:
+            _derive(readings, name, table, lambda read: read.frame)
+        else:
+            readings.add(name, lambda: None)
+        return
+
+    def joined() -> Value:
+        import pandas as pd
+
+        seen = readings.value("observations")
+        own = readers.levels_of(seen) if name == "field_levels" else readers.gaugings_of(seen, settings.run.crs)
+        parts = [readings.value(table).frame] if table else []
+        parts += [own] if len(own) else []
+        return pd.concat(parts, ignore_index=True) if parts else None
+
+    readings.add(name, joined, needs=(*needs, "observations"))
+
+
+# Observations of visits, and the condition of structures that they saw; None where the settings name none.
+def _add_observations(readings: Readings, settings: Settings, folder: Path) -> None:
+    source, crs = settings.inputs.observations, settings.run.crs
+    if source is None:
+        for name in ("observations", "seen_conditions"):
+            readings.add(name, lambda: None)
+        return
+    readings.add(
+        "observations.read",
+        lambda: readers.read_observations(source, folder, crs),
+        settings=[source.model_dump(mode="json"), crs],
+        files=(folder / source.path,),
+        counted=lambda read: read.frame,
+        notes=lambda read: ReadingNotes([read.lineage]),
+    )
+    _derive(readings, "observations", "observations.read", lambda read: read.frame)
+    readings.add(
+        "seen_conditions",
+        lambda: readers.conditions_of(readings.value("observations")),
+        needs=("observations",),
+        is_plain=True,
+    )
 
 
 # Drops without a stream, with the flows that are stated for them; None where the settings name none.
@@ -891,6 +949,24 @@ def _add_drops(readings: Readings, settings: Settings, folder: Path) -> None:
         readings.add("drops", lambda: None)
     else:
         readings.add("drops", read, settings=drops.flow_error_percent, needs=needs, counted=tuple)
+
+
+# Decisions about reaches, from a table or a layer; None where the settings name none.
+def _add_decisions(readings: Readings, settings: Settings, folder: Path) -> None:
+    source = settings.inputs.decisions
+    if source is None:
+        readings.add("decisions", lambda: None)
+        return
+    path, crs = folder / source.path, settings.run.crs
+    readings.add(
+        "decisions.read",
+        lambda: readers.read_decisions(source, folder, crs),
+        settings=[source.model_dump(mode="json"), crs],
+        files=(path,) if path.suffix.lower() == ".csv" else files_of_layer(path),
+        counted=lambda read: read.frame,
+        notes=lambda read: ReadingNotes([read.lineage]),
+    )
+    _derive(readings, "decisions", "decisions.read", lambda read: read.frame)
 
 
 def _bank_table(name: str, source: Source, folder: Path, crs: str) -> TableRead:
@@ -921,20 +997,26 @@ def _add_flows(readings: Readings, settings: Settings, folder: Path) -> None:
     stations = () if inputs.gauge_stations is None else ("layers.gauge_stations",)
 
     def measured() -> pd.DataFrame | None:
-        if flows.near_gauges is None and inputs.spot_gaugings is None:
+        if flows.near_gauges is None and value("spot_gaugings") is None:
             return None
         gauges: pd.DataFrame = readers.measured_gauges(
             settings, value("gauges"), value(stations[0]).frame if stations else None
         )
         return gauges
 
-    readings.add("measured_gauges", measured, settings=_all_but_rules(settings), needs=("gauges", *stations))
-    if inputs.spot_gaugings is not None:
+    needs = ("gauges", "spot_gaugings", *stations)
+    readings.add("measured_gauges", measured, settings=_all_but_rules(settings), needs=needs)
+
+    def check_gauged() -> None:
+        if value("spot_gaugings") is not None:
+            readers.validate_unknown_gauges(value("spot_gaugings"), value("measured_gauges"))
+
+    if inputs.spot_gaugings is not None or inputs.observations is not None:
         _check(
             readings,
             settings,
             "gauged",
-            lambda: readers.validate_unknown_gauges(value("spot_gaugings"), value("measured_gauges")),
+            check_gauged,
             "spot_gaugings",
             "measured_gauges",
         )

@@ -35,6 +35,7 @@ from sitefinder.io.catalogue_files import (
     read_turbine_files,
 )
 from sitefinder.io.crs import Operation, scale_note
+from sitefinder.io.decisions import read_decisions
 from sitefinder.io.gauges import (
     measured_gauges,
     read_daily_records,
@@ -42,6 +43,7 @@ from sitefinder.io.gauges import (
     read_gauges,
     read_text_table,
 )
+from sitefinder.io.observations import conditions_of, gaugings_of, levels_of, read_observations
 from sitefinder.io.raster import bounds_in_run, operation_to_run, parts_of_raster, raster_facts, run_grid
 from sitefinder.io.raster_judging import judge_covariate, judge_dem, judge_streams
 from sitefinder.io.survey import (
@@ -93,22 +95,26 @@ __all__ = [
     "alterations_of",
     "bounds_in_run",
     "check_run_crs",
+    "conditions_of",
     "daily_files",
     "data_file_lineage",
     "demand_of_settlements",
     "files_of_costs",
     "fitted_equations",
     "footprint_table",
+    "gaugings_of",
     "ground_repairs",
     "judge_covariate",
     "judge_dem",
     "judge_streams",
+    "levels_of",
     "mean_regressions",
     "measured_gauges",
     "parts_of_raster",
     "read_change",
     "read_costs",
     "read_coverage",
+    "read_decisions",
     "read_dem_error",
     "read_drop_flows",
     "read_environmental_flow",
@@ -117,6 +123,7 @@ __all__ = [
     "read_flow_regions",
     "read_gauges",
     "read_layer_here",
+    "read_observations",
     "read_raster",
     "read_ratings",
     "read_rule",

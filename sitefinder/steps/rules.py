@@ -11,6 +11,7 @@ from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.rules.overlaps import HIT_COLUMNS, all_rule_metres, along_link, overlaps, uncovered
 from sitefinder.rules.upstream_downstream import NATURAL_FALLS, Barriers, carried_along, place_falls, steps_down
 from sitefinder.rules.verdicts import (
+    Admission,
     Held,
     StretchMarks,
     admissible,
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
     from sitefinder.network.stations import Stationing
     from sitefinder.network.topology import Network
+    from sitefinder.rules.overlaps import RuleMetres
     from sitefinder.settings import Settings
     from sitefinder.siting.candidates import Stretches
     from sitefinder.steps.heads import Profile
@@ -111,9 +113,12 @@ def joined_overlaps(found: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 
 
 class Judged(NamedTuple):
-    """Verdict and reasons of each reach, marks of each stretch, and the turbine choice the rules leave it.
+    """Verdict and reasons of each reach, marks of each stretch, and the turbine choice left to it.
 
-    ``held`` says of each reach which rules hold there.
+    ``held`` says of each reach which rules hold there. All but ``choice`` is what the rules say, also after
+    decisions. ``barred_by_decision`` marks stretches that the rules admit and a decision does not;
+    ``rules_lifted`` names for each stretch the rules that exclude it and that a decision does not count, "" for
+    none. Both are None where there are no decisions.
     """
 
     reaches: pd.DataFrame
@@ -121,6 +126,8 @@ class Judged(NamedTuple):
     choice: npt.NDArray[np.int8]
     because: npt.NDArray[np.object_]
     held: Held
+    barred_by_decision: npt.NDArray[np.bool_] | None = None
+    rules_lifted: npt.NDArray[np.object_] | None = None
 
 
 def judge(
@@ -142,18 +149,36 @@ def judge(
     held = held_reaches(stationing.reaches, of_reaches, rules)
     segment_m, reach = (stationing.stations[name].to_numpy() for name in ("segment_length_m", "reach"))
     marks = stretch_marks(candidates.start, candidates.taken, segment_m, reach, of_stations, rules)
-    forbidden = np.zeros(len(stationing.stations), dtype=np.int64)
-    for rule, possible in zip(rules, of_stations.possible, strict=True):
+    admission = admitted(settings, candidates, stream_things, marks, of_stations)
+    of_reach = verdicts(held, rules).set_axis(stationing.reaches.index)
+    return Judged(of_reach, marks, admission.choice, admission.because, held)
+
+
+def admitted(
+    settings: Settings, candidates: Stretches, stream_things: pd.DataFrame, marks: StretchMarks, metres: RuleMetres
+) -> Admission:
+    """Which turbine choice each candidate may use by its marks, and by what rules forbid to bypass.
+
+    Parameters
+    ----------
+    settings, candidates, stream_things
+        The settings, and results of the stages of those names.
+    marks : StretchMarks
+        Of the candidates.
+    metres : RuleMetres
+        Under each rule, of each station's segment.
+    """
+    forbidden = np.zeros(metres.possible.shape[1], dtype=np.int64)
+    for rule, possible in zip(settings.rules, metres.possible, strict=True):
         forbidden[possible > 0] |= bits_of(rule.never_past)
-    admission = admissible(
+    admission: Admission = admissible(
         candidates.table["scheme_type"],
         marks.marks,
         settings.ranking.allow,
         builds_barrier(candidates.table),
         passed_things(candidates, stream_things, len(forbidden), forbidden).kinds != 0,
     )
-    of_reach = verdicts(held, rules).set_axis(stationing.reaches.index)
-    return Judged(of_reach, marks, admission.choice, admission.because, held)
+    return admission
 
 
 def mark_fish_safe_only(verdicts: Judged) -> npt.NDArray[np.bool_]:

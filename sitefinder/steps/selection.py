@@ -38,6 +38,7 @@ from sitefinder.steps.trial import candidates_in
 from sitefinder.units import METRES_PER_KILOMETRE
 from sitefinder.vocabulary import (
     ACTIONS,
+    BARRED_BY_DECISION,
     BARRED_BY_RULE,
     CATCHMENT_INCOMPLETE,
     FISH_SAFETIES,
@@ -130,7 +131,7 @@ def choosing(
         subset(stretches, has_value),
         valued.iloc[rows].reset_index(drop=True),
         rule_overlaps,
-        verdicts._replace(choice=verdicts.choice[rows]),
+        of_rows(verdicts, rows),
         water_bodies,
         river_parts,
     )
@@ -141,6 +142,14 @@ def choosing(
         return BestSet(rows[chosen], offers.valued.iloc[chosen].reset_index(drop=True), offers.gap)
 
     return best
+
+
+def of_rows(verdicts: Judged, rows: npt.NDArray[np.int64]) -> Judged:
+    """Of some candidates what a choice among them looks at: their turbine choice, and what decisions exclude."""
+    barred = verdicts.barred_by_decision
+    return verdicts._replace(
+        choice=verdicts.choice[rows], barred_by_decision=None if barred is None else barred[rows]
+    )
 
 
 # Candidates that have a value with a turbine of some kind, by the objective of the choice.
@@ -238,6 +247,8 @@ def offer_steps(
     too_small = [
         energy[f"{prefix}_stream_too_small"].to_numpy(dtype=bool) for prefix in ("any", "safe", "as_built")
     ]
+    barred = verdicts.barred_by_decision
+    by_decision = np.zeros(len(table), dtype=bool) if barred is None else barred
     steps = {
         OUTSIDE_REGION: in_region(stationing.stations, inputs)[table["tailrace"].to_numpy()],
         NO_FLOW_ESTIMATE: ~table["flow_missing"].to_numpy(),
@@ -245,7 +256,8 @@ def offer_steps(
         FLOW_TOO_SMALL: table["flow_mean_m3s"].to_numpy() >= settings.stretches.min_flow_mean_m3s,
         HEAD_UNRESOLVED: ~table["head_unresolved"].to_numpy(),
         CATCHMENT_INCOMPLETE: ~table["catchment_incomplete"].to_numpy(),
-        BARRED_BY_RULE: verdicts.choice >= 0,
+        BARRED_BY_RULE: (verdicts.choice >= 0) | by_decision,
+        BARRED_BY_DECISION: ~by_decision,
         NEVER_PAST: (table["passed_kinds"].to_numpy() & bits_of(settings.stretches.never_past)) == 0,
         NO_CONDUIT: ~table["no_conduit"].to_numpy(dtype=bool),
         STREAM_TOO_SMALL: ~np.choose(np.maximum(verdicts.choice, 0), too_small),
@@ -457,7 +469,7 @@ def weigh_fish_safety(
         some[evidence_values.rows] |= _has_value(settings, changed)
     rows = np.flatnonzero(some)
     stretches, energy = subset(stretches, some), energy.iloc[rows].reset_index(drop=True)
-    verdicts = verdicts._replace(choice=verdicts.choice[rows])
+    verdicts = of_rows(verdicts, rows)
     evidence_values = of_candidates(evidence_values, rows)
 
     def best(settings: Settings, judged: Judged, valued: pd.DataFrame) -> BestSet:

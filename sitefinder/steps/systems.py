@@ -290,9 +290,13 @@ class OwnHeads(NamedTuple):
 
 
 class OwnVerdicts(NamedTuple):
-    """Of `sitefinder.steps.rules.Judged` the turbine choice that the rules leave a system's candidates."""
+    """Of `sitefinder.steps.rules.Judged` the turbine choice left to a system's candidates.
+
+    ``barred_by_decision`` is True for those that a decision alone excludes; None where there are no decisions.
+    """
 
     choice: npt.NDArray[np.int8]
+    barred_by_decision: npt.NDArray[np.bool_] | None = None
 
 
 class OwnWaters(NamedTuple):
@@ -377,7 +381,8 @@ def _own_overlaps(overlaps: pd.DataFrame, extent: Extent) -> pd.DataFrame:
 
 
 def _own_verdicts(verdicts: Judged, extent: Extent) -> OwnVerdicts:
-    return OwnVerdicts(verdicts.choice[extent.candidates])
+    barred = verdicts.barred_by_decision
+    return OwnVerdicts(verdicts.choice[extent.candidates], None if barred is None else barred[extent.candidates])
 
 
 def _own_waters(waters: WaterBodies, extent: Extent) -> OwnWaters:

@@ -82,7 +82,7 @@ def find_structures(
     """
     if "structures" not in inputs.layers:
         return pd.DataFrame(columns=STRUCTURE_COLUMNS)
-    frame, stations = inputs.layers["structures"].frame, stationing.stations
+    frame, stations = as_seen(inputs.layers["structures"].frame, inputs.seen_conditions), stationing.stations
     snap_m = settings.stretches.structure_snap_m
     return at_their_drops(
         place_structures(frame, stationing.segments, snap_m),
@@ -94,6 +94,23 @@ def find_structures(
         snap_m=snap_m,
         min_step_m=settings.stretches.step_min_m,
     )
+
+
+def as_seen(frame: geopandas.GeoDataFrame, conditions: dict[str, str] | None) -> geopandas.GeoDataFrame:
+    """Structures with the condition in which visitors saw them, in place of that of the layer.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        Structures of the layer, with ``feature_id`` and perhaps ``condition``.
+    conditions : dict of str to str, or None
+        By id of the structure.
+    """
+    if not conditions:
+        return frame
+    mapped = frame["condition"] if "condition" in frame else pd.Series("", index=frame.index)
+    seen = frame["feature_id"].astype(str).map(conditions)
+    return frame.assign(condition=seen.where(seen.notna(), mapped))
 
 
 def find_water_bodies(

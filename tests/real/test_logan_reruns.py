@@ -65,7 +65,16 @@ def test_one_more_layer_redoes_no_terrain_flow_or_energy_and_leaves_no_trace_whe
     ran.clear()
     with_store = run_and_deliver(settings).path.read_bytes()
 
-    expected = ["rule_overlaps", "verdicts", "drop_overlaps", "drop_verdicts", "closed_months", "sites"]
+    expected = [
+        "rule_overlaps",
+        "rule_verdicts",
+        "decisions",
+        "verdicts",
+        "drop_overlaps",
+        "drop_verdicts",
+        "closed_months",
+        "sites",
+    ]
     expected += ["limit_costs", "fish_safe_only", "fish_safety"]
     assert sorted(again) == sorted(expected)
     assert opened == []

@@ -13,7 +13,16 @@ from sitefinder.schema.documentation import (
     vocabulary_reference,
 )
 from sitefinder.settings import Settings
-from sitefinder.vocabulary import ACTIONS, EVIDENCE_GRADES, FLAGS, REJECTION_REASONS, SCHEME_TYPES, VERDICTS
+from sitefinder.vocabulary import (
+    ACTIONS,
+    DECISIONS,
+    EVIDENCE_GRADES,
+    FLAGS,
+    NOT_APPLIED,
+    REJECTION_REASONS,
+    SCHEME_TYPES,
+    VERDICTS,
+)
 
 
 # Rows of all tables, as lists of cells, without heads and rules.
@@ -68,7 +77,7 @@ def test_every_column_is_listed_in_the_order_of_delivery():
 def test_every_word_of_the_inventory_has_a_row_with_its_sentence():
     text = vocabulary_reference()
 
-    records = (VERDICTS, ACTIONS, SCHEME_TYPES, REJECTION_REASONS, EVIDENCE_GRADES, FLAGS)
+    records = (VERDICTS, ACTIONS, SCHEME_TYPES, REJECTION_REASONS, DECISIONS, NOT_APPLIED, EVIDENCE_GRADES, FLAGS)
     listed = rows(text)
     assert [row[0].strip("`") for row in listed] == [word.name for words in records for word in words]
     assert [row[-1] for row in listed] == [word.phrase for words in records for word in words]

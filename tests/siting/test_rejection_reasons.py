@@ -447,6 +447,7 @@ def test_every_reason_that_can_be_given_is_declared():
         "head unresolved",
         "catchment incomplete",
         "excluded by rules",
+        "excluded by a decision",
         "would pass what may not be bypassed",
         "no feasible conduit",
     ]

@@ -10,6 +10,7 @@ from sitefinder.errors import ConfigError, InputError
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE, flow_at
 from sitefinder.hydrology.gauges import gauge_flows
 from sitefinder.inventory import read_run
+from sitefinder.schema.field_form import COLUMNS as FORM
 from sitefinder.steps.flows import estimate_station_flows, flag_extended, list_record_doubts
 from sitefinder.steps.inputs import with_year_to_year
 
@@ -89,6 +90,35 @@ def test_gauges_on_the_regions_streams_narrow_the_interval_there_and_are_named(s
         at = int(np.argmin(np.hypot(stations["x_m"] - row["x_m"], stations["y_m"] - row["y_m"])))
         ratio = estimate.mean_m3s[at] / row["flow_mean_m3s"]
         assert abs(np.log(ratio)) < abs(np.log(before.mean_m3s[at] / row["flow_mean_m3s"])) + 1e-9
+
+
+def test_a_gauging_of_a_visit_is_used_as_a_spot_gauging_is_and_held_against_the_flow_of_the_day(
+    sample_run, checked, station, tmp_path
+):
+    x, y = place(sample_run, station).split(",")
+    (tmp_path / "seen.csv").write_text(
+        f"{','.join(column.name for column in FORM)}\n"
+        f"S1@1,1,,diversion,EPSG:32633,{x},{y},{x},{y},,,A,2026-04-02,,,,,9.0,8,G001,6.0,,,,,,\n",
+        encoding="utf-8",
+    )
+    seen = '[inputs.observations]\npath = "../../seen.csv"\n'
+    settings, inputs = checked(seen)
+    spots = f"S1@1 on 2026-04-02,{x},{y},2026-04-02,9.0,8,G001,6.0\n"
+    other, stated = checked(SPOTS, spots=spots, name="stated")
+
+    flows, same = estimated(sample_run, settings, inputs), estimated(sample_run, other, stated)
+
+    np.testing.assert_array_equal(flows.estimate.curve_m3s, same.estimate.curve_m3s)
+    assert not np.array_equal(flows.estimate.curve_m3s, sample_run.results["flows"].estimate.curve_m3s)
+    (row,) = flows.gauged.itertuples(index=False)
+    before = sample_run.results["flows"].estimate
+    assert row.expected_low_m3s < row.expected_m3s < row.expected_high_m3s
+    assert row.expected_m3s in before.curve_m3s[station] or (
+        before.curve_m3s[station].min() < row.expected_m3s < before.curve_m3s[station].max()
+    )
+    # The interval is that of the estimate, of the gauging and of its exceedance together.
+    spread = np.log(row.expected_high_m3s / row.expected_m3s) / 1.645
+    assert spread > before.mean_log_sd[station]
 
 
 def test_gauges_far_from_all_streams_are_reported_and_left_out(sample_run, checked):

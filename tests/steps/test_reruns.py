@@ -38,9 +38,10 @@ NEVER_AGAIN = [
 ]
 # fmt: on
 # What a new layer redoes. `evidence_values` is joined from what is kept, since no drainage system's share changed.
-AGAIN = ["rule_overlaps: new reserve", "verdicts", "drop_overlaps: new reserve", "drop_verdicts"]
+AGAIN = ["rule_overlaps: new reserve", "rule_verdicts", "decisions", "verdicts"]
+AGAIN += ["drop_overlaps: new reserve", "drop_verdicts"]
 AGAIN += ["closed_months", "sites", "limit_costs", "fish_safe_only", "fish_safety"]
-MADE_AGAIN = [*AGAIN[:5], "closed_energy", *AGAIN[5:-1], "evidence_values", *AGAIN[-1:]]
+MADE_AGAIN = [*AGAIN[:7], "closed_energy", *AGAIN[7:-1], "evidence_values", *AGAIN[-1:]]
 
 
 STEP_NAMES = [stage.name for stage in STEPS]
@@ -178,7 +179,9 @@ def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(
     assert ["new.gpkg"] in valley.read
     assert planned == {
         "rule_overlaps": ["new reserve: it is new"],
-        "verdicts": ["setting rules.new reserve is new", "after rule_overlaps"],
+        "rule_verdicts": ["setting rules.new reserve is new", "after rule_overlaps"],
+        "decisions": ["setting rules.new reserve is new", "after rule_verdicts"],
+        "verdicts": ["setting rules.new reserve is new", "after rule_overlaps, rule_verdicts, decisions"],
         "drop_overlaps": ["new reserve: it is new"],
         "drop_verdicts": ["setting rules.new reserve is new", "after drop_overlaps"],
         "closed_months": ["setting rules.new reserve is new", "after rule_overlaps, verdicts"],
@@ -216,7 +219,7 @@ def test_an_edited_rule_redoes_its_own_overlaps_alone(with_rule):
     changed = "setting rules.new reserve.buffer_m: 0.0 → 5.0"
     assert valley.steps_run == AGAIN
     assert planned["rule_overlaps"] == [changed]
-    assert planned["verdicts"] == [changed, "after rule_overlaps"]
+    assert planned["rule_verdicts"] == [changed, "after rule_overlaps"]
 
 
 ALL_FILES = """

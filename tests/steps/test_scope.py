@@ -133,7 +133,7 @@ def test_every_setting_that_may_change_results_is_declared_by_a_stage_or_reporte
         ("terrain", {"sink_depth_m": 2.0}, "terrain"),
         ("stretches", {"min_head_m": 0.7}, "found_candidates"),
         ("costs", {"price_per_kwh": 0.3}, "selection_luck"),
-        ("ranking", {"allow": ["unresolved"]}, "verdicts"),
+        ("ranking", {"allow": ["unresolved"]}, "rule_verdicts"),
         ("costs", {"max_lcoe_per_kwh": 0.5}, "sites"),
         ("network", {"reach_length_m": 400.0}, "stationing"),
     ],

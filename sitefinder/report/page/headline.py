@@ -106,6 +106,9 @@ def _of_sites(tables):
     notes = [Note("ranked, without overlap")]
     if schemes:
         notes.append(Note(", ".join(schemes)))
+    kept = int(sites["kept_by_decision"].sum()) if "kept_by_decision" in sites else 0
+    if kept:
+        notes.append(Note(f"{kept} kept by decisions against rules"))
     mapped = structures[structures["rejection_reason"] != ONLY_A_STEP.name] if len(structures) else structures
     if len(mapped):
         used = int((mapped["site_id"] != "").sum())

@@ -4,6 +4,7 @@ import itertools
 
 import numpy as np
 
+from sitefinder.report.decisions import why_not_applied
 from sitefinder.report.page.figures import (
     DASH,
     Cell,
@@ -21,7 +22,7 @@ from sitefinder.report.page.figures import (
     text_cell,
     unit_of,
 )
-from sitefinder.report.text import counted, is_missing, money_figure
+from sitefinder.report.text import counted, is_missing, money_figure, plain
 from sitefinder.schema.arrays import records_of
 from sitefinder.units import (
     METRES_PER_KILOMETRE,
@@ -29,6 +30,7 @@ from sitefinder.units import (
 )
 from sitefinder.vocabulary import (
     ACTIONS,
+    DECISIONS,
     EVIDENCE_GRADES,
     FISH_SAFETIES,
     FLAGS,
@@ -83,6 +85,8 @@ def region_tables(handover):
         after.append(_totals_table(totals, ("stream",), "Totals by stream", currency, "streams"))
     elif len(tables["districts"]):
         after.append(_districts_table(tables["districts"], currency))
+    if "decisions" in tables and len(tables["decisions"]):
+        after.append(_decisions_table(tables["decisions"]))
     if "cumulative_limits" in tables and len(tables["cumulative_limits"]):
         after.append(_limits_table(tables["cumulative_limits"]))
     if "sites_by_price" in tables and len(tables["sites"]):
@@ -120,6 +124,31 @@ def _verdict_table(reaches):
             )
     heads = ["verdict", "reaches", "length [km]", "", "meaning"]
     return table("Reaches by verdict", heads, rows, identity="verdicts")
+
+
+# Every decision, with what it did, or why it does not apply.
+def _decisions_table(decisions):
+    rows = []
+    for row in decisions.to_dict("records"):
+        says = labels(DECISIONS)[row["decision"]] + (f": {row['scheme_type']}" if row["scheme_type"] else "")
+        until = f" to {row['valid_until']}" if row["valid_until"] else ""
+        did = f"admits {row['admitted']}, excludes {row['excluded']} candidates"
+        if row["rules_lifted"]:
+            did += f"; lifts {plain(row['rules_lifted'])}"
+        rows.append(
+            [
+                text_cell(plain(row["decision_id"])),
+                text_cell(says),
+                text_cell(plain(row["reach_id"] or row["stated_reach_id"])),
+                text_cell(f"{plain(row['author'])}, {row['date']}{until}"),
+                text_cell(plain(row["justification"])),
+                text_cell(did if row["applied"] else "not applied"),
+                text_cell(plain(why_not_applied(row))),
+                text_cell(plain(row["site_ids"])),
+            ]
+        )
+    heads = ["decision", "says", "reach", "by", "justification", "did", "remark", "sites"]
+    return table("Decisions", heads, rows, kind="words", identity="decisions")
 
 
 # The screening cascade: from everything measured down to what is open.

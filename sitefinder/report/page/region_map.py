@@ -242,23 +242,32 @@ def _streams(reaches, frame, tolerance_m):
             columns = (
                 "reach_id", "stream", "reasons", "head_m", "head_se_m", "flow_mean_m3s", "rejection_reason",
             )  # fmt: skip
+            decided = _decided(rows)
             texts = [
                 [
                     plain(reach),
                     stream_name(stream),
                     verdict.name,
-                    plain(reasons or "none"),
+                    plain((reasons or "none") + decision),
                     NOT_KNOWN if is_missing(head) else f"{amount(head)} ± {amount(error, 'm')}",
                     amount(flow, "m³/s"),
                     f"none: {because}" if because else "selected as a site",
                 ]
-                for reach, stream, reasons, head, error, flow, because in zip(
-                    *(rows[name] for name in columns), strict=True
+                for reach, stream, reasons, head, error, flow, because, decision in zip(
+                    *(rows[name] for name in columns), decided, strict=True
                 )
             ]
             # The worst verdict is drawn first.
             tips = texts + tips
     return groups, tips
+
+
+# What decisions say of each reach, after the rules that hold there.
+def _decided(reaches):
+    if "decision" not in reaches:
+        return [""] * len(reaches)
+    pairs = zip(reaches["decision"], reaches["decision_id"], strict=True)
+    return [f"; decision: {says} ({ids})" if says else "" for says, ids in pairs]
 
 
 # Areas of rules by action, the strictest first: (action, look, paths), and the tips of all as they are drawn.

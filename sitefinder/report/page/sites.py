@@ -4,6 +4,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from sitefinder.report.decisions import decisions_of
+from sitefinder.report.observations import visits_to
 from sitefinder.report.on_stream import things_by_site
 from sitefinder.report.page.figures import (
     Cell,
@@ -50,6 +52,11 @@ SHOWN = (
 )
 
 
+# Facts that need one of these layers are shown in runs alone in which it has rows.
+DECIDED, VISITED = "decisions", "observations"
+BESIDE = (DECIDED, VISITED)
+
+
 class Fact(NamedTuple):
     """One fact of a site: group, label, format, and its columns of ``sites``."""
 
@@ -57,7 +64,7 @@ class Fact(NamedTuple):
     label: str
     form: str
     columns: tuple
-    needs: str = ""  # input layer without which it is omitted
+    needs: str = ""  # input layer, or one of `BESIDE`, without which it is omitted
 
 
 WATER, ENERGY, PLANT, COST = "Head and water", "Power and energy", "Plant and fish", "Cost"
@@ -137,8 +144,11 @@ FACTS = (
     Fact(ACCESS, "Off-grid settlement", "text", ("settlement",), "settlements"),
     Fact(ACCESS, "Tailrace (WGS 84)", "place", ("lat", "lon")),
     Fact(ACCESS, "Intake (WGS 84)", "place", ("intake_lat", "intake_lon")),
+    Fact(ACCESS, "Visits", "visits", ("site_id",), VISITED),
     Fact(RULES, "Verdict", "verdict", ("verdict",)),
     Fact(RULES, "Rules that apply", "text", ("reasons",)),
+    Fact(RULES, "Kept against them by a decision", "kept", ("kept_by_decision", "rules_lifted"), DECIDED),
+    Fact(RULES, "Decisions", "decisions", ("decision_id",), DECIDED),
     Fact(RULES, "What they require", "marks", tuple(action.mark for action in marked_actions())),
     Fact(RULES, "Closed months", "months", ("closed_months",)),
     Fact(VARIANCE_SHARES, "Head", "share", ("energy_variance_share_head",)),
@@ -305,8 +315,12 @@ def site_data(handover):
     }
     parts["things"] = things_by_site(tables["stretch_structures"])
     parts["turbine_options"] = _options(tables["turbine_options"])
-    facts = [fact for fact in FACTS if not fact.needs or fact.needs in handover.context]
-    absent = dict.fromkeys(fact.needs.replace("_", " ") for fact in FACTS if fact not in facts)
+    beside = {name: tables[name] for name in BESIDE if name in tables and len(tables[name])}
+    given = [*handover.context, *beside]
+    facts = [fact for fact in FACTS if not fact.needs or fact.needs in given]
+    absent = dict.fromkeys(
+        fact.needs.replace("_", " ") for fact in FACTS if fact not in facts and fact.needs not in BESIDE
+    )
     units = [(fact, unit_of("sites", fact.columns[0], currency)) for fact in facts]
     headings = [
         [f"{label} [{unit}]" if (unit := unit_of("turbine_options", name, currency)) else label,
@@ -322,19 +336,19 @@ def site_data(handover):
         "options": headings,
         "months": MONTHS,
         "sites": [
-            _site(row, {name: each.get(row["site_id"]) for name, each in parts.items()}, units, currency)
+            _site(row, {name: each.get(row["site_id"]) for name, each in parts.items()}, units, currency, beside)
             for row in records_of(rows)
         ],
     }
 
 
-def _site(row, parts, units, currency):
+def _site(row, parts, units, currency, beside):
     stream = stream_name(row["stream"])
     return {
         "id": plain(row["site_id"]),
         "title": f"Rank {row['rank']}: {plain(row['site_id'])}, {stream}",
         "tip": _tip(row, stream, currency),
-        "facts": [_in_words(row, fact, unit) for fact, unit in units],
+        "facts": [_in_words(row, fact, unit, beside) for fact, unit in units],
         "flags": flag_phrases(row["flags"]),
         "place": [plain_number(row["lat"]), plain_number(row["lon"])],
         "things": parts["things"] or [],
@@ -361,12 +375,17 @@ def _tip(row, stream, currency):
         ["Installed capacity", amount(row["power_kw"], "kW")],
         ["Mean annual energy", f"{amount(row['energy_mwh'], 'MWh/yr')} {interval}"],
         ["LCOE", amount(row["lcoe_per_kwh"], f"{short_money(currency)}/kWh")],
-        ["Verdict", row["verdict"]],
+        ["Verdict", row["verdict"] + _kept(row)],
     ]
 
 
+# After the verdict of a site that rules exclude.
+def _kept(row):
+    return f", kept by decision {plain(row['decision_id'])}" if row.get("kept_by_decision") else ""
+
+
 # One fact as text; empty for what only a diversion has, elsewhere.
-def _in_words(row, fact, unit):
+def _in_words(row, fact, unit, beside):
     if fact.columns[0] in OF_DIVERSIONS and not named(SCHEME_TYPES, row["scheme_type"]).diverts:
         return ""
     values = [row[name] for name in fact.columns]
@@ -378,6 +397,12 @@ def _in_words(row, fact, unit):
         return ", ".join(NOT_KNOWN if is_missing(value) else f"{value:.5f}°" for value in values)
     if fact.form in ("text", "source", "months", "bank"):
         return _text(first, fact.form)
+    if fact.form == "decisions":
+        return " ".join(plain(each) for each in decisions_of(first, beside[DECIDED])) or "none"
+    if fact.form == "visits":
+        return " ".join(plain(each) for each in visits_to(first, beside[VISITED])) or "none"
+    if fact.form == "kept":
+        return f"yes, against: {plain(values[1])}" if first else "no"
     if fact.form == "runner":
         return _runner(*values, unit)
     if is_missing(first):
@@ -408,7 +433,7 @@ def _in_words(row, fact, unit):
         case "scheme":
             return SCHEME_LABELS[first]
         case "verdict":
-            return f"{first}. {VERDICT_PHRASES[first]}"
+            return f"{first}{_kept(row)}. {VERDICT_PHRASES[first]}"
         case "depleted":
             diverts = named(SCHEME_TYPES, values[1]).diverts
             return with_unit(f"{first:,.0f}", unit) if diverts else "none: no water is diverted"

@@ -6,8 +6,10 @@ from typing import NamedTuple
 import numpy as np
 
 from sitefinder.energy.hydraulics import KW_PER_M3S_M
+from sitefinder.report.decisions import decisions_of
 from sitefinder.report.fish import months_text, points_by_site
 from sitefinder.report.flow_quality import delivered_regressions, regression_text, regressions_of_source
+from sitefinder.report.observations import visits_to
 from sitefinder.report.on_stream import things_by_site
 from sitefinder.report.sheets.amounts import (
     amount,
@@ -56,7 +58,8 @@ class BesideSites(NamedTuple):
     ``depleted_reaches`` as dicts; ``curves``, rows of ``flow_curves`` from the highest flow down; ``things`` on
     the stream and ``fish_points``, sentences; ``structures``, ids of those that are used. A site without any is in
     none. ``mean_flows_m3s`` are lowest and highest mean flow by reach, ``actions`` those of rules by name,
-    ``regressions`` those of the mean flow, worst first.
+    ``regressions`` those of the mean flow, worst first; ``decisions`` and ``observations`` the layers of
+    these names, None without them.
     """
 
     profiles: dict
@@ -68,6 +71,8 @@ class BesideSites(NamedTuple):
     mean_flows_m3s: dict
     actions: dict
     regressions: list
+    decisions: object = None
+    observations: object = None
 
 
 def beside_sites(tables):
@@ -100,6 +105,8 @@ def beside_sites(tables):
         mean_flows_m3s=dict(zip(reaches["reach_id"], ends, strict=True)),
         actions=dict(zip(hits["rule"], hits["action"], strict=True)),
         regressions=delivered_regressions(tables["flow_equations"]) if "flow_equations" in tables else [],
+        decisions=tables.get("decisions"),
+        observations=tables.get("observations"),
     )
 
 
@@ -356,7 +363,8 @@ def _if_known(label, value, text):
 
 def _verdict(site):
     verdict = named(VERDICTS, site["verdict"])
-    return {"name": verdict.name, "label": verdict.label, "phrase": verdict.phrase}
+    phrase = verdict.phrase + (" A decision keeps the site all the same." if site["kept_by_decision"] else "")
+    return {"name": verdict.name, "label": verdict.label, "phrase": phrase}
 
 
 # Each rule with its effect, fish passage and closed months, and each flag, in words.
@@ -366,6 +374,10 @@ def _points(beside, site):
     for rule in filter(None, site["reasons"].split(REASON_SEPARATOR)):
         phrase = phrase_of.get(beside.actions.get(rule))
         points.append(f"Rule “{rule}”: {phrase}" if phrase else f"Rule “{rule}”.")
+    if beside.decisions is not None:
+        points += decisions_of(site["decision_id"], beside.decisions)
+    if beside.observations is not None:
+        points += visits_to(site["site_id"], beside.observations)
     if is_known(site["passage_survival"]):
         share = amount(100 * site["passage_survival"])
         points.append(

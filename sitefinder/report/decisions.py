@@ -1,0 +1,158 @@
+"""Decisions in words: those behind a site or reach, and the summary of what they did."""
+
+from sitefinder.report.text import counted, gigawatt_hours, indented, name_of, plain, power, rendered, text_table
+from sitefinder.vocabulary import DECISIONS, KEEP, NOT_APPLIED, labels, phrases
+
+REASON_SEPARATOR = "; "
+# Decisions that do not apply, and sites that are kept, as the summary lists them; the others are counted.
+NOT_APPLIED_SHOWN, KEPT_SHOWN = 8, 5
+LAW = "The rules hold in law until whoever may lift them has done so."
+
+
+def decisions_of(ids, table):
+    """Sentences about the decisions that apply to a site or reach.
+
+    Parameters
+    ----------
+    ids : str
+        Its ``decision_id``.
+    table : DataFrame
+        The layer ``decisions``.
+
+    Returns
+    -------
+    list of str
+        A sentence for each, in their order: what it says, who decided, when, until when, and why.
+    """
+    if not ids:
+        return []
+    rows = {row["decision_id"]: row for row in table.to_dict("records")}
+    return [decision_sentence(rows[name]) for name in ids.split(REASON_SEPARATOR) if name in rows]
+
+
+def decision_sentence(row):
+    """A decision as a sentence.
+
+    Parameters
+    ----------
+    row : dict
+        Of the layer ``decisions``.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> given = {"decision_id": "K1", "decision": "keep", "scheme_type": "", "author": "A. Author"}
+    >>> given |= {"date": "2026-01-10", "valid_until": "", "justification": "Letter 12", "reach_id": "S1@50"}
+    >>> decision_sentence(given | {"rules_lifted": "park"})
+    'Decision K1 (kept) on S1@50, A. Author, 2026-01-10: Letter 12. Lifts, on that reach, the rules: park.'
+    """
+    says = labels(DECISIONS)[row["decision"]]
+    if row["scheme_type"]:
+        says += f": {row['scheme_type']}"
+    until = f", valid until {row['valid_until']}" if row["valid_until"] else ""
+    text = f"Decision {row['decision_id']} ({says}) on {row['reach_id']}, {row['author']}, {row['date']}{until}: "
+    text += row["justification"].rstrip(".") + "."
+    if row["rules_lifted"]:
+        text += f" Lifts, on that reach, the rules: {row['rules_lifted']}."
+    return text
+
+
+def kept_text(sites):
+    """What of the selected sites rules exclude and decisions keep; empty without any.
+
+    Parameters
+    ----------
+    sites : DataFrame
+        As `sitefinder.schema` declares it.
+
+    Returns
+    -------
+    str
+    """
+    if "kept_by_decision" not in sites or not sites["kept_by_decision"].any():
+        return ""
+    kept = sites[sites["kept_by_decision"].to_numpy(dtype=bool)]
+    verb = "is a site" if len(kept) == 1 else "are sites"
+    return (
+        f" Of these, {len(kept)} {verb} that rules exclude and decisions keep: {power(kept['power_kw'].sum())}, "
+        f"{gigawatt_hours(kept['energy_mwh'].sum())} GWh."
+    )
+
+
+def decisions_text(decisions, sites):
+    """How many decisions apply, the sites that they keep against rules, and those that do not apply, with why.
+
+    Parameters
+    ----------
+    decisions, sites : DataFrame
+        As `sitefinder.schema` declares them.
+
+    Returns
+    -------
+    str
+        Empty without decisions.
+    """
+    if not len(decisions):
+        return ""
+    applied = decisions["applied"].to_numpy(dtype=bool)
+    by_kind = decisions.loc[applied, "decision"].value_counts()
+    kinds = ", ".join(f"{by_kind[one.name]} {one.label}" for one in DECISIONS if one.name in by_kind.index)
+    without = int((~applied).sum())
+    text = f"Decisions: {counted(len(decisions), 'decision', 'decisions')}, {int(applied.sum())} applied"
+    text += f" ({kinds})" if kinds else ""
+    lines = [f"{text}, {without} not."]
+    kept = sites[sites["kept_by_decision"].to_numpy(dtype=bool)]
+    for site in kept.head(KEPT_SHOWN).to_dict("records"):
+        by = ", ".join(_who_keeps(site["decision_id"], decisions))
+        why = f"excluded by {plain(site['rules_lifted'])}; kept by {by}"
+        lines.append(indented(f"{plain(site['site_id'])}: {why}"))
+    if len(kept) > KEPT_SHOWN:
+        lines.append(f"  and {len(kept) - KEPT_SHOWN} more sites kept against rules")
+    lines += [f"  {LAW}"] if len(kept) else []
+    if without:
+        lines.append(_not_applied(decisions[~applied]))
+    return "\n".join(lines)
+
+
+# Each decision that keeps a site, with author and day.
+def _who_keeps(ids, decisions):
+    own = decisions[
+        decisions["decision_id"].isin(ids.split(REASON_SEPARATOR)) & (decisions["decision"] == KEEP.name)
+    ]
+    for row in own.to_dict("records"):
+        yield plain(f"{row['decision_id']} ({row['author']}, {row['date']})")
+
+
+# The decisions that do not apply, with why.
+def _not_applied(rows):
+    table = text_table(
+        ("not applied", "left"), ("says", "left"), ("reach", "left"), ("because", "left"), wrapped=("because",)
+    )
+    for row in rows.head(NOT_APPLIED_SHOWN).to_dict("records"):
+        reach = row["reach_id"] or row["stated_reach_id"]
+        table.add_row(
+            name_of(row["decision_id"], 20), row["decision"], name_of(reach, 20), f"{row['not_applied']}: "
+            f"{plain(row['because'])}",
+        )  # fmt: skip
+    rest = len(rows) - NOT_APPLIED_SHOWN
+    return rendered(table) + (f"\n  and {rest} more in the layer decisions" if rest > 0 else "")
+
+
+def why_not_applied(row):
+    """Why a decision does not apply, as a sentence.
+
+    Parameters
+    ----------
+    row : dict
+        Of the layer ``decisions``.
+
+    Returns
+    -------
+    str
+        What it could not be held against, of one that applies.
+    """
+    because = f"{row['because'][:1].upper()}{row['because'][1:]}." if row["because"] else ""
+    return because if row["applied"] else f"{phrases(NOT_APPLIED)[row['not_applied']]} {because}"

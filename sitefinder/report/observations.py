@@ -1,0 +1,69 @@
+"""Observations of visits in the summary: what is used, and what contradicts the data."""
+
+from sitefinder.report.text import counted, indented, plain
+
+# Contradictions that the summary lists; the others are counted.
+SHOWN = 8
+# What visitors say in words.
+IN_WORDS = (
+    ("structure_kind", "structure"),
+    ("structure_condition", "condition"),
+    ("fish_signs", "fish"),
+    ("access", "access"),
+    ("remarks", "remarks"),
+)
+
+
+def visits_to(site_id, table):
+    """Sentences about the visits to a site.
+
+    Parameters
+    ----------
+    site_id : str
+    table : DataFrame
+        The layer ``observations``.
+
+    Returns
+    -------
+    list of str
+        A sentence for each visit, the last one first: who, when, and what was seen, in the observer's words.
+    """
+    own = table[table["site_id"] == site_id].sort_values("date", ascending=False, kind="stable")
+    return [_visit(row) for row in own.to_dict("records")]
+
+
+def _visit(row):
+    parts = [f"{label}: {row[name]}" for name, label in IN_WORDS if row[name]]
+    parts += [f"against the data: {row['contradictions']}"] if row["contradictions"] else []
+    return f"Visited {row['date']} by {row['observer']}" + "".join(f"; {part}" for part in parts).rstrip(".") + "."
+
+
+def observations_text(observations):
+    """How many visits there were, what of them is used, and where they contradict the data.
+
+    Parameters
+    ----------
+    observations : DataFrame
+        As `sitefinder.schema` declares it.
+
+    Returns
+    -------
+    str
+        Empty without visits.
+    """
+    if not len(observations):
+        return ""
+    used = [part for text in observations["used"] for part in text.split("; ") if part]
+    kinds = ", ".join(f"{used.count(kind)} {kind}" for kind in dict.fromkeys(used)) or "nothing"
+    against = [
+        (row["observation_id"], part)
+        for row in observations.to_dict("records")
+        for part in row["contradictions"].split("; ")
+        if part
+    ]
+    lines = [f"Observations: {counted(len(observations), 'visit', 'visits')}; used: {kinds}."]
+    if against:
+        lines.append("  They contradict the data (layer observations):")
+        lines += [indented(f"{plain(name)}: {plain(text)}") for name, text in against[:SHOWN]]
+        lines += [f"  and {len(against) - SHOWN} more"] if len(against) > SHOWN else []
+    return "\n".join(lines)
