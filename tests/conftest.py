@@ -321,6 +321,10 @@ atexit.register(note)
 """
 
 
+# It waits for the disk no more than the tests do, see `_no_waiting_for_the_disk`.
+NO_WAITING = "os.fsync = lambda _: None\n"
+
+
 class OtherRun(NamedTuple):
     """A run of the sample region by the command: its GeoPackage, and the kernels of each of its processes.
 
@@ -339,7 +343,7 @@ def other_run(copy_sample, made_once):
         region, noted, path = (folder / name for name in ("region", "noted", "path"))
         for each in (noted, path):
             each.mkdir()
-        (path / "sitecustomize.py").write_text(NOTES_KERNELS, encoding="utf-8")
+        (path / "sitecustomize.py").write_text(NOTES_KERNELS + NO_WAITING, encoding="utf-8")
         settings = copy_sample(region, "tile_rows = 251\ntile_columns = 173\n", beside="")
         search = os.pathsep.join([str(path), os.environ["PYTHONPATH"]])
         # Another seed of Python's hashes would show any order that depends on them; time zone, locale, permissions
