@@ -30,6 +30,7 @@ REPOSITORY = Path(__file__).resolve().parents[1]
 PACKAGE = Path(sitefinder.__file__).resolve().parent
 # Set where every test must run, as before a merge: a skip is a failure then, and so is an uninstalled checkout.
 STRICT = "SITEFINDER_NO_SKIPS"
+FAULTS = REPOSITORY / "tests" / "faults"
 STORE = ".sitefinder-store"
 # For runs that are about their tables: pages and sheets take longer than a run.
 TABLES_ALONE = """
@@ -118,14 +119,17 @@ def pytest_collection_modifyitems(items, config):
 # Tests in an order for `--dist worksteal`, which deals them out in equal parts, one for each worker, and then
 # takes from the end of another's part. Files that look at the run of the sample region go to the first worker, so
 # that no other waits for that run; other files with long tests go in turn to the rest, from the last file, so that
-# no two workers come to `other_run` at once; short ones fill up.
+# no two workers come to `other_run` at once; short ones fill up. Before all that come those that fork this process
+# hundreds of times: a fork of one that has loaded little and holds little takes a third of the time.
 def _long_ones_first(items, workers):
     files = {}
     for item in items:
         files.setdefault(item.path, []).append(item)
-    parts, long, short = [[] for _ in range(workers)], [], []
-    for own in files.values():
-        if any("sample_run" in getattr(item, "fixturenames", ()) for item in own):
+    parts, long, short, forking = [[] for _ in range(workers)], [], [], []
+    for path, own in files.items():
+        if FAULTS in path.parents:
+            forking[:0] = own
+        elif any("sample_run" in getattr(item, "fixturenames", ()) for item in own):
             parts[0] += own
         elif any(item.get_closest_marker("slow") for item in own):
             long.append(own)
@@ -134,6 +138,7 @@ def _long_ones_first(items, workers):
     others = parts[1:] or parts
     for number, own in enumerate(reversed(long)):
         others[number % len(others)].extend(own)
+    others[-1][:0] = forking
     ordered = []
     for number, part in enumerate(parts):
         # As xdist divides what is left by the workers that are left.
