@@ -30,6 +30,7 @@ REPOSITORY = Path(__file__).resolve().parents[1]
 PACKAGE = Path(sitefinder.__file__).resolve().parent
 # Set where every test must run, as before a merge: a skip is a failure then, and so is an uninstalled checkout.
 STRICT = "SITEFINDER_NO_SKIPS"
+FAULTS = REPOSITORY / "tests" / "faults"
 STORE = ".sitefinder-store"
 # For runs that are about their tables: pages and sheets take longer than a run.
 TABLES_ALONE = """
@@ -118,14 +119,17 @@ def pytest_collection_modifyitems(items, config):
 # Tests in an order for `--dist worksteal`, which deals them out in equal parts, one for each worker, and then
 # takes from the end of another's part. Files that look at the run of the sample region go to the first worker, so
 # that no other waits for that run; other files with long tests go in turn to the rest, from the last file, so that
-# no two workers come to `other_run` at once; short ones fill up.
+# no two workers come to `other_run` at once; short ones fill up. Before all that come those that fork this process
+# hundreds of times: a fork of one that has loaded little and holds little takes a third of the time.
 def _long_ones_first(items, workers):
     files = {}
     for item in items:
         files.setdefault(item.path, []).append(item)
-    parts, long, short = [[] for _ in range(workers)], [], []
-    for own in files.values():
-        if any("sample_run" in getattr(item, "fixturenames", ()) for item in own):
+    parts, long, short, forking = [[] for _ in range(workers)], [], [], []
+    for path, own in files.items():
+        if FAULTS in path.parents:
+            forking[:0] = own
+        elif any("sample_run" in getattr(item, "fixturenames", ()) for item in own):
             parts[0] += own
         elif any(item.get_closest_marker("slow") for item in own):
             long.append(own)
@@ -134,6 +138,7 @@ def _long_ones_first(items, workers):
     others = parts[1:] or parts
     for number, own in enumerate(reversed(long)):
         others[number % len(others)].extend(own)
+    others[-1][:0] = forking
     ordered = []
     for number, part in enumerate(parts):
         # As xdist divides what is left by the workers that are left.
@@ -321,6 +326,10 @@ atexit.register(note)
 """
 
 
+# It waits for the disk no more than the tests do, see `_no_waiting_for_the_disk`.
+NO_WAITING = "os.fsync = lambda _: None\n"
+
+
 class OtherRun(NamedTuple):
     """A run of the sample region by the command: its GeoPackage, and the kernels of each of its processes.
 
@@ -339,7 +348,7 @@ def other_run(copy_sample, made_once):
         region, noted, path = (folder / name for name in ("region", "noted", "path"))
         for each in (noted, path):
             each.mkdir()
-        (path / "sitecustomize.py").write_text(NOTES_KERNELS, encoding="utf-8")
+        (path / "sitecustomize.py").write_text(NOTES_KERNELS + NO_WAITING, encoding="utf-8")
         settings = copy_sample(region, "tile_rows = 251\ntile_columns = 173\n", beside="")
         search = os.pathsep.join([str(path), os.environ["PYTHONPATH"]])
         # Another seed of Python's hashes would show any order that depends on them; time zone, locale, permissions

@@ -1,5 +1,6 @@
 """A notebook of ten cells: the sample region from settings to files, with a bar under the cell that runs it."""
 
+import json
 import re
 import shutil
 
@@ -20,24 +21,23 @@ def texts(cell):
 
 
 @pytest.fixture(scope="module")
-def made(repository, made_once, some_kept):
+def made(repository, made_once, sample_run):
     """The notebook after all of its cells have run in a folder with the sample region, and that folder."""
-    return made_once("notebook", lambda folder: ran_in(folder, repository, some_kept))
+    return made_once("notebook", lambda folder: ran_in(folder, repository, sample_run))
 
 
-def ran_in(folder, repository, some_kept):
+def ran_in(folder, repository, sample_run):
     for name in ("config", "sample-region"):
         shutil.copytree(
             repository / name, folder / name, ignore=shutil.ignore_patterns("out*", "*.py", "__pycache__")
         )
     notebook = nbformat.read(repository / "tests" / "notebooks" / "first_map.ipynb", as_version=4)
     assert not any(cell.get("outputs") for cell in notebook.cells)
-    # Its store holds already what takes longest; all else is for the notebook to make.
-    some_kept(
-        folder / "kept",
-        ["surface", "candidates", "best_case", "conduits", "energy", "found_candidates", "closed_energy"]
-        + ["evidence_values", "selection_luck", "site_energy"],
-    )
+    # Its store holds already what that run kept but for some tables, which are for the notebook to make.
+    shutil.copytree(sample_run.store, folder / "kept")
+    for entry in folder.glob("kept/results/*/entry.json"):
+        if json.loads(entry.read_text("utf-8"))["place"] in ("sites_table", "reaches_table", "totals_table"):
+            shutil.rmtree(entry.parent)
     before = {path for path in folder.rglob("*")}
     NotebookClient(notebook, timeout=SECONDS, resources={"metadata": {"path": str(folder)}}).execute()
     return [cell for cell in notebook.cells if cell.cell_type == "code"], folder, before

@@ -50,14 +50,26 @@ def run_mypy(folder, *files):
 
 
 @pytest.fixture(scope="module")
-def judged(repository, made_once):
-    """A folder with a copy of the package that mypy has judged, its exit status and its text."""
+def judged(repository, made_once, pytestconfig):
+    """A folder with a copy of the package that mypy has judged, its exit status and its text.
+
+    What mypy worked out of files that are still the same is kept from one session to the next, as at every other
+    run of mypy, beside what pytest keeps.
+    """
+    cache = getattr(pytestconfig, "cache", None)
+    kept = None if cache is None else cache.mkdir("mypy") / "cache"
 
     def made(folder):
         ignored = shutil.ignore_patterns("__pycache__", "*.ttf")
         shutil.copytree(repository / "sitefinder", folder / "sitefinder", ignore=ignored)
         shutil.copy(repository / "pyproject.toml", folder)
-        return folder, *run_mypy(folder)
+        if kept is not None and kept.is_dir():
+            shutil.copytree(kept, folder / "cache")
+        found = run_mypy(folder)
+        if kept is not None:
+            shutil.rmtree(kept, ignore_errors=True)
+            shutil.copytree(folder / "cache", kept)
+        return folder, *found
 
     return made_once("typed", made)
 

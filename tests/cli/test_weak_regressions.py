@@ -5,6 +5,7 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
+from partial_run import tables_of
 
 from sitefinder.inventory import run
 
@@ -95,7 +96,7 @@ def test_beyond_the_limits_nothing_is_ranked_and_the_reason_is_said_first(region
     region.write_equations(("gauges = 20", "gauges = 9"))
 
     outcome = command("run", "--quiet", "settings.toml")
-    inventory = run("settings.toml")
+    tables = tables_of("settings.toml", "sites", "reaches", "screening_cascade")
 
     lines = outcome.out.split("\n")
     assert lines[1].startswith(
@@ -103,13 +104,13 @@ def test_beyond_the_limits_nothing_is_ranked_and_the_reason_is_said_first(region
     )
     assert "No site is ranked where it applies" in " ".join(lines[1:5])
     assert "No site was selected." in outcome.out
-    reaches = inventory.reaches
+    reaches = tables["reaches"]
     # The run still delivers reaches with their potential, and the reason.
-    assert len(inventory.sites) == 0
+    assert len(tables["sites"]) == 0
     assert reaches["theoretical_kw"].notna().any()
     assert REASON in set(reaches["rejection_reason"])
     assert reaches.loc[reaches["flow_mean_m3s"].notna(), "flags"].str.contains(TOO_WEAK).all()
-    cascade = inventory.tables["screening_cascade"]
+    cascade = tables["screening_cascade"]
     step = cascade[(cascade["kind"] == REASON) & (cascade["way"] == "in order")].iloc[0]
     assert step["affected_reaches"] == reaches["flags"].str.contains(TOO_WEAK).sum() > 0
 
@@ -119,17 +120,17 @@ def test_a_setting_ranks_all_the_same(region):
     price = ("price_per_kwh = 0.3", "price_per_kwh = 0.9")
     region.write_equations(("gauges = 20", "gauges = 200"))
     region.write_settings(price)
-    strong = run("settings.toml")
+    strong = tables_of("settings.toml", "sites")["sites"]
     region.write_equations(("gauges = 20", "gauges = 9"))
     region.write_settings(price, ("[energy]\n", '[ranking]\nallow = ["weak_flow"]\n\n[energy]\n'))
     allowed = run("settings.toml")
 
-    assert len(strong.sites) > 0
+    assert len(strong) > 0
     assert len(allowed.sites) > 0
     # Few gauges make flows less sure.
-    assert (allowed.sites["energy_mwh_p90"].sum()) < strong.sites["energy_mwh_p90"].sum()
+    assert (allowed.sites["energy_mwh_p90"].sum()) < strong["energy_mwh_p90"].sum()
     assert allowed.sites["flags"].str.contains(WEAK).all()
-    assert not strong.sites["flags"].str.contains(WEAK).any()
+    assert not strong["flags"].str.contains(WEAK).any()
     assert 'because ranking.allow includes "weak_flow"' in " ".join(allowed.summary.split())
 
 

@@ -41,6 +41,11 @@ def test_under_a_normal_prior_the_mean_is_the_one_weighted_by_precision(error_m)
     assert sd_m == pytest.approx(np.full(3, np.sqrt(keeps) * error_m), abs=1e-3)
 
 
+# A power of a place times the normal density there.
+def moment_density(at, power, mean, deviation):
+    return at**power * math.exp(-0.5 * ((at - mean) / deviation) ** 2) / (deviation * math.sqrt(2.0 * math.pi))
+
+
 @pytest.mark.slow
 def test_mean_and_deviation_are_those_of_a_numerical_integral():
     prior = fitted_prior()
@@ -48,14 +53,10 @@ def test_mean_and_deviation_are_those_of_a_numerical_integral():
 
     mean_m, sd_m = posterior(HEADS_M, ERRORS_M, prior)
 
-    # Of a normal density what depends on the truth; the rest cancels out.
-    def integrand(at, power, head_m, error_m):
-        return at**power * math.exp(-0.5 * ((at - head_m) / error_m) ** 2)
-
     for head_m, error_m, mean, sd in zip(HEADS_M, ERRORS_M, mean_m, sd_m, strict=True):
         whole, first, second = (
             sum(
-                share * quad(integrand, low, high, moment)[0]
+                share * quad(moment_density, low, high, moment)[0]
                 for share, low, high in zip(density, prior.edges_m[:-1], prior.edges_m[1:], strict=True)
             )
             for moment in ((power, head_m, error_m) for power in range(3))

@@ -7,10 +7,11 @@ import geopandas
 import numpy as np
 import pytest
 import shapely
+from partial_run import tables_of
 from scipy import stats
 
 from sitefinder.errors import SitefinderError
-from sitefinder.inventory import read_run, run
+from sitefinder.inventory import read_run
 
 FILES = Path(__file__).parent / "by_hand"
 CRS = "EPSG:32633"
@@ -80,7 +81,7 @@ def valley(tmp_path, write_region, repository):
 
 
 def test_a_year_of_months_with_water_taken_and_a_month_closed(valley):
-    layers = run(valley()).tables
+    layers = tables_of(valley(), "sites", "site_months", "provenance")
 
     site = layers["sites"].iloc[0]
     months = layers["site_months"]
@@ -115,7 +116,7 @@ def test_a_year_of_months_with_water_taken_and_a_month_closed(valley):
 
 
 def test_karst_and_abstraction_show_in_flags_interval_and_repairs(valley):
-    layers = run(valley()).tables
+    layers = tables_of(valley(), "sites", "reaches", "repairs")
 
     reach = layers["reaches"].iloc[-1]
     # Lower end of the one reach: all 61 columns drain to it, since the stream ends in the last. 11 of them lie at
@@ -163,7 +164,7 @@ def test_a_closed_month_gives_nothing_in_wet_years_either(valley):
         text = text.replace("price_per_kwh = 0.9", "price_per_kwh = 9.0")
         return text.replace("simulations = 50", "simulations = 50\nyear_to_year_sd = 0.5\nefficiency_sd = 0.0")
 
-    layers = run(valley(shut)).tables
+    layers = tables_of(valley(shut), "sites")
 
     # Half a year is open: no draw is above the rated power for its 184 days. The rating goes with the head that is
     # drawn: one draw in ten is above 1.28 of its standard errors, and two of them leave room for the 50 draws.

@@ -10,8 +10,7 @@ import geopandas
 import numpy as np
 import pytest
 import shapely
-
-from sitefinder.inventory import run
+from partial_run import tables_of
 
 FILES = Path(__file__).parent / "by_hand"
 CRS = "EPSG:32633"
@@ -60,7 +59,8 @@ def run_valley(folder, write_region, more=""):
     streams = {"id": ["upper", "brook", "lower"], "name": ["Main", "Brook", "Main"]}
     frame = geopandas.GeoDataFrame(streams, geometry=[upper, brook, lower], crs=CRS)
     frame.to_file(folder / "layers.gpkg", layer="streams")
-    return run(folder / "run.toml").tables
+    layers = ("sites", "depleted_reaches", "reaches", "flow_curves", "site_months")
+    return tables_of(folder / "run.toml", *layers)
 
 
 @pytest.fixture(scope="module")

@@ -4,7 +4,9 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
+from partial_run import tables_of
 
+from sitefinder.inventory import STORE
 from sitefinder.report.summary import scenario_text
 from sitefinder.scenarios import run_scenarios
 
@@ -15,7 +17,9 @@ DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 
 @pytest.fixture(scope="module")
 def beside(sample_run):
-    """The sample without its regime, with it, and in 2050; all without what asks for more in some months.
+    """The sample with its regime and in 2050, side by side, and its sites without a regime.
+
+    All are without what asks for more in some months.
 
     That is the rule whose months are closed, and the fish that raise the environmental flow in theirs.
     """
@@ -34,20 +38,22 @@ def beside(sample_run):
         text += "[uncertainty]\nsimulations = 50\n"
         text += f'[run]\noutput_folder = "../out-{name}"\n{STORED}\n'
         (folder / f"{name}.toml").write_text(text, encoding="utf-8")
-    return run_scenarios([folder / f"{name}.toml" for name in ("plain", "regime", "later")])
+    beside = run_scenarios([folder / f"{name}.toml" for name in ("regime", "later")])
+    store = sample_run.settings.parents[1] / "sample-region" / "out" / STORE
+    return beside, tables_of(folder / "plain.toml", "sites", store=store)["sites"]
 
 
 def layer(beside, scenario, name):
-    path = beside.table.set_index("scenario").loc[scenario, "delivered"]
+    path = beside[0].table.set_index("scenario").loc[scenario, "delivered"]
     return pyogrio.read_dataframe(path, layer=name, read_geometry=False)
 
 
 def test_a_regime_moves_no_annual_figure_of_the_sample(beside):
-    today, split = (layer(beside, name, "sites") for name in ("plain", "regime"))
+    today, split = beside[1], layer(beside, "regime", "sites")
 
-    for name in today.columns:
+    for name in split.columns:
         if not name.startswith(("energy_month_", "month_source")):
-            pd.testing.assert_series_equal(today[name], split[name])
+            pd.testing.assert_series_equal(pd.Series(today[name]), split[name], check_dtype=False)
     months = split.filter(like="energy_month_")
     assert months.shape == (len(split), 12)
     assert months.sum(axis=1).to_numpy() == pytest.approx(split["energy_mwh"].to_numpy(), rel=1e-9)
@@ -68,13 +74,15 @@ def test_the_flows_of_2050_are_those_of_today_times_the_table(beside):
 
 
 def test_today_and_2050_stand_side_by_side_by_season(beside):
-    table = beside.table.set_index("scenario")
+    table = beside[0].table.set_index("scenario")
 
-    assert np.isnan(table.loc["plain", "energy_gwh_jun_aug"])
     assert table.loc["later", "energy_gwh_jun_aug"] < 0.95 * table.loc["regime", "energy_gwh_jun_aug"]
     assert table.loc["later", "energy_gwh_dec_feb"] > table.loc["regime", "energy_gwh_dec_feb"]
     seasons = table.loc[["regime", "later"]].filter(regex="energy_gwh_(dec|mar|jun|sep)")
-    assert seasons.sum(axis=1).tolist() == pytest.approx(table["energy_gwh"].tolist()[1:], rel=1e-9)
-    text = scenario_text(beside.title, beside.table, beside.currency)
+    assert seasons.sum(axis=1).tolist() == pytest.approx(table["energy_gwh"].tolist(), rel=1e-9)
+    # What is not known of a scenario is said.
+    unknown = beside[0].table.copy()
+    unknown.loc[0, "energy_gwh_jun_aug"] = np.nan
+    text = scenario_text(beside[0].title, unknown, beside[0].currency)
     [summer] = [line for line in text.splitlines() if "June to August" in line]
-    assert summer.split()[4] == "unknown"
+    assert "unknown" in summer.split()

@@ -20,12 +20,22 @@ SPOTS = '[inputs.spot_gaugings]\npath = "../spots.csv"\ncrs = "EPSG:32633"\n'
 SPOT_HEADER = "gauging_id,x,y,date,flow_m3s,error_percent,gauge_id,gauge_flow_m3s\n"
 
 
-@pytest.fixture
-def checked(copy_sample, tmp_path):
-    """A function that reads the sample's settings with more of them, spot gaugings and files beside."""
+@pytest.fixture(scope="module")
+def checked(copy_sample, tmp_path_factory):
+    """A function that reads the sample's settings with more of them, spot gaugings and files beside.
 
-    def read(more="", spots="", gauges="", table=None, name="region", files=None):
-        folder = tmp_path / name
+    What several tests ask for is read once.
+    """
+    known = {}
+
+    def read(more="", spots="", gauges="", table=None, files=None):
+        asked = repr((more, spots, gauges, table, files))
+        if asked not in known:
+            known[asked] = read_now(more, spots, gauges, table, files)
+        return known[asked]
+
+    def read_now(more, spots, gauges, table, files):
+        folder = tmp_path_factory.mktemp("measured") / "region"
         path = copy_sample(folder)
         if table is not None:
             (folder / "sample-region" / "gauges.csv").write_text(table + "\n", encoding="utf-8")
@@ -137,7 +147,7 @@ def test_gauges_far_from_all_streams_are_reported_and_left_out(sample_run, check
 def test_a_gauge_of_few_years_counts_less_where_the_spread_of_years_is_known(sample_run, checked):
     years = "[uncertainty]\nyear_to_year_sd = 0.3\n"
     settings, inputs = checked(NEAR, gauges=GAUGE_PLACES)
-    spread, few = checked(NEAR + years, gauges=GAUGE_PLACES, name="spread")
+    spread, few = checked(NEAR + years, gauges=GAUGE_PLACES)
     few = few._replace(measured_gauges=few.measured_gauges.assign(record_years=9.0))
 
     sure, unsure = (estimated(sample_run, *read).estimate for read in ((settings, inputs), (spread, few)))
@@ -192,7 +202,8 @@ def test_gauges_of_a_layer_bring_flows_of_their_own(sample_run, checked, station
         crs="EPSG:32633",
     )
     frame.to_file(tmp_path / "stations.gpkg", layer="stations", driver="GPKG")
-    layer = '[inputs.gauge_stations]\npath = "../../stations.gpkg"\nid_column = "number"\n'
+    path = (tmp_path / "stations.gpkg").as_posix()
+    layer = f'[inputs.gauge_stations]\npath = "{path}"\nid_column = "number"\n'
 
     settings, inputs = checked(NEAR + layer)
     flows = estimated(sample_run, settings, inputs)

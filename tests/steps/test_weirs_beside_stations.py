@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 import shapely
 import small_valley
-from caught_run import caught_run
+from partial_run import results_of
 
 pytestmark = pytest.mark.slow
 
@@ -67,17 +67,17 @@ def write_valleys(folder):
 
 @pytest.fixture(scope="module")
 def run(tmp_path_factory):
-    delivered, results = caught_run(write_valleys(tmp_path_factory.mktemp("weirs")))
-    return delivered.tables, results
+    path = write_valleys(tmp_path_factory.mktemp("weirs"))
+    return results_of(path, "stationing", "heads", "water_bodies", "sites_table")
 
 
 @pytest.fixture(scope="module")
 def structures(run):
-    return run[1]["water_bodies"].structures.set_index("structure_id")
+    return run["water_bodies"].structures.set_index("structure_id")
 
 
 def test_each_weir_is_on_the_segment_that_it_is_in_or_the_one_that_the_dem_shows(structures, run):
-    stations = run[1]["stationing"].stations
+    stations = run["stationing"].stations
 
     for number, (offset, _) in enumerate(CASES):
         station = int(structures.loc[f"W{number}", "station"])
@@ -87,7 +87,7 @@ def test_each_weir_is_on_the_segment_that_it_is_in_or_the_one_that_the_dem_shows
 
 
 def test_no_drop_is_left_in_the_segments_beside_it(structures, run):
-    profile_m = run[1]["heads"].profile_m
+    profile_m = run["heads"].profile_m
     left_m = []
 
     for number in range(len(CASES)):
@@ -102,7 +102,7 @@ def test_no_drop_is_left_in_the_segments_beside_it(structures, run):
 
 
 def test_each_weir_has_one_plant_and_nothing_uses_its_drop_again(run):
-    sites = run[0]["sites"]
+    sites = run["sites_table"]
     at_weir = sites["scheme_type"] == "at_barrier"
 
     assert len(sites) == len(CASES)
