@@ -223,7 +223,7 @@ def _as_read(argument):
     if type(argument) is not np.ndarray:
         return argument
     view = np.ascontiguousarray(argument).view()
-    view.flags.writeable = False
+    view.setflags(write=False)
     return view
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import shapely
+from geopandas.array import from_shapely
 from shapely import GeometryType
 
 from sitefinder.errors import InputError, all_of, listed
@@ -703,8 +704,9 @@ def _assembled(table, rows, simple, ids, source, crs):
         "source_part": (np.arange(len(rows)) - np.searchsorted(rows, rows)).astype("int64"),
         "feature_id": pd.Series(ids[rows], dtype="str"),
         "feature_name": pd.Series(names, index=attributes.index, dtype="str"),
+        "geometry": from_shapely(simple, crs=crs),
     }
-    return geopandas.GeoDataFrame(attributes.assign(**own), geometry=simple, crs=crs)
+    return geopandas.GeoDataFrame(attributes.assign(**own))
 
 
 def no_such_column(layer, source, frame, key, column):

@@ -173,20 +173,21 @@ def place_names(parts, link, distance_m):
     DataFrame, m rows
         ``feature_id``, ``feature_m`` and ``name``, such as ``40@250``; two places may share a name.
     """
-    first = np.searchsorted(parts["link"], link)
-    last = np.searchsorted(parts["link"], link, side="right")
-    to_m = parts["to_m"].to_numpy()
+    links, from_m, to_m, feature_from_m, feature_to_m = (
+        parts[name].to_numpy() for name in ("link", "from_m", "to_m", "feature_from_m", "feature_to_m")
+    )
+    first = np.searchsorted(links, link)
+    last = np.searchsorted(links, link, side="right")
     rows = [
         begin + min(int(np.searchsorted(to_m[begin:end], at)), end - begin - 1)
         for at, begin, end in zip(distance_m, first, last, strict=True)
     ]
-    part = parts.iloc[rows].reset_index(drop=True)
-    share = (np.asarray(distance_m) - part["from_m"]) / (part["to_m"] - part["from_m"])
-    along = part["feature_from_m"] + share * (part["feature_to_m"] - part["feature_from_m"])
-    names = [f"{feature}@{place:.0f}" for feature, place in zip(part["feature_id"], along, strict=True)]
-    return pd.DataFrame(
-        {"feature_id": part["feature_id"], "feature_m": along, "name": np.array(names, dtype=object)}
-    )
+    part = np.array(rows, dtype=np.int64)
+    share = (np.asarray(distance_m) - from_m[part]) / (to_m[part] - from_m[part])
+    along = feature_from_m[part] + share * (feature_to_m[part] - feature_from_m[part])
+    features = parts["feature_id"].take(part).array
+    names = [f"{feature}@{place:.0f}" for feature, place in zip(features, along, strict=True)]
+    return pd.DataFrame({"feature_id": features, "feature_m": along, "name": np.array(names, dtype=object)})
 
 
 def features_of_reaches(reaches, parts):

@@ -1,6 +1,7 @@
 """Check of tables against their declaration, the empty table, and the table of all columns."""
 
 import difflib
+from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
@@ -207,7 +208,9 @@ def _key_problems(typed: dict[str, Any], table: Declared) -> list[str]:
     frame, layer = table
     if len(frame) < 2 or not layer.key or any(name not in typed for name in layer.key):
         return []
-    again = pd.DataFrame({name: typed[name] for name in layer.key}).duplicated(keep=False).to_numpy()
+    keys = list(zip(*(typed[name].tolist() for name in layer.key), strict=True))
+    times = Counter(keys)
+    again = np.array([times[key] > 1 for key in keys], dtype=bool)
     return [_in_rows(f"{', '.join(layer.key)}: the same in several rows", again, table)] if again.any() else []
 
 

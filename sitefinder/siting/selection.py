@@ -10,6 +10,7 @@ from sitefinder.compiled import kernel, part
 from sitefinder.network.catchments import carried_down
 from sitefinder.network.ordering import upstream_neighbours
 from sitefinder.schema import is_scheme_that
+from sitefinder.schema.arrays import columns_of
 from sitefinder.siting.candidates import (
     blocked_by,
     boundary_of_path,
@@ -429,8 +430,9 @@ def valued_for(valuation, choice, names=VALUED):
         These columns; turbine -1 and NaN where there is no choice.
     """
     columns = {}
+    given = dict(zip(valuation.columns, columns_of(valuation), strict=True))
     for name in names:
-        each = [valuation[prefix + name].to_numpy() for prefix in PREFIXES]
+        each = [given[prefix + name] for prefix in PREFIXES]
         values = np.choose(np.maximum(choice, 0), each)
         if name in ("turbine", "units", "grade"):
             columns[name] = np.where(choice >= 0, values, 0 if name == "units" else -1).astype(np.int64)
