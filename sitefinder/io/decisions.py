@@ -30,8 +30,8 @@ OPTIONAL = ("scheme_type", "valid_until", "reach_id", "head_m", "rule_verdict", 
 PLACE = ("x", "y")
 # What a decision was based on; one that names a reach without a place must state some of it.
 BASED_ON = ("head_m", "rule_verdict", "structure_id")
-# How files of tables end; anything else is a layer.
-TABLE_ENDS = (".csv", ".tsv", ".txt")
+# How the name of a table ends; anything else is a layer.
+TABLE_END = ".csv"
 # Between the ids of several decisions in a cell.
 SEPARATOR = ";"
 
@@ -55,7 +55,7 @@ def is_table(path: str | Path) -> bool:
     >>> is_table("decisions.csv"), is_table("decisions.gpkg")
     (True, False)
     """
-    return Path(path).suffix.lower() in TABLE_ENDS
+    return Path(path).suffix.lower() == TABLE_END
 
 
 def read_decisions(source: DecisionSource, folder: Path, crs: str) -> DecisionsRead:

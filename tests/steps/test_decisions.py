@@ -72,6 +72,16 @@ def test_what_is_kept_against_rules_is_counted_on_its_own(runs):
     assert "excluded by reserve; kept by K1 (A. Author, 2026-01-10)" in runs.after.summary
 
 
+def test_the_cascade_has_a_step_for_decisions_where_there_are_any_and_ends_at_what_rules_leave_open(runs):
+    before, after = (
+        run.tables["screening_cascade"].query("way == 'in order'") for run in (runs.before, runs.after)
+    )
+
+    assert before["kind"].tolist() == [kind for kind in after["kind"] if kind != "decision"]
+    assert after["kind"].tolist()[-2:] == ["decision", "open"]
+    assert after["remaining_km"].iloc[-1] == before["remaining_km"].iloc[-1]
+
+
 def test_every_decision_is_listed_with_what_it_did_or_why_it_does_not_apply(runs):
     table = runs.after.tables["decisions"].set_index("decision_id")
 

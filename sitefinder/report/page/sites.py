@@ -381,7 +381,7 @@ def _tip(row, stream, currency):
 
 # After the verdict of a site that rules exclude.
 def _kept(row):
-    return f", kept by decision {plain(row['decision_id'])}" if row.get("kept_by_decision") else ""
+    return ", kept by a decision" if row.get("kept_by_decision") else ""
 
 
 # One fact as text; empty for what only a diversion has, elsewhere.
