@@ -368,22 +368,6 @@ def other_run(copy_sample, made_once):
 
 
 @pytest.fixture(scope="session")
-def some_kept(sample_run):
-    """A function that makes a store with a few of the results that the sample's run kept, by their stages."""
-
-    def made(folder, stages):
-        def others(place, names):
-            if Path(place) != sample_run.store / "results":
-                return []
-            entries = {name: json.loads((Path(place) / name / "entry.json").read_text("utf-8")) for name in names}
-            return [name for name, entry in entries.items() if entry["place"] not in stages]
-
-        return shutil.copytree(sample_run.store, folder, ignore=others)
-
-    return made
-
-
-@pytest.fixture(scope="session")
 def sample_run(copy_sample, made_once, tmp_path_factory):
     """The sample region, run once for all tests that look at it, in whatever process they are."""
     # Tests that need no run start without its libraries.

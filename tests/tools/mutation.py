@@ -58,7 +58,7 @@ FURTHER = (
     "tests/steps/test_depleted_reach_by_hand.py",
 )
 # Fixtures of runs that take minutes without the compiler, or need another program.
-TOO_LONG = {"sample_run", "other_run", "some_kept", "logan_run", "browser", "copy_sample"}
+TOO_LONG = {"sample_run", "other_run", "logan_run", "browser", "copy_sample"}
 # A test that takes longer than this without the compiler is left out [s].
 LONGEST_S = 6.0
 # A fault may make its tests last this many times as long, and these seconds; then it is noticed.
