@@ -86,7 +86,7 @@ def check_table(frame: Any, layer_name: str, layers: Mapping[str, Layer] = LAYER
     }
     if not layer.geometry:
         return pd.DataFrame(columns, index=index)
-    # The shapes' array tells the coordinate system of the table.
+    # The array of the shapes holds the coordinate system of the table.
     drawn: pd.DataFrame = gpd.GeoDataFrame(columns | {"geometry": frame[geometry_name].array.copy()}, index=index)
     return drawn
 
