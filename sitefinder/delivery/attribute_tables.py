@@ -1,6 +1,6 @@
 """Layers without geometry in a GeoPackage, written as GDAL's driver writes them, but all through one connection.
 
-GDAL opens the file anew for each layer and reads all that is in it, which for the small tables of most regions
+GDAL opens the file again for each layer and reads all that is in it, which for the small tables of most regions
 takes longer than to make them. `tests/delivery/test_attribute_tables.py` compares the two, statement by statement.
 """
 

@@ -8,7 +8,7 @@ import pyarrow
 from numpy.typing import NDArray
 
 
-def columns_of(table: pd.DataFrame) -> list[Any]:
+def columns_of(table: Any) -> list[Any]:
     """The array of each column, in the order of the columns.
 
     Parameters
@@ -27,6 +27,25 @@ def columns_of(table: pd.DataFrame) -> list[Any]:
     [array([1, 2]), array([0.5 , 0.25])]
     """
     return list(table._iter_column_arrays())
+
+
+def arrays_by_name(table: pd.DataFrame) -> dict[Any, Any]:
+    """The arrays of `columns_of` by the names of their columns, which must differ.
+
+    Parameters
+    ----------
+    table : DataFrame or GeoDataFrame
+
+    Returns
+    -------
+    dict of arrays
+
+    Examples
+    --------
+    >>> arrays_by_name(pd.DataFrame({"a": [1, 2]}))
+    {'a': array([1, 2])}
+    """
+    return dict(zip(table.columns, columns_of(table), strict=True))
 
 
 def records_of(table: pd.DataFrame) -> list[dict[Any, Any]]:

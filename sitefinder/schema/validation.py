@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from pandas.api.types import infer_dtype
 
 from sitefinder.errors import TableError, all_of, described, listed
-from sitefinder.schema.arrays import columns_of, texts_of
+from sitefinder.schema.arrays import arrays_by_name, texts_of
 from sitefinder.schema.columns import MONEY, Column, Layer
 from sitefinder.schema.layers import LAYERS
 from sitefinder.vocabulary import schemes_that, split_flags
@@ -62,7 +62,7 @@ def check_table(frame: Any, layer_name: str, layers: Mapping[str, Layer] = LAYER
     problems = _name_problems(frame, layer, geometry_name)
     table = (frame, layer)
 
-    given = dict(zip(frame.columns, columns_of(frame), strict=True))
+    given = arrays_by_name(frame)
     typed = {}
     for column in (column for column in layer.columns if column.name in given):
         values, found = _typed(given[column.name], column)
@@ -86,7 +86,7 @@ def check_table(frame: Any, layer_name: str, layers: Mapping[str, Layer] = LAYER
     }
     if not layer.geometry:
         return pd.DataFrame(columns, index=index)
-    # The shapes' array tells the coordinate system of the table.
+    # The array of the shapes holds the coordinate system of the table.
     drawn: pd.DataFrame = gpd.GeoDataFrame(columns | {"geometry": frame[geometry_name].array.copy()}, index=index)
     return drawn
 
@@ -139,7 +139,8 @@ def _typed(given: Any, column: Column) -> tuple[Any, str | None]:
     extension, plain = ("Int64", "int64") if column.dtype == "integer" else ("boolean", "bool")
     if column.nullable or missing.any():
         objects[missing] = pd.NA
-        return pd.array(objects, dtype=extension), None
+        typed: Any = pd.Series(objects, dtype=extension)
+        return typed.array, None
     return objects.astype(plain), None
 
 

@@ -10,7 +10,7 @@ from sitefinder.compiled import kernel, part
 from sitefinder.network.catchments import carried_down
 from sitefinder.network.ordering import upstream_neighbours
 from sitefinder.schema import is_scheme_that
-from sitefinder.schema.arrays import columns_of
+from sitefinder.schema.arrays import arrays_by_name
 from sitefinder.siting.candidates import (
     blocked_by,
     boundary_of_path,
@@ -430,7 +430,7 @@ def valued_for(valuation, choice, names=VALUED):
         These columns; turbine -1 and NaN where there is no choice.
     """
     columns = {}
-    given = dict(zip(valuation.columns, columns_of(valuation), strict=True))
+    given = arrays_by_name(valuation)
     for name in names:
         each = [given[prefix + name] for prefix in PREFIXES]
         values = np.choose(np.maximum(choice, 0), each)

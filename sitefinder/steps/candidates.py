@@ -16,6 +16,7 @@ from sitefinder.energy.works import canal_cost_per_m, penstock_cost_per_m, works
 from sitefinder.io.raster import cells_at
 from sitefinder.profile.shrinkage import head_priors, shrink_heads
 from sitefinder.schema import is_scheme_that
+from sitefinder.schema.arrays import arrays_by_name
 from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, road_lines
 from sitefinder.siting.candidates import Stretches, find_stretches, subset
 from sitefinder.siting.passed import new_weirs_at, passed_things, plants_of_structures
@@ -422,11 +423,11 @@ def _valued(
 # The valuation of all rows of a table from that of some of them; the others have no value.
 def _of_all_rows(valued: pd.DataFrame, index: pd.Index, valued_rows: npt.NDArray[np.bool_]) -> pd.DataFrame:
     columns: dict[Any, npt.NDArray[Any]] = {}
-    for name in valued:
+    for name, own in arrays_by_name(valued).items():
         is_text = name == "costs_left_out"
-        dtype, nothing = np.dtype(object) if is_text else valued[name].to_numpy().dtype, "" if is_text else np.nan
+        dtype, nothing = np.dtype(object) if is_text else own.dtype, "" if is_text else np.nan
         values = np.full(len(index), NO_VALUE.get(without_prefix(name), nothing), dtype=dtype)
-        values[valued_rows] = valued[name].to_numpy()
+        values[valued_rows] = np.asarray(own)
         columns[name] = values
     return _as_table(columns, index)
 

@@ -18,6 +18,7 @@ from sitefinder.hydrology.months import Months, shares_of_bins
 from sitefinder.hydrology.regime import days_of_months
 from sitefinder.hydrology.seasons import BIN_MONTH, YearBins
 from sitefinder.rules.verdicts import closed_by_rules
+from sitefinder.schema.arrays import arrays_by_name
 from sitefinder.settings.flows import EnvironmentalFlowRule
 from sitefinder.siting.fish_passage import entered_at
 from sitefinder.steps.candidates import value_all, value_all_fish_safe
@@ -316,9 +317,8 @@ def with_closed(energy: pd.DataFrame, closed_energy: pd.DataFrame) -> pd.DataFra
     if not len(closed_energy):
         return energy
     rows = closed_energy[CANDIDATE].to_numpy(dtype=np.int64)
-    columns = {}
-    for name in energy.columns:
-        values = energy[name].to_numpy().copy()
-        values[rows] = closed_energy[name].to_numpy()
-        columns[name] = values
+    closed, columns = arrays_by_name(closed_energy), {}
+    for name, values in arrays_by_name(energy).items():
+        columns[name] = values.copy()
+        columns[name][rows] = closed[name]
     return pd.DataFrame(columns, index=energy.index)

@@ -11,6 +11,7 @@ from sitefinder.energy.fish_survival import GRADES, classes_that_may_be_safe
 from sitefinder.network.stations import place_names, without_repeats
 from sitefinder.rules.verdicts import SAFE_MAY
 from sitefinder.schema import LAYERS, has_flag
+from sitefinder.schema.arrays import arrays_by_name
 from sitefinder.siting.access import district_names, district_of, in_region
 from sitefinder.siting.candidates import subset
 from sitefinder.siting.fish_passage import (
@@ -536,13 +537,11 @@ def _valued_by(
     found = evidence_values.by_case[case]
     valued = np.flatnonzero(evidence_values.rows)
     counts = verdicts.choice[valued] >= SAFE_MAY
-    columns: dict[str, npt.NDArray[Any]] = {}
-    for name in energy.columns:
-        values = energy[name].to_numpy()
-        if name in found.columns:
-            values = values.copy()
-            values[valued[counts]] = found[name].to_numpy()[counts]
-        columns[name] = values
+    columns, others = arrays_by_name(energy), arrays_by_name(found)
+    for name, values in columns.items():
+        if name in others:
+            columns[name] = values.copy()
+            columns[name][valued[counts]] = others[name][counts]
     return pd.DataFrame(columns, index=energy.index)
 
 

@@ -414,15 +414,15 @@ def _points_of(frame):
 
 def _stretch(handover, site):
     stretches = handover.tables["stretches"]
-    own = stretches[stretches["site_id"] == site["site_id"]]
-    return own.geometry.iloc[0] if len(own) else shapely.LineString()
+    own = stretches.geometry.array[(stretches["site_id"] == site["site_id"]).to_numpy()]
+    return own[0] if len(own) else shapely.LineString()
 
 
 # Headrace and penstock of a diversion, as far as the ground shows a way for them.
 def _conduits(handover, site):
     conduits = handover.tables["conduits"]
-    own = conduits[conduits["site_id"] == site["site_id"]]
-    return {part: line for part, line in zip(own["part"], own.geometry, strict=True)} if len(own) else {}
+    is_own = (conduits["site_id"] == site["site_id"]).to_numpy()
+    return dict(zip(conduits["part"].to_numpy()[is_own], conduits.geometry.array[is_own], strict=True))
 
 
 # The straight line from the tailrace to the nearest road, empty where there is none near.
