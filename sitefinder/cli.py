@@ -221,6 +221,27 @@ def explain_command(
     print(explanation.json if json else explanation.summary, end="")
 
 
+@app.command("sheets")
+def sheets_command(
+    run: Annotated[
+        Path, typer.Argument(metavar="RUN", help="settings file of a run, or its output folder or GeoPackage")
+    ],
+    site_ids: Annotated[list[str], typer.Argument(metavar="ID...", help="sites, of any rank")],
+    output: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="the PDF to write; default: sheets.pdf in the run's output folder"),
+    ] = None,
+    within: Within = None,
+    changes: Changes = None,
+):
+    """Write field sheets of any sites of a finished run, beyond the best ones that have theirs already."""
+    from sitefinder.inventory import write_sheets
+    from sitefinder.io.settings_files import read_settings
+
+    of = read_settings(run, changes or (), within) if within or changes else run
+    print(write_sheets(of, site_ids, output))
+
+
 @app.command()
 def check(config: Config, within: Within = None, changes: Changes = None, memory: Memory = None):
     """Check settings and inputs, in seconds, and list all problems at once."""
