@@ -319,6 +319,7 @@ def scenarios(
     csv: Annotated[Path | None, typer.Option(help="write the figures as a table (CSV)")] = None,
     workers: Workers = None,
     scheduler: Scheduler = None,
+    memory: Memory = None,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
     log: Log = None,
 ):
@@ -328,5 +329,12 @@ def scenarios(
     from sitefinder.scenarios import run_scenarios
 
     with logged_to(log, f"scenarios {' '.join(map(str, configs))}"):
-        results = run_scenarios(configs, csv=csv, workers=workers, scheduler=scheduler, progress=not quiet)
+        results = run_scenarios(
+            configs,
+            csv=csv,
+            workers=workers,
+            scheduler=scheduler,
+            memory_gb=_gigabytes(memory),
+            progress=not quiet,
+        )
     print(scenario_text(results.title, results.table, results.currency, results.files), end="")

@@ -53,6 +53,7 @@ from sitefinder.report.printed import printed_json, printed_summary
 from sitefinder.settings import Settings
 from sitefinder.steps.demand import demand_lines, demand_of, problems_of_demand, within_memory
 from sitefinder.steps.inputs import LazyInputs, read_inputs, with_year_to_year
+from sitefinder.steps.part_size import with_parts_of
 from sitefinder.steps.scope import InputsParts, SettingsParts
 from sitefinder.vocabulary import HEAD_UNRESOLVED
 
@@ -455,7 +456,8 @@ def run(
         job = _Job(settings, inputs, target, record, memory, listener, executor)
         bound.validate()
         record.passed("reading")
-        return job.run_alone() if kept is None else job.run_with(kept)
+        with with_parts_of(settings.run.part_stations):
+            return job.run_alone() if kept is None else job.run_with(kept)
 
 
 def run_and_deliver(
