@@ -221,6 +221,27 @@ def explain_command(
     print(explanation.json if json else explanation.summary, end="")
 
 
+@app.command("sheets")
+def sheets_command(
+    run: Annotated[
+        Path, typer.Argument(metavar="RUN", help="settings file of a run, or its output folder or GeoPackage")
+    ],
+    site_ids: Annotated[list[str], typer.Argument(metavar="ID...", help="sites, of any rank")],
+    output: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="the PDF to write; default: sheets.pdf in the run's output folder"),
+    ] = None,
+    within: Within = None,
+    changes: Changes = None,
+):
+    """Write field sheets of any sites of a finished run, beyond the best ones that have theirs already."""
+    from sitefinder.inventory import write_sheets
+    from sitefinder.io.settings_files import read_settings
+
+    of = read_settings(run, changes or (), within) if within or changes else run
+    print(write_sheets(of, site_ids, output))
+
+
 @app.command()
 def check(config: Config, within: Within = None, changes: Changes = None, memory: Memory = None):
     """Check settings and inputs, in seconds, and list all problems at once."""
@@ -298,6 +319,7 @@ def scenarios(
     csv: Annotated[Path | None, typer.Option(help="write the figures as a table (CSV)")] = None,
     workers: Workers = None,
     scheduler: Scheduler = None,
+    memory: Memory = None,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
     log: Log = None,
 ):
@@ -307,5 +329,12 @@ def scenarios(
     from sitefinder.scenarios import run_scenarios
 
     with logged_to(log, f"scenarios {' '.join(map(str, configs))}"):
-        results = run_scenarios(configs, csv=csv, workers=workers, scheduler=scheduler, progress=not quiet)
+        results = run_scenarios(
+            configs,
+            csv=csv,
+            workers=workers,
+            scheduler=scheduler,
+            memory_gb=_gigabytes(memory),
+            progress=not quiet,
+        )
     print(scenario_text(results.title, results.table, results.currency, results.files), end="")

@@ -14,7 +14,7 @@ import tempfile
 import time
 import weakref
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple, cast
@@ -53,6 +53,7 @@ from sitefinder.report.printed import printed_json, printed_summary
 from sitefinder.settings import Settings
 from sitefinder.steps.demand import demand_lines, demand_of, problems_of_demand, within_memory
 from sitefinder.steps.inputs import LazyInputs, read_inputs, with_year_to_year
+from sitefinder.steps.part_size import with_parts_of
 from sitefinder.steps.scope import InputsParts, SettingsParts
 from sitefinder.vocabulary import HEAD_UNRESOLVED
 
@@ -69,6 +70,8 @@ STORE = ".sitefinder-store"
 # What the folder of a trial's delivery is called after that of the whole region.
 TRIAL_FOLDER = "-trial"
 FILES = "files.json"
+# Field sheets that are asked for when a run has ended.
+SHEETS = "sheets.pdf"
 # What all compiled kernels are made by.
 COMPILED = "sitefinder.compiled"
 # Results that an inventory can write files from; all others are let go when a run has ended.
@@ -453,7 +456,8 @@ def run(
         job = _Job(settings, inputs, target, record, memory, listener, executor)
         bound.validate()
         record.passed("reading")
-        return job.run_alone() if kept is None else job.run_with(kept)
+        with with_parts_of(settings.run.part_stations):
+            return job.run_alone() if kept is None else job.run_with(kept)
 
 
 def run_and_deliver(
@@ -613,6 +617,63 @@ def explain(settings: Settings | StrPath, what: str, *, store: StrPath | None = 
     """
     from sitefinder.explanation.explaining import explained
 
+    with _finished_run(settings, store, "it cannot be explained") as (settings, inputs, results):
+        return Explanation(explained(settings, cast("RunInputs", inputs), results, what))
+
+
+def write_sheets(
+    settings: Settings | StrPath,
+    site_ids: Sequence[str],
+    output: StrPath | None = None,
+    *,
+    store: StrPath | None = None,
+) -> Path:
+    """Write field sheets of any sites of a finished run, whatever their rank, from what the run kept.
+
+    Parameters
+    ----------
+    settings : Settings or path-like
+        Settings, a settings file, or the output folder or GeoPackage of a run beside whose store it lies.
+    site_ids : sequence of str
+        Ids of sites; sheets come in the order of rank. Of the best N sites they are the run's own, to the byte.
+    output : path-like, optional
+        The PDF to write; absent: ``sheets.pdf`` in the run's output folder. A file that is there already goes to
+        ``previous`` in its folder.
+    store : path-like, optional
+        Folder of the results that the run kept; absent: the one that the settings name.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    ConfigError, InputError
+        Listing every problem; if a result is not kept, an id is unknown, the file would replace an input or a
+        file of the run's own, or the folder or the disk refuses.
+    """
+    from sitefinder.delivery.sheets import sheets_of
+
+    with _finished_run(settings, store, "no sheet can be made of it") as (settings, _, results):
+        path = output_folder(settings) / SHEETS if output is None else Path(output)
+        _validate_replacing_inputs(settings, path.parent, [path.name])
+        if path.name in KNOWN and os.path.realpath(path.parent) == os.path.realpath(output_folder(settings)):
+            raise InputError.of(
+                "the sheets would replace a file of the run",
+                file=path,
+                expected="a name that no file of a delivery has",
+                fix=f"choose another name, or leave --output out for {SHEETS}",
+            )
+        printed = sheets_of(settings, results, _fonts_of(settings), site_ids)
+        (written,) = deliver(path.parent, {path.name: lambda draft: draft.write_bytes(printed)})
+        return Path(written)
+
+
+# The settings, inputs and results of a run that has ended, from what it kept; nothing is run.
+@contextmanager
+def _finished_run(
+    settings: Settings | StrPath, store: StrPath | None, so_that: str
+) -> Iterator[tuple[Settings, LazyInputs, Results]]:
     settings = settings if isinstance(settings, Settings) else _settings_of_run(Path(settings))
     folder = store_folder(settings) if store is None else Path(os.path.abspath(store))
     with remembering(memory_of(folder)):
@@ -624,15 +685,14 @@ def explain(settings: Settings | StrPath, what: str, *, store: StrPath | None = 
         missing = [stage.name for stage in STAGES if not all(looked.has(own.key) for own in recipes[stage.name])]
         if missing:
             raise InputError.of(
-                "not all results of this run are kept, so that it cannot be explained",
+                f"not all results of this run are kept, so that {so_that}",
                 folder=folder,
                 expected="the results of a run of these settings, inputs and version",
                 found=f"{len(missing)} of {len(STAGES)} stages would run: {listed(missing)}",
                 fix="run it first, with the same --within and --set, and without --no-store",
             )
         with open_store(folder, containers) as kept:
-            results = run_stages(STAGES, given, parts=parts, store=kept, recipes=recipes)
-            return Explanation(explained(settings, cast("RunInputs", inputs), results, what))
+            yield settings, inputs, run_stages(STAGES, given, parts=parts, store=kept, recipes=recipes)
 
 
 # Settings of a settings file, or of the run that delivered a folder or GeoPackage.

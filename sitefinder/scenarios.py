@@ -39,6 +39,7 @@ def run_scenarios(
     csv: StrPath | None = None,
     workers: int | None = None,
     scheduler: str | None = None,
+    memory_gb: float | None = None,
     progress: bool | Listener = False,
 ) -> SideBySide:
     """Run settings files in their order and compare each with the first.
@@ -49,7 +50,7 @@ def run_scenarios(
         Settings files; the first is what the others are held against.
     csv : path-like, optional
         Where to write the table.
-    workers, scheduler
+    workers, scheduler, memory_gb
         See `sitefinder.inventory.run`.
     progress : bool or callable, optional
         As of `sitefinder.inventory.run`; what is done now begins with the scenario's name.
@@ -66,14 +67,18 @@ def run_scenarios(
         Before anything is run, if any of the files or its inputs are wrong, or two would deliver into one folder.
     """
     paths = [Path(config) for config in configs]
-    _check_all(paths)
+    _check_all(paths, memory_gb)
     rows: list[dict[str, Any]] = []
     runs: list[Inventory] = []
     first = None
     for name, config in zip(scenario_names(paths), paths, strict=True):
         with listening(progress) as listener:
             delivered = run_and_deliver(
-                config, workers=workers, scheduler=scheduler, progress=_of_scenario(name, listener)
+                config,
+                workers=workers,
+                scheduler=scheduler,
+                memory_gb=memory_gb,
+                progress=_of_scenario(name, listener),
             )
         tables = read_delivery(delivered.path, MEASURED).tables
         runs.append(delivered)
@@ -128,12 +133,12 @@ def scenario_names(configs: Sequence[Path]) -> list[str]:
 
 
 # Every problem of every file at once; two runs that would replace each other's results are one.
-def _check_all(configs: Sequence[Path]) -> None:
+def _check_all(configs: Sequence[Path], memory_gb: float | None) -> None:
     problems: list[SitefinderError] = []
     folders: dict[str, list[str]] = {}
     for config in configs:
         try:
-            settings, _ = read_run(config)
+            settings, _ = read_run(config, memory_gb)
         except SitefinderError as error:
             problems.append(error)
             continue

@@ -9,6 +9,7 @@ import pandas as pd
 from sitefinder.dem.grid import Window
 from sitefinder.io.raster import read_window
 from sitefinder.report.handover import Handover
+from sitefinder.report.sheets import sites_with_sheet
 from sitefinder.report.sheets.contours import contour_interval_m, contours
 from sitefinder.report.sheets.maps import site_window
 
@@ -24,13 +25,33 @@ def find_site_contours(
         ``site_id``, ``interval_m`` [m] and a line. None where the DEM's median error along the streams hides what
         is between two lines, nor of a surface model, which shows trees and roofs.
     """
-    rows = {"site_id": [], "interval_m": [], "geometry": []}
-    count, is_surface = settings.delivery.field_sheets, dem_errors.is_surface
-    if count and len(is_surface) and not np.median(is_surface):
-        tables = {"sites": sites_table, "stretches": stretches_table, "conduits": conduits_table}
-        drawn = Handover("", settings.run.crs, "", tables, math.nan, math.nan, relief, map_context)
+    tables = {"sites": sites_table, "stretches": stretches_table, "conduits": conduits_table}
+    listed = sites_with_sheet(sites_table, settings.delivery.field_sheets)
+    return contours_of(listed, settings.run.crs, surface, dem_errors, relief, map_context, tables)
+
+
+def contours_of(listed, crs, surface, dem_errors, relief, map_context, tables):
+    """Contours of some sites, as `find_site_contours`.
+
+    Parameters
+    ----------
+    listed : GeoDataFrame
+        Rows of the layer ``sites``.
+    crs : str
+    surface, dem_errors, relief, map_context
+        Results of the stages of these names.
+    tables : Mapping
+        The layers ``sites``, ``stretches`` and ``conduits``.
+
+    Returns
+    -------
+    GeoDataFrame
+    """
+    rows, is_surface = {"site_id": [], "interval_m": [], "geometry": []}, dem_errors.is_surface
+    if len(listed) and len(is_surface) and not np.median(is_surface):
+        drawn = Handover("", crs, "", tables, math.nan, math.nan, relief, map_context)
         rmse_m = float(np.median(dem_errors.rmse_m))
-        for _, site in sites_table.sort_values("rank").head(count).iterrows():
+        for _, site in listed.iterrows():
             window = site_window(drawn, site)
             level_m, x_m, y_m = _levels(surface, window) if window else (np.empty((0, 0)), (), ())
             if not np.isfinite(level_m).any():
@@ -42,7 +63,7 @@ def find_site_contours(
             rows["geometry"] += lines
     site_id, interval_m = pd.Series(rows["site_id"], dtype="str"), np.array(rows["interval_m"], dtype=np.float64)
     columns = {"site_id": site_id, "interval_m": interval_m}
-    return geopandas.GeoDataFrame(columns, geometry=rows["geometry"], crs=settings.run.crs)
+    return geopandas.GeoDataFrame(columns, geometry=rows["geometry"], crs=crs)
 
 
 # Levels at the middles of the cells of a window, NaN where not known, with their easting and northing [m].

@@ -58,7 +58,7 @@ def plant_flow_head(
         relative = used / full
         if relative < lowest_relative_flow:
             break  # with more units each would get still less
-        eta = _efficiency(efficiency, relative)
+        eta = efficiency_at(efficiency, relative)
         value = used * eta * head_m
         if value <= best_value:
             continue  # not the best so far, even if the pipe took nothing
@@ -75,7 +75,8 @@ def plant_flow_head(
 
 
 @part
-def _efficiency(efficiency, relative):
+def efficiency_at(efficiency, relative):
+    """Efficiency at a relative flow, linear between the nodes of its table, for kernels."""
     place = relative * (efficiency.shape[0] - 1)
     step = min(int(place), efficiency.shape[0] - 2)
     return efficiency[step] + (place - step) * (efficiency[step + 1] - efficiency[step])
@@ -83,32 +84,45 @@ def _efficiency(efficiency, relative):
 
 # Relative flow up to `maximum` at which x · eta(x) · (head - loss · x²) is greatest, and that value. Goes down
 # from the piece of the efficiency curve that holds `maximum`; x · eta(x) does not fall with x, so a piece whose
-# upper end is not better even without loss ends the search.
+# upper end is not better even without loss ends the search. Nor can a piece hold the maximum whose upper end, with
+# the loss of its lower one, is below what a node near the maximum reaches: most are passed over by that.
 @part
 def _throttled(maximum, efficiency, lowest, head, loss):
     pieces = efficiency.shape[0] - 1
-    upper, upper_eta = maximum, _efficiency(efficiency, maximum)
+    upper, upper_eta = maximum, efficiency_at(efficiency, maximum)
     best_at, best = maximum, maximum * upper_eta * (head - loss * maximum * maximum)
     step = min(math.ceil(maximum * pieces) - 1, pieces - 1)
+    reached = _reached_at_a_node(step, efficiency, lowest, head, loss)
     while step >= 0 and upper > lowest and upper * upper_eta * head > best:
         lower = max(step / pieces, lowest)
         slope = (efficiency[step + 1] - efficiency[step]) * pieces
         base = efficiency[step] - slope * step / pieces
-        low, high = lower, upper
-        # Power rises at the lower end of the piece and falls at its upper one: there is one maximum between.
-        if _rise(low, base, slope, head, loss) > 0.0 > _rise(high, base, slope, head, loss):
-            for _ in range(HALVINGS):
-                middle = 0.5 * (low + high)
-                if _rise(middle, base, slope, head, loss) > 0.0:
-                    low = middle
-                else:
-                    high = middle
-        value = low * (base + slope * low) * (head - loss * low * low)
-        if value > best:
-            best_at, best = low, value
+        if upper * upper_eta * (head - loss * lower * lower) >= reached:
+            low, high = lower, upper
+            # Power rises at the lower end of the piece and falls at its upper one: there is one maximum between.
+            if _rise(low, base, slope, head, loss) > 0.0 > _rise(high, base, slope, head, loss):
+                for _ in range(HALVINGS):
+                    middle = 0.5 * (low + high)
+                    if _rise(middle, base, slope, head, loss) > 0.0:
+                        low = middle
+                    else:
+                        high = middle
+            value = low * (base + slope * low) * (head - loss * low * low)
+            if value > best:
+                best_at, best = low, value
         upper, upper_eta = lower, base + slope * lower
         step -= 1
     return best_at, best
+
+
+# What x · eta(x) · (head - loss · x²) reaches at the node of the efficiency curve below its maximum with an
+# efficiency that is constant, up to the node `last`; a little less, for rounding.
+@part
+def _reached_at_a_node(last, efficiency, lowest, head, loss):
+    pieces = efficiency.shape[0] - 1
+    node = int(min(math.sqrt(head / (3.0 * loss)) * pieces, last))
+    at = node / pieces
+    return at * efficiency[node] * (head - loss * at * at) * (1.0 - 1e-9) if at >= lowest else 0.0
 
 
 # Derivative of x · (base + slope · x) · (head - loss · x²).

@@ -15,7 +15,7 @@ from sitefinder.energy.costs import (
     yearly_capital_factor,
 )
 from sitefinder.energy.hydraulics import WATERWAY, pipe_loss_m
-from sitefinder.energy.operation import plant_flow_head
+from sitefinder.energy.operation import efficiency_at, plant_flow_head
 from sitefinder.energy.plant import yearly_energy_mwh
 from sitefinder.energy.runners import scale_factor, unit_flow_limit
 from sitefinder.energy.works import Works, sized_works, works_numbers
@@ -338,6 +338,27 @@ def _energy_bound_mwh(bins, full, flow, minimum, at_site, prices):
     return prices.kw_per_m3s_m * flow_head * prices.mwh_per_kw * ROUNDING_MARGIN
 
 
+# `_energy_bound_mwh` bin by bin, for plants behind a pipe, of which none is rated at more than this power [kW]. Of
+# a head h a plant that takes the share x of `flow` has x · eta(x) · (h - loss · x²) at most, in which x · eta(x)
+# is no more than the peak efficiency allows and than full units make.
+@part
+def _bound_behind_pipe_mwh(bins, flow, minimum, rated, at_site, prices):
+    lowest = at_site.lowest_relative_flow * minimum / at_site.units * (1.0 - 1e-9)
+    loss, peak, count = pipe_loss_m(flow, at_site.conduit_m, prices), at_site.peak_efficiency, bins.shape[1] - 1
+    kw_per_m = prices.kw_per_m3s_m * peak * flow * _scale_of(flow, at_site)
+    limit, total = at_site.full_efficiency / peak, 0.0
+    for index in range(count):
+        head, usable = bins[HEAD, index], bins[USABLE, index]
+        if usable < lowest or usable <= 0.0:
+            break
+        share = min(usable / flow, limit)
+        if head >= 3.0 * loss * share * share:
+            total += min(kw_per_m * share * (head - loss * share * share), rated)
+        else:
+            total += min(kw_per_m * head * np.sqrt(head / (3.0 * loss)) * (2.0 / 3.0), rated)
+    return total / count * prices.mwh_per_kw * ROUNDING_MARGIN
+
+
 @part
 def mean_kw(bins, full, flow_design, rated, at_site, efficiency, prices, bypass, screen_loss):
     """Mean power [kW], for kernels: `full` bins hold the design flow, and none gives more than the rated power.
@@ -360,6 +381,11 @@ def mean_kw(bins, full, flow_design, rated, at_site, efficiency, prices, bypass,
         if index < full and head >= at_site.open_from * loss:
             # Less flow would not give more.
             flow_head = at_site.full_efficiency * (head - loss) * flow_design
+        elif units == 1 and loss == 0.0:
+            # What `plant_flow_head` comes to, in a fraction of its time.
+            used = min(flow, flow_design)
+            relative = used / flow_design
+            flow_head = 0.0 if relative < lowest else used * efficiency_at(efficiency, relative) * head
         else:
             flow_head = plant_flow_head(
                 flow, flow_design, units, efficiency, lowest, head, loss, at_site.open_from
@@ -581,8 +607,11 @@ def judge(bins, tries, full, index, at_site, efficiency, prices, counts, best):
     # A smaller one may be better where floods reduce the head.
     if power >= prices.min_power_kw and power > 0.0:
         capital = _capital_of(power, flow, at_site, prices)
-        score = score_of(bound, capital, power, prices)
-        if score > best[ANY, BAR] or (is_safe and (score > best[SAFE, BAR] or score > best[AS_BUILT, BAR])):
+        may_be_best = _beats(score_of(bound, capital, power, prices), is_safe, best)
+        if may_be_best and at_site.conduit_m > 0.0:
+            closer = _bound_behind_pipe_mwh(bins, flow, flow, power, at_site, prices)
+            may_be_best = _beats(score_of(closer, capital, power, prices), is_safe, best)
+        if may_be_best:
             counts[SUMMED] += 1
             energy = mean_kw(bins, filled, flow, power, at_site, efficiency, prices, 0.0, 0.0) * prices.mwh_per_kw
             _keep_better(ANY, index, flow, power, energy, capital, 0.0, at_site, prices, best)
@@ -602,6 +631,12 @@ def judge(bins, tries, full, index, at_site, efficiency, prices, counts, best):
     counts[SUMMED] += 1
     energy = mean_kw(bins, filled, flow, power, at_site, efficiency, prices, bypass, prices.screen_loss_m)
     _keep_better(SAFE, index, flow, power, energy * prices.mwh_per_kw, capital, 1.0, at_site, prices, best)
+
+
+# Whether a score beats the best of a choice for which the plant counts.
+@part
+def _beats(score, is_safe, best):
+    return score > best[ANY, BAR] or (is_safe and (score > best[SAFE, BAR] or score > best[AS_BUILT, BAR]))
 
 
 # The greatest design flow that reaches the required capacity factor, without a screen and then with one. Larger

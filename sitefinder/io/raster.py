@@ -12,6 +12,7 @@ import numpy as np
 import rasterio
 from pyproj import CRS
 from pyproj.datadir import get_data_dir
+from rasterio.env import set_gdal_config
 from rasterio.errors import RasterioIOError
 from rasterio.io import DatasetReader
 from rasterio.transform import array_bounds
@@ -35,6 +36,12 @@ from sitefinder.io.opening import (
     validate_raster,
 )
 
+# Blocks of rasters that the library holds in a process [B]. Its own choice, a twentieth of what the machine has,
+# grows with the machine and is in no estimate. Who sets GDAL_CACHEMAX has it so. It is more than any window that
+# lines are drawn on: what the library draws strip by strip has other cells.
+BLOCKS_B = 128 * 1024**2
+if "GDAL_CACHEMAX" not in os.environ:
+    set_gdal_config("GDAL_CACHEMAX", BLOCKS_B)
 # Cells across and along below which no ground has a slope.
 MIN_DEM_CELLS = 2
 # Scale and offset of unscaled cells.

@@ -14,6 +14,8 @@ import pandas as pd
 import pyogrio
 import shapely
 from geopandas.array import from_shapely
+from pyproj import CRS, Transformer
+from pyproj.exceptions import ProjError
 from shapely import GeometryType
 
 from sitefinder.errors import InputError, all_of, listed
@@ -277,6 +279,11 @@ def _kinds(geometries):
 
 
 # Columns that sitefinder adds; a layer must not have columns of these names.
+# Features of a layer above which it is read by area, where its format has an index of places: reading all of a
+# smaller one takes a second, and says of every feature whether it is sound.
+LARGE_FEATURES = 100_000
+# Formats that number features by their place in the file, with the number of the first.
+FIRST_NUMBER = {"FlatGeobuf": 0, "ESRI Shapefile": 0, "GPKG": 1}
 OWN_COLUMNS = ("source_row", "source_part", "feature_id", "feature_name")
 
 
@@ -289,7 +296,7 @@ class LayerRead(NamedTuple):
     operation: Operation
 
 
-def read_layer(source, folder, crs, *, what, geometry, allow_empty=False) -> LayerRead:
+def read_layer(source, folder, crs, *, what, geometry, allow_empty=False, area=None) -> LayerRead:
     """A vector layer in the run's coordinate system, one row for each simple geometry.
 
     Parameters
@@ -306,6 +313,10 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False) -> Lay
         Kind of geometry that is kept; others are dropped and counted.
     allow_empty : bool
         True where a layer without features is right.
+    area : sequence of float, shape (4,), optional
+        West, south, east and north [m] of the ground on which features matter. Of a layer of more than
+        `LARGE_FEATURES` in a format that finds them by place, only those whose boxes meet it are read; none is
+        missing there, and no more is said of the others than their number.
 
     Returns
     -------
@@ -336,13 +347,13 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False) -> Lay
     with unchanged(*files_of(path)), _to_read(path) as place, _reading():
         layer, kind = _layer_named(place, source, what)
         where = f'{source.path}, layer "{layer}"'
-        table, reader_notes = _read_table(place, layer, where, what)
+        table, numbers, reader_notes, in_file = _read_near(place, layer, source, crs, area, where, what)
         digest, curved = content_digest(path, logs_of(path)), _curved_features(place, layer, kind)
     _check_columns(table, source, where)
     if table.empty and not allow_empty:
         raise _empty_layer(what, where, "no features")
     own_crs = crs_of_layer(table.crs, source.crs, what, where)
-    ids = _feature_ids(table, source)
+    ids = _feature_ids(table, source, numbers)
     geometries, operation = transform_to_run(
         table.geometry.to_numpy(), own_crs, crs, ids, what, where, source.operation
     )
@@ -356,6 +367,9 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False) -> Lay
     if frame.empty and not allow_empty:
         raise _no_usable_feature(table, geometries, geometry, repairs, what, where)
 
+    features = features_summary(len(table), frame["source_row"], repairs)
+    if in_file > len(table):
+        features = f"{in_file} features in the file, of those near the region {features}"
     lineage = {
         "name": what,
         "path": source.path,
@@ -368,8 +382,9 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False) -> Lay
         "operation": operation.description,
         "features_read": len(table),
         "features_used": int(frame["source_row"].nunique()),
-        "features": features_summary(len(table), frame["source_row"], repairs),
+        "features": features,
     }
+    frame["source_row"] = numbers[frame["source_row"].to_numpy()]
     listed_repairs = pd.DataFrame([(what, *repair[:3]) for repair in repairs], columns=REPAIR_COLUMNS, dtype="str")
     return LayerRead(frame, listed_repairs, lineage, operation)
 
@@ -569,13 +584,42 @@ def _layer_named(path, source, what):
     )
 
 
+# The layer, or of a large one the features that meet an area; with it their numbers in the file, the reader's
+# warnings, and how many features the file has.
+def _read_near(path, layer, source, crs, area, where, what):
+    with _warnings_said_already():
+        info = {} if area is None else pyogrio.read_info(path, layer=layer)
+    first = FIRST_NUMBER.get(info.get("driver"))
+    in_file = info.get("features", -1)
+    if first is not None and in_file > LARGE_FEATURES and info["capabilities"]["fast_spatial_filter"]:
+        box = _box_of(area, crs, crs_of_layer(info["crs"] and CRS(info["crs"]), source.crs, what, where))
+        if box is not None:
+            table, notes = _read_table(path, layer, where, what, bbox=box, fid_as_index=True)
+            # Of a layer that lies elsewhere, what is said of any other one is said.
+            if len(table):
+                numbers = table.index.to_numpy(dtype=np.int64) - first
+                return table.reset_index(drop=True), numbers, notes, in_file
+    table, notes = _read_table(path, layer, where, what)
+    return table, np.arange(len(table)), notes, len(table)
+
+
+# An area of the run's system in another one; None where it has no box there.
+def _box_of(area, crs, own_crs):
+    try:
+        box = Transformer.from_crs(crs, own_crs, always_xy=True).transform_bounds(*area, errcheck=True)
+    except ProjError:
+        return None
+    is_box = np.isfinite(box).all() and box[0] < box[2] and box[1] < box[3]
+    return box if is_box else None
+
+
 # The layer as in the file, and the reader's warnings (dropped measures or curves, for example).
-def _read_table(path, layer, where, what):
+def _read_table(path, layer, where, what, **options):
     # Coordinates that are not finite are reported with the other problems of a geometry, feature by feature.
     with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"):
         warnings.simplefilter("always")
         try:
-            table = pyogrio.read_dataframe(path, layer=layer)
+            table = pyogrio.read_dataframe(path, layer=layer, **options)
         except (pyogrio.errors.DataSourceError, pyogrio.errors.GeometryError, ValueError) as error:
             raise _unreadable(what, where, error) from None
         except shapely.errors.GEOSException as error:
@@ -674,8 +718,8 @@ def _check_columns(table, source, where):
 
 
 # The user's id of each feature where there is one, otherwise its row, counted from 0.
-def _feature_ids(table, source):
-    by_row = pd.Series([f"row {row}" for row in range(len(table))], dtype="object")
+def _feature_ids(table, source, numbers):
+    by_row = pd.Series([f"row {row}" for row in numbers.tolist()], dtype="object")
     if source.id_column is None:
         return by_row.to_numpy()
     column = table[source.id_column].reset_index(drop=True)

@@ -296,8 +296,14 @@ class RunSettings(Section):
         None,
         gt=0,
         description="memory that all processes of the run on this machine may take together [GB]; terrain tiles "
-        "are made to fit, and what needs more is refused; no effect on results; absent: what the machine has "
-        "available",
+        "and parts of drainage systems are made to fit, and what needs more is refused; no effect on results; "
+        "absent: what the machine has available",
+    )
+    part_stations: int | None = Field(
+        None,
+        ge=1,
+        description="stations of a large drainage system whose candidates are valued at once, by one process; no "
+        "effect on results; absent: 250, or fewer where memory is short",
     )
     within_box_m: list[float] | None = Field(
         None,

@@ -11,6 +11,7 @@ import math
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sitefinder.errors import InputError
+from sitefinder.steps.part_size import PART_STATIONS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -25,6 +26,9 @@ PROCESS_MB, WORKER_MB = 700.0, 500.0
 STATION_MB = 0.034
 # Stretches along the stream that begin at a station, with those defaults: length over spacing.
 USUAL_STRETCHES = 30.0
+# A part of a drainage system whose candidates are valued, by station, with those defaults: 26 MB of 250, 73 of
+# 1,000 and 110 of 3,000 (a made region of 4 million cells) [MB].
+PART_STATION_MB = 0.1
 # The flood, by cell of a tile with its margins (36 to 42 B); a covariate adds its values and their sums [B].
 TILE_CELL_B, COVARIATE_CELL_B = 50.0, 16.0
 # Cells along the streams, one for each cell that a line goes through [B].
@@ -42,8 +46,8 @@ SURFACE_CELL_B, LABEL_CELL_B, STATION_DISK_B = 4.0, 4.0, 40_000.0
 # regions: 0.7 to 0.9) [km/km²].
 DENSITY_KM = 1.0
 BYTES_PER_MB = 1e6
-# A tile is not made smaller than this for the sake of memory [cells along a side].
-SMALLEST_TILE = 256
+# Tiles and parts are not made smaller than this for the sake of memory [cells along a side; stations].
+SMALLEST_TILE, SMALLEST_PART = 256, 60
 
 
 class Counts(NamedTuple):
@@ -73,6 +77,8 @@ class Demand(NamedTuple):
         Memory of the run's own process by what takes it, beside the libraries [MB].
     tile_mb : float
         Memory of a terrain tile, in the same process or a worker's [MB].
+    part_mb : float
+        Memory of a part of a drainage system, likewise [MB].
     disk_mb : float
         In the store, with files on their way [MB].
     """
@@ -84,6 +90,7 @@ class Demand(NamedTuple):
     candidates: int
     parts_mb: Mapping[str, float]
     tile_mb: float
+    part_mb: float
     disk_mb: float
 
     @property
@@ -96,7 +103,7 @@ class Demand(NamedTuple):
     @property
     def worker_mb(self) -> float:
         """The most memory that a worker holds [MB]."""
-        return WORKER_MB + self.tile_mb
+        return WORKER_MB + max(self.tile_mb, self.part_mb)
 
     def total_mb(self, workers: int) -> float:
         """Memory of all processes on this machine [MB]."""
@@ -152,12 +159,15 @@ def demand_of(settings: Settings, counts: Counts) -> Demand:
         int(stations * lengths),
         parts_mb,
         tile_cells * (TILE_CELL_B + covariates * COVARIATE_CELL_B) / BYTES_PER_MB,
+        min(settings.run.part_stations or PART_STATIONS, stations) * PART_STATION_MB * share,
         disk / BYTES_PER_MB,
     )
 
 
 def within_memory(settings: Settings, counts: Counts, memory_mb: float) -> Settings:
-    """The settings with terrain tiles of a size that memory allows; no result depends on it.
+    """The settings with terrain tiles and parts of drainage systems of a size that memory allows.
+
+    No result depends on it.
 
     Parameters
     ----------
@@ -169,17 +179,30 @@ def within_memory(settings: Settings, counts: Counts, memory_mb: float) -> Setti
     Returns
     -------
     sitefinder.settings.Settings
-        The same where tiles fit, or where smaller ones would not help.
+        The same where they fit, or where smaller ones would not help.
     """
     fitted = settings
-    while demand_of(fitted, counts).total_mb(settings.run.workers) > memory_mb:
-        terrain = fitted.terrain
-        sides = {name: max(getattr(terrain, name) // 2, SMALLEST_TILE) for name in ("tile_rows", "tile_columns")}
-        sides = {name: min(side, getattr(terrain, name)) for name, side in sides.items()}
-        if all(getattr(terrain, name) == side for name, side in sides.items()):
+    while (demand := demand_of(fitted, counts)).total_mb(settings.run.workers) > memory_mb:
+        smaller = _with_smaller_tiles(fitted) if demand.tile_mb >= demand.part_mb else _with_smaller_parts(fitted)
+        if smaller == fitted:
             break
-        fitted = fitted.model_copy(update={"terrain": terrain.model_copy(update=sides)})
+        fitted = smaller
     return fitted
+
+
+def _with_smaller_tiles(settings: Settings) -> Settings:
+    terrain = settings.terrain
+    sides = {name: max(getattr(terrain, name) // 2, SMALLEST_TILE) for name in ("tile_rows", "tile_columns")}
+    sides = {name: min(side, getattr(terrain, name)) for name, side in sides.items()}
+    return settings.model_copy(update={"terrain": terrain.model_copy(update=sides)})
+
+
+def _with_smaller_parts(settings: Settings) -> Settings:
+    stations = settings.run.part_stations or PART_STATIONS
+    fewer = max(stations // 2, SMALLEST_PART)
+    if fewer >= stations:
+        return settings
+    return settings.model_copy(update={"run": settings.run.model_copy(update={"part_stations": fewer})})
 
 
 def problems_of_demand(

@@ -747,7 +747,7 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
         name: str,
         read: Callable[[Sequence[float] | None], LayerRead | readers.RuleLayer | None],
         source: LayerSource,
-        *others: str,
+        *others: str | float | None,
     ) -> None:
         readings.add(
             name,
@@ -762,8 +762,9 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
     for name, geometry in LAYERS.items():
         source = getattr(inputs, name)
         if source is not None:
-            read = partial(_layer, source, folder, crs, name, geometry)
-            add(f"layers.{name}", read, source)
+            # Lines are cut beyond the margin, while a road or a line may be far away and count.
+            margin_m = settings.network.dem_margin_m if name == "streams" else None
+            add(f"layers.{name}", partial(_layer, source, folder, crs, name, geometry, margin_m), source, margin_m)
     regions, streams, footprints = inputs.flow_regions, inputs.streams, inputs.dem_footprints
     if regions is not None:
         add(
@@ -818,8 +819,9 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
         )
     for name, source in inputs.shares.items():
         add(f"shares.{name}", partial(_share, source, folder, crs, name), source, name)
+    margin_m = settings.network.dem_margin_m
     for rule in settings.rules:
-        add(f"rules.{rule.name}", partial(_rule, rule, folder, crs), rule)
+        add(f"rules.{rule.name}", partial(_rule, rule, folder, crs, margin_m), rule, margin_m)
         readings.add(
             f"rules.{rule.name}.counted",
             partial(_count_buffer, readings, rule),
@@ -844,17 +846,25 @@ def _both(one: tuple[Path, ...] | None, other: tuple[Path, ...] | None) -> tuple
 
 
 def _layer(
-    source: LayerSource, folder: Path, crs: str, name: str, geometry: str, bounds: Sequence[float] | None
+    source: LayerSource,
+    folder: Path,
+    crs: str,
+    name: str,
+    geometry: str,
+    margin_m: float | None,
+    bounds: Sequence[float] | None,
 ) -> LayerRead:
-    return readers.read_layer_here(source, folder, crs, bounds, name, geometry, False)
+    return readers.read_layer_here(source, folder, crs, bounds, name, geometry, False, margin_m)
 
 
 def _share(source: ShareSource, folder: Path, crs: str, name: str, bounds: Sequence[float] | None) -> LayerRead:
     return readers.read_share(source, folder, crs, name)
 
 
-def _rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> readers.RuleLayer:
-    return readers.read_rule(rule, folder, crs, bounds)
+def _rule(
+    rule: RuleSettings, folder: Path, crs: str, margin_m: float, bounds: Sequence[float] | None
+) -> readers.RuleLayer:
+    return readers.read_rule(rule, folder, crs, bounds, margin_m)
 
 
 def _coverage(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead | None:

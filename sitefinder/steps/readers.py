@@ -193,6 +193,7 @@ def read_layer_here(
     what: str,
     geometry: str,
     allow_empty: bool,
+    margin_m: float | None = None,
 ) -> LayerRead:
     """A layer that lies where the run is, unless it may be empty.
 
@@ -202,6 +203,9 @@ def read_layer_here(
         See `sitefinder.io.vector.read_layer`.
     bounds : sequence of float or None
         Of the run [m]; None where they are not known.
+    margin_m : float, optional
+        Farther than this beyond the bounds no feature matters [m]: a large layer is read by area. Absent: all of
+        them may.
 
     Returns
     -------
@@ -211,10 +215,18 @@ def read_layer_here(
     ------
     InputError
     """
-    read = read_layer(source, folder, crs, what=what, geometry=geometry, allow_empty=allow_empty)
+    area = None
+    if bounds is not None and margin_m is not None:
+        west, south, east, north = bounds
+        area = (west - margin_m, south - margin_m, east + margin_m, north + margin_m)
+    read = read_layer(source, folder, crs, what=what, geometry=geometry, allow_empty=allow_empty, area=area)
     if bounds is not None and not allow_empty:
         validate_near_region(read, bounds)
     return read
+
+
+# How far from a stream a rule's feature is still named as the nearest one [m] (own choice).
+NEAREST_M = 5000.0
 
 
 class RuleLayer(NamedTuple):
@@ -230,7 +242,9 @@ class RuleLayer(NamedTuple):
     match: Matching | None
 
 
-def read_rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> RuleLayer:
+def read_rule(
+    rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None, margin_m: float | None = None
+) -> RuleLayer:
     """The layer of a rule, with what its filter and areas make of it among the repairs and in its lineage.
 
     Parameters
@@ -238,6 +252,8 @@ def read_rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float
     rule : sitefinder.settings.RuleSettings
     folder, crs, bounds
         See `read_layer_here`.
+    margin_m : float, optional
+        How far beyond the bounds streams are looked at [m].
 
     Returns
     -------
@@ -249,7 +265,8 @@ def read_rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float
         If the layer cannot be read, is empty or elsewhere, or the filter or an area is wrong.
     """
     what = f"rule {rule.name}"
-    read = read_layer_here(rule, folder, crs, bounds, what, "any", rule.may_be_empty)
+    around_m = None if margin_m is None else margin_m + rule.buffer_m + NEAREST_M
+    read = read_layer_here(rule, folder, crs, bounds, what, "any", rule.may_be_empty, around_m)
     frame = read.frame
     if frame.empty:
         return RuleLayer(*read, None)

@@ -46,7 +46,9 @@ CHANGES_NOTHING = ("terrain.tile_rows", "terrain.tile_columns", "terrain.margin_
 # Where settings were read, which no stage sees: inputs count by what they hold.
 READ_FROM = ("folder", "file", "overrides")
 # Settings of a run that change no result, beside those of files.
-OF_THE_COMPUTER = {"workers", "output_folder", "strict", "store_folder", "store_limit_gb", "memory_limit_gb"}
+OF_THE_COMPUTER = {
+    *("workers", "output_folder", "strict", "store_folder", "store_limit_gb", "memory_limit_gb", "part_stations")
+}
 # All that changes none, by section.
 OF_NO_RESULT: dict[str, Any] = {
     "run": OF_THE_COMPUTER,

@@ -20,6 +20,7 @@ from sitefinder.hydrology.months import Months
 from sitefinder.network.stations import without_repeats
 from sitefinder.siting.candidates import Stretches, subset
 from sitefinder.siting.limits import RiverParts
+from sitefinder.steps.part_size import part_stations
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -42,11 +43,6 @@ SMALL_STATIONS = 300
 # Small systems in a group, on average. Of one in this number, at random, the name ends a group, so that groups
 # stay as they are when a system elsewhere comes or goes.
 GROUP = 32
-
-
-# Stations to a part of a large system, where a stage has no need of a whole one. Of a made region of 4 million
-# cells three parts of a thousand stations took 5 to 9 s and the others less than one (own choice, from that).
-PART_STATIONS = 250
 
 
 class Systems(NamedTuple):
@@ -219,9 +215,10 @@ def in_parts(systems: Systems) -> Systems:
     """
     names: list[str] = []
     of_station = np.empty(len(systems.of_station), dtype=np.int64)
+    stations = part_stations()
     for name, own in zip(systems.names, _rows_by_system(systems.of_station, len(systems.names)), strict=True):
-        of_station[own] = len(names) + np.arange(len(own)) // PART_STATIONS
-        count = max(-(-len(own) // PART_STATIONS), 1)
+        of_station[own] = len(names) + np.arange(len(own)) // stations
+        count = max(-(-len(own) // stations), 1)
         names += [name] if count == 1 else [f"{name}, part {number}" for number in range(1, count + 1)]
     return Systems(names, of_station)
 

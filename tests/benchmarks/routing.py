@@ -4,7 +4,7 @@ Run as ``python tests/benchmarks/routing.py [--cells 4000000 25000000]``. Each w
 from a DEM in memory to its answer in memory, with any writing, reading and conversion of files that this takes.
 What the process took to start, load and compile (on a small DEM) is left out of its time. Memory is what it needs
 at its highest above what it held just before, the answer included and the ground itself not; it is read from
-/proc, so that part needs Linux. A way that takes longer than ``--most-seconds`` is given up.
+/proc, so that part needs Linux. A way that takes longer than ``--max-seconds`` is given up.
 
 The two engines and the reference library with labels answer the same question: which of many stations each cell
 drains to. The other ways stop at drained areas.
@@ -155,10 +155,8 @@ def measured(way, ground_path, seed_path):
     return {"seconds": seconds, "bytes": max(own, others)}
 
 
-# All ways on a DEM of this number of cells.
-def compare(cells, max_seconds):
-    side = int(np.sqrt(cells))
-    print(f"{side} × {side} cells of {CELL_M:g} m", flush=True)
+def of_ways(side, ways, max_seconds):
+    """Seconds and bytes of some ways on a DEM of this number of cells along a side, of those that succeed."""
     found = {}
     with tempfile.TemporaryDirectory() as folder:
         paths = [Path(folder) / "ground.npy", Path(folder) / "seed.npy"]
@@ -166,7 +164,7 @@ def compare(cells, max_seconds):
         for path, array in zip(paths, (ground_m, gathered_streams(ground_m)), strict=True):
             np.save(path, array)
         del ground_m
-        for way in WAYS:
+        for way in ways:
             if way.startswith("GRASS") and shutil.which("grass") is None:
                 print(f"  {way}: left out, GRASS is not installed", flush=True)
                 continue
@@ -178,6 +176,14 @@ def compare(cells, max_seconds):
                 print(f"  {way}: given up after {max_seconds} s", flush=True)
             except subprocess.CalledProcessError as error:
                 print(f"  {way}: failed, {error.stderr.strip().splitlines()[-1]}", flush=True)
+    return found
+
+
+# All ways on a DEM of this number of cells.
+def compare(cells, max_seconds):
+    side = int(np.sqrt(cells))
+    print(f"{side} × {side} cells of {CELL_M:g} m", flush=True)
+    found = of_ways(side, WAYS, max_seconds)
     fastest = min(each["seconds"] for each in found.values())
     print(f"  {'':<26} {'cells/s':>12} {'seconds':>9} {'ratio':>7} {'peak bytes a cell':>18}")
     for way, each in found.items():
@@ -193,7 +199,7 @@ def main():
     parser.add_argument(
         "--cells", type=int, nargs="+", default=[4_000_000, 25_000_000], help="sizes of DEM to try"
     )
-    parser.add_argument("--most-seconds", type=int, default=900, help="a slower way is given up")
+    parser.add_argument("--max-seconds", type=int, default=900, help="a slower way is given up")
     parser.add_argument("--way", choices=list(WAYS), help=argparse.SUPPRESS)
     parser.add_argument("paths", nargs="*", help=argparse.SUPPRESS)
     given = parser.parse_args()

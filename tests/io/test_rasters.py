@@ -1,5 +1,9 @@
 """Rasters: what a file says of itself, one warped copy, and cells read where they are."""
 
+import os
+import subprocess
+import sys
+
 import geopandas
 import numpy as np
 import pytest
@@ -344,3 +348,16 @@ def test_labels_come_back_as_they_were(tmp_path):
     kept = read_labels(tmp_path / "labels.npz")
     assert kept.dtype == np.int32
     assert kept.tolist() == labels.tolist()
+
+
+def test_the_library_holds_blocks_of_so_many_bytes_in_whatever_machine():
+    script = "import sitefinder.io.raster, rasterio.env; print(rasterio.env.get_gdal_config('GDAL_CACHEMAX'))"
+    plain = {name: value for name, value in os.environ.items() if name != "GDAL_CACHEMAX"}
+
+    def said(**more):
+        command = [sys.executable, "-c", script]
+        return subprocess.run(command, env=plain | more, capture_output=True, text=True, check=True).stdout.split()
+
+    # The library takes bytes here and megabytes from the environment; with 128 bytes it draws line by line.
+    assert said() == [str(128 * 2**20)]
+    assert said(GDAL_CACHEMAX="300") == [str(300 * 2**20)]

@@ -5,7 +5,9 @@ import hashlib
 import geopandas
 import numpy as np
 import pandas as pd
+import pyogrio
 import pytest
+from geopandas.testing import assert_geodataframe_equal
 from shapely import LineString, MultiPoint, Point, box
 
 from sitefinder.errors import InputError
@@ -227,3 +229,43 @@ def test_a_layer_of_another_place_is_refused(saved, read):
         "  found:     features between 0, 0 and 11, 1, from EPSG:32633\n"
         "  fix:       check the layer's coordinate system, or name the layer of this region"
     )
+
+
+# Squares of 100 m, a kilometre apart, in rows from the south.
+SQUARES = [box(500_000 + x, 5_000_000 + y, 500_100 + x, 5_000_100 + y) for y in range(0, 30_000, 1000)
+           for x in range(0, 30_000, 1000)]  # fmt: skip
+AREA = (507_900.0, 5_003_050.0, 511_050.0, 5_005_000.0)
+
+
+@pytest.mark.parametrize("file", ["layer.gpkg", "layer.fgb", "layer.shp"])
+@pytest.mark.parametrize("crs", [UTM, "EPSG:3035"])
+def test_a_large_layer_is_read_by_area_with_the_same_features_there(saved, read, tmp_path, monkeypatch, file, crs):
+    squares = geopandas.GeoSeries(SQUARES, crs=UTM).to_crs(crs)
+    source = saved(squares, file=file, crs=crs, number=range(len(SQUARES)))
+    if file.endswith(".shp"):
+        pyogrio.write_dataframe(pyogrio.read_dataframe(tmp_path / file), tmp_path / file, SPATIAL_INDEX="YES")
+    whole = read(source, area=AREA)
+    monkeypatch.setattr("sitefinder.io.vector.LARGE_FEATURES", 100)
+
+    near = read(source, area=AREA)
+
+    meets = whole.frame.geometry.intersects(box(*AREA)).to_numpy()
+    rest = whole.frame[whole.frame["source_row"].isin(near.frame["source_row"])].reset_index(drop=True)
+    assert meets.sum() == 12
+    assert set(near.frame["source_row"]) >= set(whole.frame["source_row"][meets])
+    # The box of the area in another system is wider, no more than by its turn.
+    assert len(near.frame) < 60
+    assert_geodataframe_equal(near.frame, rest)
+    assert near.lineage["features"].startswith(f"900 features in the file, of those near the region {len(rest)} ")
+    assert whole.lineage["features"] == "900 features read, 900 used"
+    assert near.lineage["digest"] == whole.lineage["digest"]
+
+
+def test_a_layer_without_an_index_of_places_or_elsewhere_is_read_whole(saved, read, monkeypatch):
+    monkeypatch.setattr("sitefinder.io.vector.LARGE_FEATURES", 100)
+    elsewhere = tuple(value + 1e6 for value in AREA)
+
+    degrees = geopandas.GeoSeries(SQUARES, crs=UTM).to_crs("EPSG:4326")
+
+    assert len(read(saved(degrees, file="layer.geojson", crs="EPSG:4326"), area=AREA).frame) == 900
+    assert len(read(saved(SQUARES), area=elsewhere).frame) == 900

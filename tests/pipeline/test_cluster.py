@@ -208,7 +208,7 @@ def test_one_process_and_a_cluster_that_loses_a_worker_deliver_the_same_bytes(
 ):
     # Many tasks of a small region: cut here, so that workers need not know of it.
     monkeypatch.setattr(systems, "SMALL_STATIONS", 0)
-    monkeypatch.setattr(systems, "PART_STATIONS", 8)
+    monkeypatch.setattr("sitefinder.steps.part_size.PART_STATIONS", 8)
     # Two workers of this machine deliver the sample region in steps/test_whole_run.py.
     (tmp_path / "one").mkdir()
     settings = {"one": write_valley(tmp_path / "one", valleys=2)}

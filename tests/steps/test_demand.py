@@ -10,13 +10,14 @@ import pytest
 import shapely
 from small_valley import CRS, write_valley
 
-from sitefinder.errors import ConfigError
+from sitefinder.errors import ConfigError, InputError
 from sitefinder.inventory import check, plan, read_run
 from sitefinder.io import computer
 from sitefinder.io.computer import available_memory_mb, free_disk_mb
 from sitefinder.io.settings_files import read_settings, read_toml
 from sitefinder.network.quality import count_crossings, list_crossings
 from sitefinder.rules.overlaps import pairs_within_buffer
+from sitefinder.scenarios import run_scenarios
 from sitefinder.steps.demand import Counts, demand_of, within_memory
 from sitefinder.units import gigabytes_of
 
@@ -177,6 +178,29 @@ def test_tiles_become_smaller_where_memory_is_short_and_nothing_else_changes(val
     assert fitted.model_copy(update={"terrain": settings.terrain}) == settings
     assert within_memory(settings, large, 1e6) == settings
     assert within_memory(settings, large, 1.0).terrain.tile_rows == 256
+
+
+def test_parts_of_drainage_systems_become_smaller_where_they_take_more_than_tiles(valley):
+    settings = read_settings(valley, ["run.workers=4", "stretches.longest_m=30000.0"])
+    large = SOUND._replace(stream_km=1000.0)
+    whole = demand_of(settings, large)
+    assert whole.part_mb > whole.tile_mb
+    assert whole.worker_mb == pytest.approx(500.0 + whole.part_mb)
+
+    fitted = within_memory(settings, large, whole.total_mb(4) - 4 * 0.4 * whole.part_mb)
+
+    assert fitted.run.part_stations == 125
+    assert demand_of(fitted, large).part_mb == pytest.approx(whole.part_mb / 2)
+    assert fitted.terrain == settings.terrain
+    assert within_memory(settings, large, 1.0).run.part_stations == 60
+
+
+def test_scenarios_hold_themselves_to_a_stated_memory_before_any_is_run(valley):
+    with pytest.raises(InputError, match="the run needs more memory than there is") as raised:
+        run_scenarios([valley], memory_gb=0.1)
+
+    assert "expected:  at most 100 MB" in str(raised.value)
+    assert not (valley.parent / "out").exists()
 
 
 def test_workers_count_with_the_run(valley):

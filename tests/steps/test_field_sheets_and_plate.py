@@ -1,10 +1,14 @@
 """The PDF files of the sample run: they are delivered, and hold the figures of the GeoPackage."""
 
 import re
+import shutil
 
 import pyogrio
+import pytest
 from pypdf import PdfReader
 
+from sitefinder.errors import InputError
+from sitefinder.inventory import write_sheets
 from sitefinder.report.sheets.amounts import grid_text
 from sitefinder.report.text import decimals, figure
 
@@ -53,3 +57,50 @@ def test_the_plate_holds_the_totals_of_the_districts(sample_run):
         power, energy = (figure(value).replace(" ", ",") for value in (row.power_kw, row.energy_mwh))
         assert f"{name} {row.sites} {power} {energy}" in text
     assert "sample region, make.py; CC0 1.0" in text
+
+
+@pytest.fixture(scope="module")
+def asked(sample_run, tmp_path_factory):
+    """A function that writes sheets from what the sample's run kept."""
+    folder = tmp_path_factory.mktemp("asked")
+    store = shutil.copytree(sample_run.store, folder / "store")
+    # With the sheets that the run itself had.
+    settings = sample_run.settings.with_name("with-sheets.toml")
+    text = sample_run.settings.read_text(encoding="utf-8")
+    settings.write_text(text[: text.rindex("[delivery]")], encoding="utf-8")
+    return lambda *ids, name="asked.pdf": write_sheets(settings, ids, folder / "sheets" / name, store=store)
+
+
+def test_sheets_of_all_sites_asked_for_later_are_those_of_the_run(asked, sample_run):
+    ids = sample_run.delivered.tables["sites"].sort_values("rank")["site_id"]
+
+    # In whatever order, and more than once.
+    written = asked(*ids[::-1], ids.iloc[0])
+
+    assert written.read_bytes() == (sample_run.delivered.path.parent / "field-sheets.pdf").read_bytes()
+
+
+def test_sheets_of_a_few_sites_leave_the_others_out(asked, sample_run):
+    sites = sample_run.delivered.tables["sites"].sort_values("rank")
+    ranks = [6, 3]
+
+    texts = text_of(asked(*sites["site_id"].iloc[[rank - 1 for rank in ranks]], name="few.pdf"))
+
+    assert f"Sheets: 2 of {len(sites)} sites" in texts[0]
+    begins = [text for text in texts if re.search(r"sheet \d of 2, part 1 of", text)]
+    assert [int(re.search(r"Rank (\d+):", text)[1]) for text in begins] == sorted(ranks)
+
+
+def test_all_unknown_sites_are_named(asked):
+    with pytest.raises(InputError, match="no site of this run is called so") as raised:
+        asked("S050@65", "Q", name="unknown.pdf")
+
+    assert "found:     S050@65, Q\n" in str(raised.value)
+    assert "S050@656" in str(raised.value)
+
+
+def test_sheets_do_not_replace_a_file_of_the_run(asked, sample_run):
+    out = sample_run.settings.parents[1] / "sample-region" / "out"
+
+    with pytest.raises(InputError, match="would replace a file of the run"):
+        asked("S050@656", name=out / "report.html")

@@ -59,7 +59,7 @@ def test_systems_of_the_sample_region_one_by_one_equal_the_whole(stage, sample_r
     others = dict(zip(("settings", "inputs"), of_sample, strict=True))
     # Small systems would be done as one: the Tarrin has a few kilometres, and the rim some brooks.
     monkeypatch.setattr("sitefinder.steps.systems.SMALL_STATIONS", 40)
-    monkeypatch.setattr("sitefinder.steps.systems.PART_STATIONS", 300)
+    monkeypatch.setattr("sitefinder.steps.part_size.PART_STATIONS", 300)
     given = (sample_run.results[name] for name in ("settings", "network", "stationing", "river_parts"))
     systems = find_systems(*given)
     results = sample_run.results | {"systems": systems}
@@ -228,7 +228,7 @@ def test_made_rivers_one_by_one_and_in_parts_equal_the_whole_in_any_order(of_sam
         else:
             whole = stage.function(**others, **{name: results[name] for name in stage.each.cut_from})
         with pytest.MonkeyPatch.context() as changed:
-            changed.setattr(drainage, "PART_STATIONS", part)
+            changed.setattr("sitefinder.steps.part_size.PART_STATIONS", part)
             joined, found = one_by_one(stage, results, others)
 
         assert len(found) == (parts if stage.name in IN_PARTS else len(number))

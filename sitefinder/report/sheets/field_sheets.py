@@ -19,21 +19,23 @@ LONGEST_IN_LIST = 40
 NO_SITE = "No site was selected in this run. The layer reaches has the rejection reason of each reach."
 
 
-def field_sheets_pdf(handover, count):
-    """The field sheets of the best sites.
+def field_sheets_pdf(handover, count, site_ids=None):
+    """The field sheets of the best sites, or of those that are asked for.
 
     Parameters
     ----------
     handover : sitefinder.report.handover.Handover
     count : int
         Number of sites with a sheet.
+    site_ids : collection of str, optional
+        Ids of the sites with a sheet, in place of the best ones; sheets come in the order of rank.
 
     Returns
     -------
     bytes
         A PDF, A4, tagged for accessibility; the same for the same tables.
     """
-    listed = handover.tables["sites"].sort_values("rank").head(count)
+    listed = sites_with_sheet(handover.tables["sites"], count, site_ids)
     called = stream_names(handover.tables["reaches"], listed["reach_id"])
     sites = records_of(listed.drop(columns="geometry"))
     streams = [words(site["stream"], called[site["reach_id"]]) for site in sites]
@@ -65,6 +67,12 @@ def field_sheets_pdf(handover, count):
         return setter.pdf("field_sheets.typ", data)
 
 
+def sites_with_sheet(sites, count, site_ids=None):
+    """Rows of the layer ``sites`` that get a sheet, by rank; arguments as `field_sheets_pdf`."""
+    ranked = sites.sort_values("rank")
+    return ranked.head(count) if site_ids is None else ranked[ranked["site_id"].isin(list(site_ids))]
+
+
 def totals_text(handover):
     """Totals of all sites, and of drops without a stream, as sentences."""
     sites = handover.tables["sites"]
@@ -87,10 +95,11 @@ def effects_of_sites(sites):
 
 
 def _list_title(handover, listed):
-    all_sites = len(handover.tables["sites"])
-    if len(listed) == all_sites:
-        return f"Sheets: {'all sites' if all_sites > 1 else 'the one site'}"
-    return f"Sheets: the best {len(listed)} of {all_sites} sites"
+    sites = handover.tables["sites"]
+    if len(listed) == len(sites):
+        return f"Sheets: {'all sites' if len(sites) > 1 else 'the one site'}"
+    are_best = listed["site_id"].tolist() == sites_with_sheet(sites, len(listed))["site_id"].tolist()
+    return f"Sheets: {'the best ' if are_best else ''}{len(listed)} of {len(sites)} sites"
 
 
 # A row of the list for each sheet; the template adds the page.
