@@ -634,6 +634,7 @@ NATURAL_FALL = RejectionReason("natural fall", NO_STREAM, "A natural fall is lef
 HOLDS_NO_WATER = RejectionReason("holds no water", TECHNICAL, "A crossing holds no water.")
 ALREADY_POWERED = RejectionReason("already powered", NO_STREAM, "An existing plant uses it.")
 REMOVAL_PLANNED = RejectionReason("removal planned", NO_STREAM, "Its removal is planned.")
+REMOVED = RejectionReason("removed", NO_STREAM, "It has been removed: no barrier and no head are left.")
 SCHEME_NOT_EXAMINED = RejectionReason(
     "scheme type not examined", TECHNICAL, "The settings do not ask for plants at existing weirs."
 )
@@ -645,9 +646,25 @@ STRUCTURE_REASONS = (
     HOLDS_NO_WATER,
     ALREADY_POWERED,
     REMOVAL_PLANNED,
+    REMOVED,
     SCHEME_NOT_EXAMINED,
     HEAD_TOO_LARGE,
 )
+
+# Attributes of a structure in the user's layer, with what they are where nothing is stated.
+STRUCTURE_ATTRIBUTES: dict[str, str | bool | float] = {
+    "kind": "",
+    "use": "",
+    "owner": "",
+    "condition": "",
+    "powered": False,
+    "fish_pass": False,
+    "removal_planned": False,
+    "removed": False,
+    "passable": "",
+    "drop_m": float("nan"),
+    "drop_error_m": float("nan"),
+}
 
 # Why a reach has no hydrokinetic turbine, in the order of examination after those of `NO_STREAM`.
 TOO_SHALLOW = RejectionReason("too shallow", TECHNICAL, "The stream is too shallow for the rotor.")

@@ -310,7 +310,7 @@ def _barriers_of_streams(structures, stream, inside, count):
     kind = structures["kind"].astype(str).str.strip().str.lower()
     station = structures["station"].to_numpy(dtype=np.int64)
     holds = (~kind.isin([*NOT_BARRIERS, STEP_KIND])).to_numpy(dtype=bool) & (station >= 0)
-    station = station[holds]
+    station = station[holds & ~structures["removed"].to_numpy(dtype=bool)]
     return np.bincount(stream[station[inside[station]]], minlength=count)
 
 
@@ -1023,10 +1023,17 @@ def make_repairs(
     channel_shapes,
     water_bodies,
     falls,
+    mapped_structures,
 ):
     """The ``repairs`` layer: repairs and doubts, by where they were found."""
     found = joined_repairs(
-        input=[inputs.repairs, dem_errors.repairs, water_bodies.repairs, flows.repairs],
+        input=[
+            inputs.repairs,
+            mapped_structures.repairs,
+            dem_errors.repairs,
+            water_bodies.repairs,
+            flows.repairs,
+        ],
         field=[field_levels.repairs, flows.measured, channel_shapes.repairs],
         network=[
             network.repairs,

@@ -23,6 +23,7 @@ from sitefinder.settings.flows import (
     ReleaseSettings,
 )
 from sitefinder.settings.inputs import (
+    FIRST_INVENTORY,
     CovariateSource,
     DemFootprintSource,
     DemSource,
@@ -33,6 +34,7 @@ from sitefinder.settings.inputs import (
     ShareSource,
     Source,
     StreamSource,
+    StructureSource,
     one_error_stated,
 )
 from sitefinder.settings.loading import EXTENDS, Joined, Override, checked, join
@@ -55,6 +57,7 @@ from sitefinder.settings.section import Section
 
 __all__ = [
     "EXTENDS",
+    "FIRST_INVENTORY",
     "Action",
     "ChangeSettings",
     "ChannelSettings",
@@ -97,6 +100,7 @@ __all__ = [
     "Source",
     "StreamSource",
     "StretchSettings",
+    "StructureSource",
     "TailwaterSettings",
     "TerrainSettings",
     "UncertaintySettings",

@@ -120,14 +120,16 @@ def test_several_notes_are_joined():
 
     stationing = place_structures(frame, SEGMENTS, snap_m=60.0)
 
-    assert stationing["note"].tolist() == ["already powered: its stream is developed; removal is planned"]
+    assert stationing["note"].tolist() == [
+        "already powered: its stream is developed; removal is planned: its head will go"
+    ]
 
 
 def test_a_layer_that_says_nothing_gets_what_is_taken_for_granted():
     stationing = place_structures(structures([(20, 0)]), SEGMENTS, snap_m=60.0)
 
     texts = {"kind": "", "use": "", "owner": "", "condition": "", "passable": ""}
-    defaults = texts | {"powered": False, "fish_pass": False, "removal_planned": False}
+    defaults = texts | {"powered": False, "fish_pass": False, "removal_planned": False, "removed": False}
     assert set(ATTRIBUTES) == {*defaults, "drop_m", "drop_error_m"}
     assert {name: stationing[name].item() for name in defaults} == defaults
     assert np.isnan(stationing["drop_m"].item())

@@ -13,7 +13,7 @@ from sitefinder.steps.conduits import find_ways, join_ways
 from sitefinder.steps.heads import fit_profile
 from sitefinder.steps.rules import judge
 from sitefinder.steps.selection import choose
-from sitefinder.steps.water_bodies import find_structures, find_water_bodies
+from sitefinder.steps.water_bodies import find_structures, find_water_bodies, merge_inventories
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +38,8 @@ def with_layers(results):
         inputs = inputs._replace(layers=changed)
         network, stationing, heads, flows = (results[name] for name in ("network", "stationing", "heads", "flows"))
         of_dem = results["channels"], results["dem_errors"]
-        structures = find_structures(settings, inputs, stationing, *of_dem)
+        mapped = merge_inventories(settings, inputs, network, stationing)
+        structures = find_structures(settings, inputs, stationing, *of_dem, mapped)
         if refit:
             heads = fit_profile(settings, inputs, stationing, *of_dem, structures)
         return find_water_bodies(settings, inputs, network, stationing, structures, heads, flows)
