@@ -27,6 +27,8 @@ IN_PLACE, TO_BE_REMOVED, GONE = "in place", "removal planned", "removed"
 # Attributes that are merged, as messages call them; status and drop are merged too.
 TEXTS = {"kind": "kind", "use": "use", "owner": "owner", "condition": "condition", "passable": "passable"}
 STATEMENTS = {"powered": "plant", "fish_pass": "fish pass"}
+# Between the sources of a structure.
+SOURCES_SEPARATOR = "; "
 OF_A_LAYER = ("source_row", "source_part", "feature_id", "feature_name")
 
 
@@ -220,7 +222,7 @@ def merge_structures(located, frame, stations, stream_names, *, distance_m, drop
     for first, rows in members.items():
         if len(rows) < 2:
             continue
-        merged["sources"][first] = "; ".join(merged["sources"][row] for row in rows)
+        merged["sources"][first] = SOURCES_SEPARATOR.join(merged["sources"][row] for row in rows)
         conflicts = _merge_into(merged, first, rows, said, records, drop_tolerance_m)
         repairs += [(LAYER, str(located["structure_id"].iloc[first]), *conflict) for _, *conflict in conflicts]
         what = list(dict.fromkeys(called for called, *_ in conflicts))
@@ -233,7 +235,7 @@ def merge_structures(located, frame, stations, stream_names, *, distance_m, drop
 
 
 class _Records:
-    """What tells whether two records are one structure, and how messages call them."""
+    """What decides whether two records are one structure, and how messages call them."""
 
     def __init__(self, located, frame):
         self.station = located["station"].to_numpy(dtype=np.int64)

@@ -18,7 +18,6 @@ from sitefinder.settings import RuleSettings
 from sitefinder.siting.inventories import merge_structures
 from sitefinder.siting.passed import HOLDS_WATER, confluences, kinds_of_structures, stream_things
 from sitefinder.siting.structures import (
-    ATTRIBUTES,
     at_their_drops,
     developed_stations,
     entered_plants,
@@ -27,6 +26,7 @@ from sitefinder.siting.structures import (
 )
 from sitefinder.steps.heads import own_cell_m
 from sitefinder.vocabulary import PASSED_ABSTRACTION, PASSED_FALL, PASSED_PLANT, PASSED_RETURN
+from sitefinder.vocabulary import STRUCTURE_ATTRIBUTES as ATTRIBUTES
 
 if TYPE_CHECKING:
     import geopandas

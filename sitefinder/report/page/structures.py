@@ -13,6 +13,7 @@ from sitefinder.report.page.figures import (
     table,
     text_cell,
 )
+from sitefinder.report.structures import merged_sentence
 from sitefinder.report.text import counted, energy_interval, gigawatt_hours, is_missing, money_figure, plain, power
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, WATTS_PER_KILOWATT
 from sitefinder.vocabulary import ONLY_A_STEP, PASSED_STEP
@@ -44,7 +45,8 @@ def structures_section(handover):
     mapped = structures[structures["rejection_reason"] != ONLY_A_STEP.name]
     steps = len(structures) - len(mapped)
     if len(structures):
-        parts += [_about_structures(mapped, steps)]
+        about = [_about_structures(mapped, steps), merged_sentence(structures, tables.get("repairs"))]
+        parts += [" ".join(filter(None, about))]
     if len(mapped):
         parts += [_structures_table(mapped, handover, currency), *_more(mapped, "structures")]
     if len(drops):
