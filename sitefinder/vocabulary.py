@@ -746,6 +746,12 @@ STRUCTURE_IN_USE = Flag(
     takes_value=True,
     phrase_with_value="The structure is in use: {value}.",
 )
+HEAD_TO_BE_REMOVED = Flag(
+    "removal_planned",
+    BY_STRUCTURE,
+    "removal of the weir planned",
+    "The removal of the weir is planned: its head will go, and a plant would stand in the way of that.",
+)
 BYPASSES_STRUCTURE = Flag(
     "bypasses_structure",
     BY_STRUCTURE,
@@ -951,6 +957,7 @@ FLAGS = (
         "At times, abstractions upstream exceed the flow.",
     ),
     STRUCTURE_IN_USE,
+    HEAD_TO_BE_REMOVED,
     INTAKE_AT_STRUCTURE,
     BYPASSES_STRUCTURE,
     BYPASSES_FALL,

@@ -348,7 +348,10 @@ def _why_none(settings, structures, water_bodies, stretches, sites):
         (NATURAL_FALL, kind == PASSED_FALL.name),
         (HOLDS_NO_WATER, kind == PASSED_CROSSING.name),
         (ALREADY_POWERED, structures["powered"].to_numpy()),
-        (REMOVAL_PLANNED, structures["removal_planned"].to_numpy()),
+        (
+            REMOVAL_PLANNED,
+            structures["removal_planned"].to_numpy() & ~structures["is_barrier"].to_numpy(dtype=bool),
+        ),
         *(
             (reason, on_stream & getattr(water_bodies, name)[station])
             for reason, name in ((STANDING_WATER, "standing"), (DEVELOPED, "developed"), (TIDAL, "tidal"))

@@ -931,7 +931,10 @@ STRUCTURES = Layer(
         Column("condition", "text", "", "condition in the user's layer"),
         statement("powered", "true if an existing plant uses it; its stream is developed"),
         statement("fish_pass", "true if it has a fish pass, by the user's layer"),
-        statement("removal_planned", "true if its removal is planned; its drop is not used"),
+        statement(
+            "removal_planned",
+            "true if its removal is planned; its drop is not used, unless the settings ask for it",
+        ),
         statement("removed", "true if it has been removed: no barrier, no drop and no pond are left"),
         amount("drop_m", "m", "drop of the water level"),
         amount("drop_error_m", "m", "standard error of the drop"),

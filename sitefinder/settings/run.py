@@ -547,6 +547,11 @@ class StretchSettings(Section):
         + ", ".join(never_past_kinds())
         + "; a stretch never goes past a working plant; what lies past other things is only flagged",
     )
+    plants_at_planned_removals: bool = Field(
+        False,
+        description="whether a plant at a weir whose removal is planned is valued like others, with the flag "
+        "removal_planned; false: it has none",
+    )
     navigation_uses: list[str] = Field(
         ["navigation", "lock", "shipping"],
         description="words in the use of a structure that mean navigation, in any case",

@@ -10,7 +10,7 @@ import shapely
 from sitefinder.errors import InputError, all_of, listed
 from sitefinder.network.stations import nearest_segments, touched_stations
 from sitefinder.siting.barriers import stated_passable
-from sitefinder.vocabulary import FLAG_SEPARATOR, FLAG_VALUE, STRUCTURE_IN_USE
+from sitefinder.vocabulary import FLAG_SEPARATOR, FLAG_VALUE, HEAD_TO_BE_REMOVED, STRUCTURE_IN_USE
 from sitefinder.vocabulary import STRUCTURE_ATTRIBUTES as ATTRIBUTES
 
 # Kinds where head cannot be used as at a weir: a natural fall is left alone, a crossing holds no water.
@@ -132,13 +132,15 @@ def locate_structures(frame, segments, snap_m) -> pd.DataFrame:
     return table
 
 
-def judge_structures(located) -> pd.DataFrame:
+def judge_structures(located, *, with_planned=False) -> pd.DataFrame:
     """Structures with what each is to the stream today.
 
     Parameters
     ----------
     located : DataFrame
         Of `locate_structures`, with ``note`` where something is known of a row already.
+    with_planned : bool
+        Whether head may be taken at a structure whose removal is planned.
 
     Returns
     -------
@@ -156,7 +158,7 @@ def judge_structures(located) -> pd.DataFrame:
     natural = table["kind"].str.lower().isin(NOT_BARRIERS).to_numpy()
     powered = table["powered"].to_numpy()
     planned = table["removal_planned"].to_numpy()
-    table["is_barrier"] = near & ~natural & ~powered & ~planned & ~removed
+    table["is_barrier"] = near & ~natural & ~powered & ~removed & (~planned | with_planned)
     earlier = located["note"].to_numpy() if "note" in located else np.full(len(table), "", dtype=object)
     notes = [
         (
@@ -383,23 +385,26 @@ def within_drops(structures, raw_m, downstream, segment_m, rmse_m) -> np.ndarray
 
 
 def use_flags(structures):
-    """What is to be known of a site at each structure because of its use.
+    """What is to be known of a site at each structure because of its use and its future.
 
     Parameters
     ----------
     structures : DataFrame
-        Column ``use``.
+        Columns ``use`` and ``removal_planned``.
 
     Returns
     -------
     ndarray of str
-        ``structure_in_use: …``, or nothing where it has no use. A flag separator in the user's text becomes
-        a comma.
+        ``structure_in_use: …`` where it has a use, ``removal_planned`` where that is so, or nothing. A flag
+        separator in the user's text becomes a comma.
     """
     use = structures["use"].astype(str).str.strip()
     is_unused = use.str.lower().isin(NO_USE)
     use = use.str.replace(FLAG_SEPARATOR, ", ", regex=False)
-    return (STRUCTURE_IN_USE.name + FLAG_VALUE + use).where(~is_unused, "").to_numpy(dtype=object)
+    in_use = (STRUCTURE_IN_USE.name + FLAG_VALUE + use).where(~is_unused, "").to_numpy(dtype=object)
+    planned = np.where(structures["removal_planned"].to_numpy(dtype=bool), HEAD_TO_BE_REMOVED.name, "")
+    both = (in_use != "") & (planned != "")
+    return in_use + np.where(both, FLAG_SEPARATOR, "").astype(object) + planned.astype(object)
 
 
 # Structures on a stream at which the water level may drop, bool of shape (n,).

@@ -142,7 +142,8 @@ STEPS = bound(
             "mapped_structures",
             "sitefinder.steps.water_bodies:merge_inventories",
             "network stationing",
-            "stretches.structure_snap_m stretches.structure_merge_distance_m stretches.structure_drop_tolerance_m",
+            "stretches.structure_snap_m stretches.structure_merge_distance_m stretches.structure_drop_tolerance_m "
+            "stretches.plants_at_planned_removals",
             "layers.structures",
         ),
         stage(

@@ -103,7 +103,8 @@ def merge_inventories(
             distance_m=limits.structure_merge_distance_m,
             drop_tolerance_m=limits.structure_drop_tolerance_m,
         )
-        table, rows = judge_structures(merged.table), merged.repairs
+        table = judge_structures(merged.table, with_planned=limits.plants_at_planned_removals)
+        rows = merged.repairs
     return MappedStructures(table, pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str"))
 
 
