@@ -85,7 +85,11 @@ def merged_sentence(structures, repairs=None):
         Empty where no structure is merged and no duplicate is possible.
     """
     merged = int((structures["sources"].str.count(SOURCES_SEPARATOR) > 0).sum())
-    of_these = repairs[repairs["layer"] == LAYER]["problem"] if repairs is not None else pd.Series(dtype=str)
+    of_these = (
+        repairs.loc[repairs["layer"] == LAYER, "problem"].astype(str)
+        if repairs is not None
+        else pd.Series(dtype=str)
+    )
     different, doubtful = (int(of_these.str.startswith(start).sum()) for start in (DIFFERENT, DOUBTFUL))
     if not (merged or doubtful):
         return ""

@@ -22,9 +22,10 @@ NOT_KNOWN = "unknown"
 # How the table of repairs calls the structures, and how it begins what it says of several inventories.
 LAYER = "structures"
 DIFFERENT, DOUBTFUL = "inventories differ in", "possible duplicate, not merged"
-# What a structure's status may be, worst last.
-IN_PLACE, TO_BE_REMOVED, GONE = "in place", "removal planned", "removed"
-# Attributes that are merged, as messages call them; status and drop are merged too.
+# Statements on a structure's status, as messages word them where they hold and where not, by attribute: that no
+# removal is planned does not say that the structure is still there.
+STATUS = {"removed": ("removed", "in place"), "removal_planned": ("removal planned", "no removal planned")}
+# Other attributes that are merged, as messages call them; the drop is merged too.
 TEXTS = {"kind": "kind", "use": "use", "owner": "owner", "condition": "condition", "passable": "passable"}
 STATEMENTS = {"powered": "plant", "fish_pass": "fish pass"}
 # Between the sources of a structure.
@@ -86,6 +87,8 @@ def inventory_of(frame, source, name, *, is_first):
             ("removed", source.removed_values),
             ("removal_planned", source.removal_planned_values),
         ):
+            if not values:
+                continue
             said = {_word(value) for value in values}
             before = own[attribute].to_numpy(dtype=object) if attribute in own else np.full(len(own), None)
             own[attribute] = np.where(words != "", np.isin(words, list(said)), before)
@@ -357,7 +360,7 @@ def _groups(records, pairs):
 
 
 class _Said:
-    """What each record states: bool of shape (n,) by attribute, and its status."""
+    """What each record states: bool of shape (n,) by attribute, and whether it is stated to be removed."""
 
     def __init__(self, located, frame):
         self.has = {
@@ -367,9 +370,7 @@ class _Said:
         for name in TEXTS:
             self.has[name] = self.has[name] & (located[name].map(_word) != NOT_KNOWN).to_numpy(dtype=bool)
         self.has["drop_m"] = self.has["drop_m"] & located["drop_m"].notna().to_numpy(dtype=bool)
-        removed, planned = (located[name].to_numpy(dtype=bool) for name in ("removed", "removal_planned"))
-        self.status = np.select([removed, planned], [GONE, TO_BE_REMOVED], IN_PLACE).astype(object)
-        self.has_status = self.has["removed"] | self.has["removal_planned"]
+        self.removed = located["removed"].to_numpy(dtype=bool)
 
 
 # One structure from its records: fills its first row, and gives what they differ in: name, problem, action.
@@ -382,12 +383,15 @@ def _merge_into(merged, first, rows, said, records, drop_tolerance_m):
         )
         found.append((called, problem, f"{one_text} is taken, by priority"))
 
-    stating = [row for row in rows if said.has_status[row]]
-    status = said.status[stating[0]] if stating else IN_PLACE
-    for row in stating[1:]:
-        if said.status[row] != status:
-            differs("status", stating[0], row, status, said.status[row])
-    merged["removed"][first], merged["removal_planned"][first] = status == GONE, status == TO_BE_REMOVED
+    for name, words in STATUS.items():
+        values = merged[name].copy()
+        stating = [row for row in rows if said.has[name][row]]
+        for row in stating[1:]:
+            # Of what is gone no removal is planned any more.
+            if values[row] != values[stating[0]] and (name == "removed" or not merged["removed"][first]):
+                one, other = (words[0] if values[each] else words[1] for each in (stating[0], row))
+                differs("status", stating[0], row, one, other)
+        merged[name][first] = bool(values[stating[0]]) if stating else False
     for name, called in (*TEXTS.items(), *STATEMENTS.items()):
         values = merged[name].copy()
         stating = [row for row in rows if said.has[name][row]]
@@ -397,7 +401,7 @@ def _merge_into(merged, first, rows, said, records, drop_tolerance_m):
         merged[name][first] = values[stating[0]] if stating else ATTRIBUTES[name]
     # What has been removed has no drop any more, whatever an inventory from before says.
     drops, errors = merged["drop_m"].copy(), merged["drop_error_m"].copy()
-    stating = [row for row in rows if said.has["drop_m"][row] and said.status[row] != GONE]
+    stating = [row for row in rows if said.has["drop_m"][row] and not said.removed[row]]
     for row in stating[1:]:
         own, other = (errors[each] if said.has["drop_error_m"][each] else 0.0 for each in (stating[0], row))
         within_m = max(drop_tolerance_m, AGREEING_ERRORS * float(np.hypot(own, other)))

@@ -385,6 +385,32 @@ def test_the_status_of_the_first_inventory_that_states_one_counts():
     )
 
 
+def test_that_no_removal_is_planned_does_not_say_that_a_weir_is_still_there():
+    def both(planned):
+        inventories = {
+            "structures": (layer((300, 0), removal_planned=["no"]), source()),
+            "state": (layer((310, 0), state=["demolished"], removal_planned=[planned]), source(**STATUS)),
+        }
+        table, repairs = merged(inventories)
+        return table["removed"].item(), len(repairs)
+
+    assert both("yes") == both(None) == (True, 0)
+
+
+def test_a_planned_removal_that_one_inventory_does_not_know_of_is_taken_and_one_that_it_denies_is_listed():
+    def both(planned):
+        inventories = {
+            "structures": (layer((300, 0), removal_planned=[planned]), source()),
+            "state": (layer((310, 0), state=["to be removed"]), source(**STATUS)),
+        }
+        table, repairs = merged(inventories)
+        return table["removal_planned"].item(), [row[2] for row in repairs]
+
+    assert both(None) == (True, [])
+    differs = "inventories differ in status: no removal planned in structures 1, removal planned in state 1"
+    assert both("no") == (False, [differs])
+
+
 def test_an_inventory_without_status_says_nothing_against_one_that_has_a_weir_removed():
     inventories = {
         "structures": (layer((300, 0), drop_m=[2.0]), source()),
