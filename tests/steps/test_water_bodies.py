@@ -80,8 +80,9 @@ def elsewhere(read, results, name, stations_away):
     places = []
     for identity, own in zip(read.frame["feature_id"], read.frame.geometry, strict=True):
         station = int(placed.loc[identity, "station"])
-        there = [at for at in (station + stations_away, station - stations_away) if 0 <= at < len(link)]
-        there = [at for at in there if station >= 0 and link[at] == link[station]]
+        there = [at for at in (station + stations_away, station - stations_away) if 0 < at < len(link) - 1]
+        # A point on a confluence might be on any of its streams.
+        there = [at for at in there if station >= 0 and (link[at - 1 : at + 2] == link[station]).all()]
         places.append(shapely.Point(x_m[there[0]], y_m[there[0]]) if there else own)
     frame = read.frame.assign(
         feature_id=[f"{name}:{identity}" for identity in read.frame["feature_id"]],
