@@ -20,7 +20,7 @@ from sitefinder.report.text import (
 )
 from sitefinder.siting.inventories import DIFFERENT, DOUBTFUL, LAYER, SOURCES_SEPARATOR
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, WATTS_PER_KILOWATT
-from sitefinder.vocabulary import ONLY_A_STEP
+from sitefinder.vocabulary import ONLY_A_STEP, REMOVED
 
 BEST_SHOWN, REASONS_SHOWN = 5, 6
 
@@ -40,20 +40,22 @@ def structures_text(structures, currency="", repairs=None):
     Returns
     -------
     str
-        Empty without structures. Steps that no structure explains are left out.
+        Empty without structures. Steps that no structure explains are left out; what has been removed is no
+        existing structure, and is counted among the reasons.
     """
     mapped = structures[structures["rejection_reason"] != ONLY_A_STEP.name]
     if not len(mapped):
         return ""
+    there = int((mapped["rejection_reason"] != REMOVED.name).sum())
     chosen = int((mapped["site_id"] != "").sum())
     having = mapped[mapped["turbine"] != ""].sort_values(
         ["net_annual_value", "structure_id"], ascending=[False, True], kind="stable"
     )
     lines = [
-        f"Existing structures: {len(mapped)} mapped, {counted(chosen, 'has', 'have') if chosen else 'none has'} a "
+        f"Existing structures: {there} mapped, {counted(chosen, 'has', 'have') if chosen else 'none has'} a "
         f"site, {len(having)} could carry a plant, whether or not it pays:"
         if len(having)
-        else f"Existing structures: {len(mapped)} mapped, none could carry a plant."
+        else f"Existing structures: {there} mapped, none could carry a plant."
     ]
     merged = merged_sentence(structures, repairs)
     parts = ["\n".join(textwrap.wrap(lines[0], WIDTH))]

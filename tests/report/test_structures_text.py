@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from sitefinder.report.map_signs import MAP_KINDS, kinds_on_map, outline
-from sitefinder.report.structures import merged_sentence
+from sitefinder.report.structures import merged_sentence, structures_text
 from sitefinder.siting.inventories import DIFFERENT, DOUBTFUL
 
 
@@ -50,6 +50,22 @@ def test_a_possible_duplicate_is_said_although_nothing_is_merged():
 
     assert text.startswith(
         "Inventories: no structure is listed several times and counted once; 1 possible duplicate "
+    )
+
+
+def test_what_has_been_removed_is_no_existing_structure_and_is_counted_among_the_reasons():
+    reasons = ["removal planned", "removed", "removed", "no mapped structure"]
+    table = structures("structures:1", "structures:2", "structures:3", "").assign(
+        structure_id=["1", "2", "3", "step:1"],
+        rejection_reason=reasons,
+        site_id="",
+        turbine="",
+        net_annual_value=0.0,
+    )
+
+    assert structures_text(table) == (
+        "Existing structures: 1 mapped, none could carry a plant.\n"
+        "Other structures: removed (2), removal planned (1)."
     )
 
 

@@ -71,8 +71,8 @@ def test_each_built_weir_is_found_with_its_drop(results, truth):
     assert np.abs(shown - true).max() <= 0.45
 
 
-# The same structures as another inventory places them: at the station so many further down the link of each, or
-# up where it ends before.
+# The same structures as another inventory places them: some stations further down the link of each, or up where it
+# ends before.
 def elsewhere(read, results, name, stations_away):
     placed = results["water_bodies"].structures.set_index("structure_id")
     stations = results["stationing"].stations

@@ -18,6 +18,7 @@ from sitefinder.vocabulary import (
     HEAD_UNRESOLVED,
     ONLY_A_STEP,
     REJECTION_REASONS,
+    REMOVED,
     SCHEME_TYPES,
     VERDICTS,
     labels,
@@ -105,7 +106,8 @@ def _of_sites(tables):
     notes = [Note("ranked, without overlap")]
     if schemes:
         notes.append(Note(", ".join(schemes)))
-    mapped = structures[structures["rejection_reason"] != ONLY_A_STEP.name] if len(structures) else structures
+    not_there = [ONLY_A_STEP.name, REMOVED.name]
+    mapped = structures[~structures["rejection_reason"].isin(not_there)] if len(structures) else structures
     if len(mapped):
         used = int((mapped["site_id"] != "").sum())
         notes.append(Note(f"{counted(len(mapped), 'existing structure', 'existing structures')}, {used} used"))

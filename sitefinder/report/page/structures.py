@@ -16,7 +16,7 @@ from sitefinder.report.page.figures import (
 from sitefinder.report.structures import merged_sentence
 from sitefinder.report.text import counted, energy_interval, gigawatt_hours, is_missing, money_figure, plain, power
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, WATTS_PER_KILOWATT
-from sitefinder.vocabulary import ONLY_A_STEP, PASSED_STEP
+from sitefinder.vocabulary import ONLY_A_STEP, PASSED_STEP, REMOVED
 
 # Rows of each table: more are in the GeoPackage (own choice).
 ROWS_SHOWN = 100
@@ -56,13 +56,15 @@ def structures_section(handover):
 
 def _about_structures(mapped, steps):
     chosen, able = int((mapped["site_id"] != "").sum()), int((mapped["turbine"] != "").sum())
-    text = ""
+    text, there = "", int((mapped["rejection_reason"] != REMOVED.name).sum())
     if len(mapped):
         text = (
-            f"{counted(len(mapped), 'structure is', 'structures are')} mapped: "
+            f"{counted(there, 'structure is', 'structures are')} mapped: "
             f"{counted(able, 'could carry a plant', 'could carry a plant')}, whether or not it pays, and "
             f"{counted(chosen, 'has a site', 'have a site')}."
         )
+    if there < len(mapped):
+        text += f" {counted(len(mapped) - there, 'more has', 'more have')} been removed, and stay on the list."
     if steps:
         text += (
             f" {counted(steps, 'step', 'steps')} of the long profile {'has' if steps == 1 else 'have'} no mapped "
