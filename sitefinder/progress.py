@@ -23,6 +23,7 @@ STAGE_WORDS = {
     "systems": "separating drainage systems",
     "trial": "finding the part to show",
     "river_parts": "finding streams and water bodies",
+    "mapped_structures": "merging inventories of structures",
     "structures": "placing structures",
     "falls": "placing natural falls",
     "dem_errors": "mapping DEM errors",

@@ -678,6 +678,7 @@ NATURAL_FALL = RejectionReason("natural fall", NO_STREAM, "A natural fall is lef
 HOLDS_NO_WATER = RejectionReason("holds no water", TECHNICAL, "A crossing holds no water.")
 ALREADY_POWERED = RejectionReason("already powered", NO_STREAM, "An existing plant uses it.")
 REMOVAL_PLANNED = RejectionReason("removal planned", NO_STREAM, "Its removal is planned.")
+REMOVED = RejectionReason("removed", NO_STREAM, "It has been removed: no barrier and no head are left.")
 SCHEME_NOT_EXAMINED = RejectionReason(
     "scheme type not examined", TECHNICAL, "The settings do not ask for plants at existing weirs."
 )
@@ -689,9 +690,25 @@ STRUCTURE_REASONS = (
     HOLDS_NO_WATER,
     ALREADY_POWERED,
     REMOVAL_PLANNED,
+    REMOVED,
     SCHEME_NOT_EXAMINED,
     HEAD_TOO_LARGE,
 )
+
+# Attributes of a structure in the user's layer, with what they are where nothing is stated.
+STRUCTURE_ATTRIBUTES: dict[str, str | bool | float] = {
+    "kind": "",
+    "use": "",
+    "owner": "",
+    "condition": "",
+    "powered": False,
+    "fish_pass": False,
+    "removal_planned": False,
+    "removed": False,
+    "passable": "",
+    "drop_m": float("nan"),
+    "drop_error_m": float("nan"),
+}
 
 # Why a reach has no hydrokinetic turbine, in the order of examination after those of `NO_STREAM`.
 TOO_SHALLOW = RejectionReason("too shallow", TECHNICAL, "The stream is too shallow for the rotor.")
@@ -772,6 +789,12 @@ STRUCTURE_IN_USE = Flag(
     "The structure is in use.",
     takes_value=True,
     phrase_with_value="The structure is in use: {value}.",
+)
+HEAD_TO_BE_REMOVED = Flag(
+    "removal_planned",
+    BY_STRUCTURE,
+    "removal of the weir planned",
+    "The removal of the weir is planned: its head will go, and a plant would stand in the way of that.",
 )
 BYPASSES_STRUCTURE = Flag(
     "bypasses_structure",
@@ -987,6 +1010,7 @@ FLAGS = (
         "At times, abstractions upstream exceed the flow.",
     ),
     STRUCTURE_IN_USE,
+    HEAD_TO_BE_REMOVED,
     INTAKE_AT_STRUCTURE,
     BYPASSES_STRUCTURE,
     BYPASSES_FALL,

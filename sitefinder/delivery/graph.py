@@ -289,7 +289,7 @@ TABLES = [
         "repairs",
         _REGION_TABLES,
         "surface network stationing terrain dem_seams dem_errors field_levels heads flows channel_shapes"
-        " water_bodies falls",
+        " water_bodies falls mapped_structures",
         "inputs.dem_footprints network.ridge_m rules",
         "repairs dem_error layers.dem_footprints",
     ),

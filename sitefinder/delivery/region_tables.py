@@ -241,7 +241,7 @@ def streams_table(
     plants = np.bincount(own, minlength=count) + summed(water_bodies.plants_entered)
     worst = _worst_of_streams(stream, alive, inside, count)
     known = worst >= 0
-    barriers = _barriers_of_streams(water_bodies.structures, stream, inside, count)
+    barriers = barriers_of_streams(water_bodies.structures, stream, inside, count)
     weirs = stretches.table["intake"].to_numpy(dtype=np.int64)[picked[ranked["new_barrier"].to_numpy(dtype=bool)]]
     new_barriers = np.bincount(stream[weirs], minlength=count)
     length_km = summed(segment_m * inside) / METRES_PER_KILOMETRE
@@ -317,12 +317,28 @@ def water_bodies_table(inputs, stationing, heads, stretches, water_bodies, river
     )
 
 
-# Number of existing weirs and other drops that hold water on each stream inside the region, without natural falls.
-def _barriers_of_streams(structures, stream, inside, count):
+def barriers_of_streams(structures, stream, inside, count):
+    """Number of existing weirs and other drops that hold water on each stream, without natural falls.
+
+    Parameters
+    ----------
+    structures : DataFrame
+        Of the stage ``water_bodies``; what has been removed counts no more.
+    stream : ndarray of int64, shape (n,)
+        Stream of each station.
+    inside : ndarray of bool, shape (n,)
+        Stations inside the region.
+    count : int
+        Number of streams.
+
+    Returns
+    -------
+    ndarray of int64, shape (count,)
+    """
     kind = structures["kind"].astype(str).str.strip().str.lower()
     station = structures["station"].to_numpy(dtype=np.int64)
     holds = (~kind.isin([*NOT_BARRIERS, STEP_KIND])).to_numpy(dtype=bool) & (station >= 0)
-    station = station[holds]
+    station = station[holds & ~structures["removed"].to_numpy(dtype=bool)]
     return np.bincount(stream[station[inside[station]]], minlength=count)
 
 
@@ -1042,10 +1058,17 @@ def make_repairs(
     channel_shapes,
     water_bodies,
     falls,
+    mapped_structures,
 ):
     """The ``repairs`` layer: repairs and doubts, by where they were found."""
     found = joined_repairs(
-        input=[inputs.repairs, dem_errors.repairs, water_bodies.repairs, flows.repairs],
+        input=[
+            inputs.repairs,
+            mapped_structures.repairs,
+            dem_errors.repairs,
+            water_bodies.repairs,
+            flows.repairs,
+        ],
         field=[field_levels.repairs, flows.measured, channel_shapes.repairs],
         network=[
             network.repairs,

@@ -34,6 +34,7 @@ from sitefinder.vocabulary import (
     PASSED_FALL,
     PASSED_STEP,
     REMOVAL_PLANNED,
+    REMOVED,
     SCHEME_NOT_EXAMINED,
     STANDING_WATER,
     TIDAL,
@@ -187,7 +188,7 @@ def make_structures(
     table["drop_m"] = table["drop_m"].where(surveyed, table["dem_drop_m"])
     for name in ("drop_m", "drop_error_m", "distance_to_stream_m"):
         table[name] = table[name].astype(float)
-    for name in ("powered", "fish_pass", "removal_planned"):
+    for name in ("powered", "fish_pass", "removal_planned", "removed"):
         table[name] = table[name].astype(bool)
     given = (stretches, energy, verdicts, sites, delivered_sites, ranked_sites, structure_values)
     table = table.assign(**_best_plants(inputs, table, *given))
@@ -342,12 +343,16 @@ def _why_none(settings, structures, water_bodies, stretches, sites):
     drop_m = structures["drop_m"].to_numpy(dtype=np.float64)
     everywhere = np.ones(len(structures), dtype=bool)
     cases = [
+        (REMOVED, structures["removed"].to_numpy()),
         (NO_STREAM_NEAR, ~on_stream),
         (ONLY_A_STEP, kind == PASSED_STEP.name),
         (NATURAL_FALL, kind == PASSED_FALL.name),
         (HOLDS_NO_WATER, kind == PASSED_CROSSING.name),
         (ALREADY_POWERED, structures["powered"].to_numpy()),
-        (REMOVAL_PLANNED, structures["removal_planned"].to_numpy()),
+        (
+            REMOVAL_PLANNED,
+            structures["removal_planned"].to_numpy() & ~structures["is_barrier"].to_numpy(dtype=bool),
+        ),
         *(
             (reason, on_stream & getattr(water_bodies, name)[station])
             for reason, name in ((STANDING_WATER, "standing"), (DEVELOPED, "developed"), (TIDAL, "tidal"))

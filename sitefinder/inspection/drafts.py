@@ -8,13 +8,14 @@ from typing import NamedTuple
 
 from sitefinder.errors import InputError
 from sitefinder.inspection.archives import is_archive, unpack
-from sitefinder.inspection.fields import is_renumbered
+from sitefinder.inspection.fields import is_renumbered, likely_height, values_of_removal
 from sitefinder.inspection.inspecting import inspect_files
 from sitefinder.inspection.roles import DEM, GAUGES, RULE
 from sitefinder.inspection.systems import crs_of, utm_code
 from sitefinder.io.new_folder import DATA_FOLDER, write_new_folder
 from sitefinder.io.settings_files import GUESS, UNFILLED
 from sitefinder.report.text import counted, plain
+from sitefinder.settings import FIRST_INVENTORY
 from sitefinder.vocabulary import ACTIONS
 
 HOW = (
@@ -24,6 +25,8 @@ HOW = (
 # Sections that the settings of a new folder have already.
 _IN_TEMPLATE = (f"inputs.{DEM}", "inputs.streams", GAUGES)
 _MAX_SHOWN = 8
+# What the drop of a structure is called in the settings.
+DROP_COLUMN = "drop_m"
 
 
 class Section(NamedTuple):
@@ -128,6 +131,29 @@ def _layer_settings(found):
         if len(field.categories) > 1 and (field.name == layer.likely.status or found.role in (RULE, "streams")):
             values = ", ".join(f"{value} ({count:,})" for value, count in field.categories[:_MAX_SHOWN])
             notes.append(plain(f"{field.name} holds {values}."))
+    if found.role == FIRST_INVENTORY:
+        own, more = _inventory_settings(layer)
+        settings, notes = settings + own, notes + more
+    return settings, notes
+
+
+# What fields of an inventory of weirs say of their height and of what is gone, as guesses.
+def _inventory_settings(layer):
+    settings, notes = [], []
+    height = likely_height(layer.fields)
+    if height is not None:
+        if height.name != DROP_COLUMN:
+            settings.append(("columns", f"{{ {DROP_COLUMN} = {_guess(height.name)} }}"))
+        if height.minimum == 0.0:
+            settings.append(("zero_height_is_missing", _guess("true")))
+            notes.append(plain(f"{height.name} is 0 somewhere: a height that nobody measured, or no drop at all?"))
+    status = next((field for field in layer.fields if field.name == layer.likely.status), None)
+    removed, planned = ([], []) if status is None else values_of_removal(status)
+    if removed or planned:
+        settings.append(("status_column", _guess(status.name)))
+        for setting, values in (("removed_values", removed), ("removal_planned_values", planned)):
+            if values:
+                settings.append((setting, f"[{', '.join(_guess(value) for value in values)}]"))
     return settings, notes
 
 
@@ -178,6 +204,11 @@ def _texts(found, paths, taken):
         section = section_of(each, path)
         if section is None:
             yield f"# {plain(_origin(each))}: nothing shows which input this is; see config/README.md.\n"
+        elif section.table == f"inputs.{FIRST_INVENTORY}" and section.table in taken:
+            # Several inventories of weirs are merged.
+            section = section._replace(table=_further_table(each, taken))
+            taken.add(section.table)
+            yield section.text()
         elif section.table != RULE and section.table in taken:
             lines = section.text().splitlines()
             first = f"# Another file is taken for {section.table} already."
@@ -187,6 +218,14 @@ def _texts(found, paths, taken):
         else:
             taken.add(section.table)
             yield section.text()
+
+
+def _further_table(found, taken):
+    name = re.sub(r"\W+", "_", found.layer.layer.lower()).strip("_") or "further"
+    number, table = 2, f"inputs.more_structures.{name}"
+    while table in taken:
+        number, table = number + 1, f"inputs.more_structures.{name}_{number}"
+    return table
 
 
 def _path_from(folder, found):

@@ -21,6 +21,17 @@ _ID_NAMES = (
 _RENUMBERED = _ID_NAMES[-1]
 _NAME = re.compile(r"^(gnis_)?names?($|_)|name$|^(naam|nom|nome|nombre|navn|namn|bezeichnung|title|label)($|_)")
 _STATUS = re.compile(r"status|state$|condition|zustand|etat|estado|remov|operat|in_use|existing|planned")
+# Names of fields that hold the height of a weir, better ones first, and words for what is gone or will go (common
+# practice, no source).
+_HEIGHTS = (
+    re.compile(r"^drop_m$"),
+    re.compile(r"drop|(^|_)fall(_|$)|fall_?h|head_?(m|loss|diff)"),
+    re.compile(r"height|h(oe|ö)he|hauteur|altura|altezza|(^|_)h(_m)?$"),
+)
+_PLANNED = re.compile(r"plan|approv|propos|schedul|to_be|geplant|prevu|previst")
+_REMOVED = re.compile(
+    r"remov|demoli|dismantl|breached|gone|r(ue|ü)ckgebaut|r(ue|ü)ckbau|abgebrochen|efface|eliminad"
+)
 # Numbers below zero that seldom are one: shorter ones may be measured.
 _NO_NUMBERS = {value for value in USUAL_GAPS if value <= -99.0}
 # Letters of two bytes in UTF-8 that were read as two letters, and letters that a Latin alphabet does not have.
@@ -214,6 +225,47 @@ def likely_fields(fields, features):
     status = [field.name for field in fields if field.categories and _STATUS.search(_plain(field.name))]
     best = max(names, key=lambda field: field.filled, default=None)
     return LikelyFields(next(iter(ids), None), best and best.name, next(iter(status), None))
+
+
+def likely_height(fields):
+    """The field that likely holds the height of a weir or drop, by its name.
+
+    Parameters
+    ----------
+    fields : list of FieldFound
+
+    Returns
+    -------
+    FieldFound or None
+        Of numbers alone.
+    """
+    numbers = [field for field in fields if field.kind in ("number", "whole number")]
+    named = (field for pattern in _HEIGHTS for field in numbers if pattern.search(_plain(field.name)))
+    return next(named, None)
+
+
+def values_of_removal(status):
+    """Values of a status that likely mean that a structure has been removed, and that its removal is planned.
+
+    Parameters
+    ----------
+    status : FieldFound
+
+    Returns
+    -------
+    removed, planned : list of str
+        The commonest first.
+
+    Examples
+    --------
+    >>> state = FieldFound("state", "text", 3, False, [("Removed", 1), ("removal planned", 1), ("in use", 1)],
+    ...                    None, None, "Removed")
+    >>> values_of_removal(state)
+    (['Removed'], ['removal planned'])
+    """
+    of_removal = [value for value, _ in status.categories if _REMOVED.search(_plain(value))]
+    planned = [value for value in of_removal if _PLANNED.search(_plain(value))]
+    return [value for value in of_removal if value not in planned], planned
 
 
 def is_renumbered(name):

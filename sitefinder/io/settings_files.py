@@ -25,7 +25,8 @@ BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 # How `sitefinder new` writes values that the user must fill in, and guesses that the user must confirm.
 UNFILLED = "TODO"
 GUESS = f"{UNFILLED}: confirm "
-_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
+# Values that TOML writes without quotation marks.
+_UNQUOTED = re.compile(r"[+-]?\d+(\.\d+)?|true|false")
 _TABLE = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]")
 # Settings that are paths of files or folders, in any section: a text, or a list of texts.
 PATH_KEYS = (
@@ -387,7 +388,7 @@ def _unfilled_text(written, path, place, text, has_guess):
         line = _line_of(path if file is None else Path(file), place, text)
         where = [] if line is None else [f"line {line}"]
         where += [] if file is None else [f"in {file}"]
-        value = guess if _NUMBER.fullmatch(guess) else json.dumps(guess, ensure_ascii=False)
+        value = guess if _UNQUOTED.fullmatch(guess) else json.dumps(guess, ensure_ascii=False)
         name = next((part for part in reversed(place) if isinstance(part, str)), key)
         found = f"{key}: {guess} is a guess" + (f" ({', '.join(where)})" if where else "")
         return f"{found}\n  {FIX}  write {name} = {value} if that is right, or what is right"

@@ -2,12 +2,14 @@
 
 from typing import NamedTuple
 
+import numpy as np
+
 from sitefinder.report.text import figure
 from sitefinder.schema.theme import LOOKS
 from sitefinder.siting.passed import kinds_of_structures
 from sitefinder.vocabulary import ACTIONS, PASSED_CROSSING, PASSED_FALL, PASSED_PLANT, PASSED_STEP, PASSED_WEIR
 
-DROP, GAUGE = "drop", "gauge"
+DROP, GAUGE, GONE = "drop", "gauge", "removed"
 # Width of a hatching's lines over their distance (own choice).
 LINE_OF_DISTANCE = 0.1
 # Share of a mark's size that the corners of its outline have, for shapes of straight lines: (x, y) by shape, from
@@ -36,13 +38,14 @@ MAP_KINDS = (
     MapKind(PASSED_FALL.name, PASSED_FALL.label, "triangle"),
     MapKind(PASSED_CROSSING.name, PASSED_CROSSING.label, "cross"),
     MapKind(PASSED_STEP.name, PASSED_STEP.label, "diamond"),
+    MapKind(GONE, "removed structure", "plus"),
     MapKind(GAUGE, "gauge", "circle"),
 )
 
 
 def kinds_on_map(structures):
     """Kind of each structure on maps, of `MAP_KINDS`; ndarray of str."""
-    return kinds_of_structures(structures, (), ())
+    return np.where(structures["removed"], GONE, kinds_of_structures(structures, (), ())).astype(object)
 
 
 def structure_label(identity, kind):
@@ -55,7 +58,7 @@ def outline(shape, x, y, size):
 
     Parameters
     ----------
-    shape : {"circle", "square", "diamond", "cross", "triangle", "triangle down"}
+    shape : {"circle", "square", "diamond", "cross", "plus", "triangle", "triangle down"}
     x, y, size : float
         In the units of the drawing.
 
@@ -75,6 +78,8 @@ def outline(shape, x, y, size):
     if shape == "cross":
         left, top = f"{x - half:.2f}", f"{y - half:.2f}"
         return f"M{left} {top}l{size:.2f} {size:.2f}M{left} {y + half:.2f}l{size:.2f} {-size:.2f}"
+    if shape == "plus":
+        return f"M{x - half:.2f} {y:.2f}h{size:.2f}M{x:.2f} {y - half:.2f}v{size:.2f}"
     corners = [f"{x + size * across:.2f} {y + size * down:.2f}" for across, down in _CORNERS[shape]]
     return f"M{'L'.join(corners)}Z"
 

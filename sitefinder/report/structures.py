@@ -2,6 +2,8 @@
 
 import textwrap
 
+import pandas as pd
+
 from sitefinder.report.handover import drops_of
 from sitefinder.report.text import (
     WIDTH,
@@ -16,13 +18,14 @@ from sitefinder.report.text import (
     rendered,
     text_table,
 )
+from sitefinder.siting.inventories import DIFFERENT, DOUBTFUL, LAYER, SOURCES_SEPARATOR
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, WATTS_PER_KILOWATT
-from sitefinder.vocabulary import ONLY_A_STEP
+from sitefinder.vocabulary import ONLY_A_STEP, REMOVED
 
 BEST_SHOWN, REASONS_SHOWN = 5, 6
 
 
-def structures_text(structures, currency=""):
+def structures_text(structures, currency="", repairs=None):
     """What the existing structures could give.
 
     Parameters
@@ -31,28 +34,34 @@ def structures_text(structures, currency=""):
         As `sitefinder.schema` declares it.
     currency : str
         Of the costs, for example "EUR of 2024".
+    repairs : DataFrame, optional
+        As `sitefinder.schema` declares it: what inventories differ in is counted.
 
     Returns
     -------
     str
-        Empty without structures. Steps that no structure explains are left out.
+        Empty without structures. Steps that no structure explains are left out; what has been removed is no
+        existing structure, and is counted among the reasons.
     """
     mapped = structures[structures["rejection_reason"] != ONLY_A_STEP.name]
     if not len(mapped):
         return ""
+    there = int((mapped["rejection_reason"] != REMOVED.name).sum())
     chosen = int((mapped["site_id"] != "").sum())
     having = mapped[mapped["turbine"] != ""].sort_values(
         ["net_annual_value", "structure_id"], ascending=[False, True], kind="stable"
     )
     lines = [
-        f"Existing structures: {len(mapped)} mapped, {counted(chosen, 'has', 'have') if chosen else 'none has'} a "
+        f"Existing structures: {there} mapped, {counted(chosen, 'has', 'have') if chosen else 'none has'} a "
         f"site, {len(having)} could carry a plant, whether or not it pays:"
         if len(having)
-        else f"Existing structures: {len(mapped)} mapped, none could carry a plant."
+        else f"Existing structures: {there} mapped, none could carry a plant."
     ]
+    merged = merged_sentence(structures, repairs)
     parts = ["\n".join(textwrap.wrap(lines[0], WIDTH))]
     if len(having):
         parts.append(_best(having.head(BEST_SHOWN), currency))
+    parts += ["\n".join(textwrap.wrap(merged, WIDTH))] if merged else []
     others = mapped[(mapped["site_id"] == "") & ~mapped.index.isin(having.head(BEST_SHOWN).index)]
     if len(others):
         counts = others["rejection_reason"].value_counts().reset_index()
@@ -62,6 +71,35 @@ def structures_text(structures, currency=""):
         text = f"Other structures: {', '.join(shown)}" + (f" and {rest} more." if rest else ".")
         parts.append("\n".join(textwrap.wrap(text, WIDTH)))
     return "\n".join(parts)
+
+
+def merged_sentence(structures, repairs=None):
+    """How many structures several inventories list, and what is to be looked at, as a sentence.
+
+    Parameters
+    ----------
+    structures, repairs
+        See `structures_text`.
+
+    Returns
+    -------
+    str
+        Empty where no structure is merged and no duplicate is possible.
+    """
+    merged = int((structures["sources"].str.count(SOURCES_SEPARATOR) > 0).sum())
+    of_these = (
+        repairs.loc[repairs["layer"] == LAYER, "problem"].astype(str)
+        if repairs is not None
+        else pd.Series(dtype=str)
+    )
+    different, doubtful = (int(of_these.str.startswith(start).sum()) for start in (DIFFERENT, DOUBTFUL))
+    if not (merged or doubtful):
+        return ""
+    listed = counted(merged, "structure is", "structures are") if merged else "no structure is"
+    text = f"Inventories: {listed} listed several times and counted once"
+    found = [counted(different, "difference", "differences")] if different else []
+    found += [counted(doubtful, "possible duplicate", "possible duplicates")] if doubtful else []
+    return text + (f"; {' and '.join(found)} to look at (layer repairs)." if found else ".")
 
 
 def _best(having, currency, what="structure"):

@@ -272,7 +272,7 @@ def summary_parts(
         surface_model_warning(reaches),
         _flags(sites),
         _best(sites, reaches, currency),
-        structures_text(tables["structures"], currency) if "structures" in tables else "",
+        structures_text(tables["structures"], currency, tables.get("repairs")) if "structures" in tables else "",
         drops_text(tables["drops"], currency) if "drops" in tables else "",
         _rejection(reaches),
     ]

@@ -944,7 +944,11 @@ STRUCTURES = Layer(
         Column("condition", "text", "", "condition in the user's layer"),
         statement("powered", "true if an existing plant uses it; its stream is developed"),
         statement("fish_pass", "true if it has a fish pass, by the user's layer"),
-        statement("removal_planned", "true if its removal is planned; its drop is not used"),
+        statement(
+            "removal_planned",
+            "true if its removal is planned; its drop is not used, unless the settings ask for it",
+        ),
+        statement("removed", "true if it has been removed: no barrier, no drop and no pond are left"),
         amount("drop_m", "m", "drop of the water level"),
         amount("drop_error_m", "m", "standard error of the drop"),
         text("source", "source of the drop: surveyed or DEM; empty without a drop"),
@@ -968,6 +972,10 @@ STRUCTURES = Layer(
         LCOE_PER_KWH,
         NET_VALUE,
         text("needs", "what the plant needs beside works: fish pass, screen, agreements; empty without a plant"),
+        text(
+            "sources",
+            "inventories that list it, with its id there, such as structures:W1; empty for steps of the profile",
+        ),
         text("note", "doubts and changes; empty if none"),
     ),
 )

@@ -84,6 +84,7 @@ LOOKS: dict[str, LayerLook] = {
         {
             "powered": Look("structure with a plant", SLATE, SLATE),
             "not powered": Look("structure", SLATE, WHITE),
+            "removed": Look("removed structure", GREY, WHITE),
         },
     ),
     "stretch_structures": LayerLook(

@@ -23,6 +23,7 @@ from sitefinder.settings.flows import (
     ReleaseSettings,
 )
 from sitefinder.settings.inputs import (
+    FIRST_INVENTORY,
     CovariateSource,
     DecisionSource,
     DemFootprintSource,
@@ -34,6 +35,7 @@ from sitefinder.settings.inputs import (
     ShareSource,
     Source,
     StreamSource,
+    StructureSource,
     one_error_stated,
 )
 from sitefinder.settings.loading import EXTENDS, Joined, Override, checked, join
@@ -56,6 +58,7 @@ from sitefinder.settings.section import Section
 
 __all__ = [
     "EXTENDS",
+    "FIRST_INVENTORY",
     "Action",
     "ChangeSettings",
     "ChannelSettings",
@@ -99,6 +102,7 @@ __all__ = [
     "Source",
     "StreamSource",
     "StretchSettings",
+    "StructureSource",
     "TailwaterSettings",
     "TerrainSettings",
     "UncertaintySettings",

@@ -8,6 +8,7 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 from sitefinder.settings.days import day_as_text, existing_day
 from sitefinder.settings.section import Section
 from sitefinder.units import METRES_PER_VERTICAL_UNIT
+from sitefinder.vocabulary import STRUCTURE_ATTRIBUTES
 
 # Settings that state the error of elevations; exactly one is allowed. The last one declared checks the others.
 ERROR_STATEMENTS = ("error_preset", "error_le90_m", "error_le95_m", "error_rmse_m")
@@ -173,6 +174,80 @@ class PlantSource(LayerSource):
         return self
 
 
+# How `Inputs.structures` is called beside the inventories of `Inputs.more_structures`.
+FIRST_INVENTORY = "structures"
+
+
+class StructureSource(LayerSource):
+    """An inventory of existing weirs and drops."""
+
+    columns: dict[str, str] = Field(
+        default_factory=dict,
+        description='columns of the layer by what they hold, such as drop_m = "HEIGHT": '
+        + ", ".join(STRUCTURE_ATTRIBUTES)
+        + "; absent: columns of these names",
+    )
+    kinds: dict[str, str] = Field(
+        default_factory=dict,
+        description='kinds of structures by the layer\'s words for them, such as Sohlrampe = "ramp"; absent: the '
+        "layer's own words",
+    )
+    drop_scale: float = Field(1.0, gt=0, description="factor from the layer's heights to metres")
+    zero_height_is_missing: bool = Field(
+        False, description="whether a height of 0 means that none is known; false: a drop of 0 m"
+    )
+    status_column: str | None = Field(
+        None, description="column that says whether a structure is still there; absent: all are"
+    )
+    removed_values: list[str | int] = Field(
+        default_factory=list, description="values of status_column of structures that have been removed"
+    )
+    removal_planned_values: list[str | int] = Field(
+        default_factory=list, description="values of status_column of structures whose removal is planned"
+    )
+    priority: int | None = Field(
+        None,
+        ge=1,
+        description="rank among several inventories, whose statements are taken first: 1 comes first; absent: "
+        "after those with a rank, in the order of the settings",
+    )
+    position_error_m: float | None = Field(
+        None,
+        ge=0,
+        description="how far points may be from their structures [m]; two of one structure may be as far apart as "
+        "both errors together; absent: stretches.structure_merge_distance_m alone counts",
+    )
+    holds_duplicates: bool = Field(
+        False, description="whether the layer itself may hold a structure several times; false: it never does"
+    )
+
+    @field_validator("columns")
+    @classmethod
+    def _attributes_are_known(cls, value: dict[str, str]) -> dict[str, str]:
+        if unknown := [name for name in value if name not in STRUCTURE_ATTRIBUTES]:
+            raise ValueError(
+                f"a structure has no {', '.join(unknown)}; columns may name those of "
+                f"{', '.join(STRUCTURE_ATTRIBUTES)}"
+            )
+        return value
+
+    @model_validator(mode="after")
+    def _status_is_complete(self) -> Self:
+        has_values = bool(self.removed_values or self.removal_planned_values)
+        if (self.status_column is not None) != has_values:
+            raise ValueError("status_column belongs together with removed_values or removal_planned_values")
+        both = {_plain_word(value) for value in self.removed_values} & {
+            _plain_word(value) for value in self.removal_planned_values
+        }
+        if both:
+            raise ValueError(f"{', '.join(sorted(both))} is in removed_values and removal_planned_values")
+        return self
+
+
+def _plain_word(value: str | int) -> str:
+    return str(value).strip().lower()
+
+
 class ShareSource(LayerSource):
     """Polygons whose share of the catchment is a predictor of flow, ``NAME_percent``."""
 
@@ -253,8 +328,13 @@ class Inputs(Section):
         None, description="trial: show only what lies in these polygons; absent: the whole region"
     )
     districts: LayerSource | None = Field(None, description="polygons to total by; absent: no totals by district")
-    structures: LayerSource | None = Field(
+    structures: StructureSource | None = Field(
         None, description="existing weirs and drops (points); absent: none are known"
+    )
+    more_structures: dict[str, StructureSource] = Field(
+        default_factory=dict,
+        description="further inventories of weirs and drops (points) by name, merged with inputs.structures; "
+        "absent: there is one",
     )
     drops: DropSource | None = Field(
         None,
@@ -372,6 +452,37 @@ class Inputs(Section):
     def _records_have_drops(self) -> Self:
         if self.drop_flows is not None and self.drops is None:
             raise ValueError("drop_flows needs drops, the points that the flows are of")
+        return self
+
+    @property
+    def inventories(self) -> dict[str, StructureSource]:
+        """Inventories of structures by name, those of the first rank first."""
+        if self.structures is None:
+            return {}
+        sources = {FIRST_INVENTORY: self.structures} | self.more_structures
+        last = max([source.priority for source in sources.values() if source.priority is not None], default=0) + 1
+        # Sorting is stable: those without a rank stay in the order of the settings.
+        return dict(sorted(sources.items(), key=lambda item: item[1].priority or last))
+
+    @model_validator(mode="after")
+    def _inventories_differ(self) -> Self:
+        if not self.more_structures:
+            return self
+        if self.structures is None:
+            raise ValueError("more_structures needs structures, the inventory that they are merged with")
+        if FIRST_INVENTORY in self.more_structures:
+            raise ValueError(
+                f"more_structures.{FIRST_INVENTORY} has the name of inputs.structures; give it another"
+            )
+        ranks: dict[int, list[str]] = {}
+        for name, source in self.inventories.items():
+            if source.priority is not None:
+                ranks.setdefault(source.priority, []).append(name)
+        for rank, names in ranks.items():
+            if len(names) > 1:
+                raise ValueError(
+                    f"inventories {', '.join(sorted(names))} all have priority {rank}; give each one its own"
+                )
         return self
 
     @model_validator(mode="after")

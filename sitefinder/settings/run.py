@@ -547,6 +547,11 @@ class StretchSettings(Section):
         + ", ".join(never_past_kinds())
         + "; a stretch never goes past a working plant; what lies past other things is only flagged",
     )
+    plants_at_planned_removals: bool = Field(
+        False,
+        description="whether a plant at a weir whose removal is planned is valued like others, with the flag "
+        "removal_planned; false: it has none",
+    )
     navigation_uses: list[str] = Field(
         ["navigation", "lock", "shipping"],
         description="words in the use of a structure that mean navigation, in any case",
@@ -562,6 +567,18 @@ class StretchSettings(Section):
         "with a site [m] (own choice)",
     )
     structure_snap_m: float = Field(60.0, ge=0, description="maximum distance of a structure from its stream [m]")
+    structure_merge_distance_m: float = Field(
+        100.0,
+        ge=0,
+        description="maximum distance of records of one structure in several inventories, both straight and along "
+        "the stream, unless position_error_m of their inventories allows more [m]",
+    )
+    structure_drop_tolerance_m: float = Field(
+        0.3,
+        ge=0,
+        description="difference of the drops that inventories state for one structure above which it is listed, "
+        "where their stated errors do not explain more [m]",
+    )
 
     step_min_m: float = Field(
         1.0, gt=0, description="minimum drop between two stations, beyond the slope around it, that is a step [m]"

@@ -195,6 +195,7 @@ def _structures_on(below, structures):
     ids, drops_m = [""], [np.nan]
     if structures is None or not len(structures):
         return ids * (len(below) + 1), drops_m * (len(below) + 1)
+    structures = structures[~structures["removed"].to_numpy(dtype=bool)]
     at = structures["station"].to_numpy(dtype=np.int64)
     name = structures["structure_id"].to_numpy(dtype=object)
     drop_m = structures["drop_m"].fillna(structures["dem_drop_m"]).to_numpy(dtype=np.float64)

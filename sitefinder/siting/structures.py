@@ -10,21 +10,9 @@ import shapely
 from sitefinder.errors import InputError, all_of, listed
 from sitefinder.network.stations import nearest_segments, touched_stations
 from sitefinder.siting.barriers import stated_passable
-from sitefinder.vocabulary import FLAG_SEPARATOR, FLAG_VALUE, STRUCTURE_IN_USE
+from sitefinder.vocabulary import FLAG_SEPARATOR, FLAG_VALUE, HEAD_TO_BE_REMOVED, STRUCTURE_IN_USE
+from sitefinder.vocabulary import STRUCTURE_ATTRIBUTES as ATTRIBUTES
 
-# Attributes of a structure in the user's layer, with defaults.
-ATTRIBUTES = {
-    "kind": "",
-    "use": "",
-    "owner": "",
-    "condition": "",
-    "powered": False,
-    "fish_pass": False,
-    "removal_planned": False,
-    "passable": "",
-    "drop_m": np.nan,
-    "drop_error_m": np.nan,
-}
 # Kinds where head cannot be used as at a weir: a natural fall is left alone, a crossing holds no water.
 CROSSINGS = ("bridge", "culvert", "embankment", "ford")
 NOT_BARRIERS = ("fall", "waterfall", *CROSSINGS)
@@ -39,53 +27,83 @@ SURVEY_ERROR_M = 0.1
 WORDS = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False, "": False}
 
 
-def validate_structures(frame, name):
+def validate_structures(frame):
     """Refuse structures that share an id, and drops that are no heights.
 
     Parameters
     ----------
     frame : GeoDataFrame
-        Points with ``feature_id`` and any of the `ATTRIBUTES`.
-    name : str
-        Name of the layer in messages.
+        Points with ``feature_id``, any of the `ATTRIBUTES`, and ``inventory`` and ``inventory_id``, where each
+        comes from.
 
     Raises
     ------
     InputError
         Listing all problems, with the ids.
     """
+    by_inventory = [
+        (name, _wrong_structures(of_one.assign(feature_id=of_one["inventory_id"])))
+        for name, of_one in frame.groupby("inventory", sort=False)
+    ]
+    found = [(name, problems) for name, problems in by_inventory if problems]
+    if not found and (problems := _wrong_structures(frame)):
+        raise all_of(InputError, "the inventories of structures together", problems)
+    if len(found) == 1:
+        raise all_of(InputError, f"the layer {found[0][0]}", found[0][1])
+    if found:
+        every = [f"{name}: {problem}" for name, problems in found for problem in problems]
+        raise all_of(InputError, "the inventories of structures", every)
+
+
+# Problems of one inventory, as texts with ids.
+def _wrong_structures(frame):
     ids = frame["feature_id"].astype(str)
     wrong = [(ids.duplicated(keep=False).to_numpy(), "the id appears more than once")]
     for column in ("drop_m", "drop_error_m"):
         if column in frame:
-            is_given = _filled(frame[column]).str.strip().to_numpy() != ""
+            is_given = is_stated(frame[column])
             number = _as(frame[column].to_numpy(), np.nan)
             is_height = np.isfinite(number) & (number >= 0.0) & (number <= MAX_DROP_M)
             text = f"{column} must be a number from 0 to {MAX_DROP_M:g}, or nothing"
             wrong.append((is_given & ~is_height, text))
-    problems = [f"{text} (structures {listed(ids[bad].unique())})" for bad, text in wrong if bad.any()]
-    if problems:
-        raise all_of(InputError, f"the layer {name}", problems)
+    return [f"{text} (structures {listed(ids[bad].unique())})" for bad, text in wrong if bad.any()]
 
 
 def place_structures(frame, segments, snap_m) -> pd.DataFrame:
-    """Structures with the station of their segment.
+    """Structures with the station of their segment, each record of the layer a structure.
 
     Parameters
     ----------
-    frame : GeoDataFrame
-        Points with ``feature_id`` and any of the `ATTRIBUTES`.
-    segments : DataFrame
-        Columns ``station`` and ``geometry``.
-    snap_m : float
-        Maximum distance of a structure from its stream [m].
+    frame, segments, snap_m
+        See `locate_structures`.
 
     Returns
     -------
     DataFrame
-        One row a structure: ``structure_id``, the attributes, ``station`` (-1 where no stream is near),
-        ``distance_to_stream_m``, ``share_above`` (of its segment's length), ``is_barrier`` (head may be taken
-        there), ``note``, ``geometry``. A weir in use is a barrier like others.
+        See `judge_structures`.
+    """
+    return judge_structures(locate_structures(frame, segments, snap_m))
+
+
+def locate_structures(frame, segments, snap_m) -> pd.DataFrame:
+    """Structures with the station of their segment, as their layer describes them.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        Points with ``feature_id`` and any of the `ATTRIBUTES`; optionally ``inventory`` and ``inventory_id``,
+        where each comes from, and ``position_error_m``.
+    segments : DataFrame
+        Columns ``station`` and ``geometry``.
+    snap_m : float
+        Maximum distance of a structure from its stream [m]; of one with a greater error of its position, that.
+
+    Returns
+    -------
+    DataFrame
+        One row a record: ``structure_id``, the attributes, ``sources``, ``geometry``, ``station`` (-1 where no
+        stream is near), ``distance_to_stream_m``, ``share_above`` (of its segment's length), ``within_m`` (how far
+        a stream was looked for).
 
     Notes
     -----
@@ -96,26 +114,67 @@ def place_structures(frame, segments, snap_m) -> pd.DataFrame:
         values = frame[name].to_numpy() if name in frame else np.full(len(frame), default)
         table[name] = _as(values, default)
     table["drop_error_m"] = table["drop_error_m"].where(table["drop_error_m"] > 0, SURVEY_ERROR_M)
+    table["sources"] = ""
+    if "inventory" in frame:
+        table["sources"] = [
+            f"{name}:{identity}"
+            for name, identity in zip(frame["inventory"], frame["inventory_id"].astype(str), strict=True)
+        ]
     table["geometry"] = frame.geometry.to_numpy()
     station, distance, share_above = nearest_segments(table["geometry"].to_numpy(), segments)
-    near = distance <= snap_m
-    table["station"] = np.where(near, station, -1)
+    within_m = np.full(len(table), float(snap_m))
+    if "position_error_m" in frame:
+        within_m = np.fmax(within_m, frame["position_error_m"].to_numpy(dtype=float))
+    table["station"] = np.where(distance <= within_m, station, -1)
     table["distance_to_stream_m"] = distance
     table["share_above"] = share_above
+    table["within_m"] = within_m
+    return table
+
+
+def judge_structures(located, *, with_planned=False) -> pd.DataFrame:
+    """Structures with what each is to the stream today.
+
+    Parameters
+    ----------
+    located : DataFrame
+        Of `locate_structures`, with ``note`` where something is known of a row already.
+    with_planned : bool
+        Whether head may be taken at a structure whose removal is planned.
+
+    Returns
+    -------
+    DataFrame
+        With ``is_barrier`` (head may be taken there) and ``note``, without ``within_m``. A weir in use is a
+        barrier like others; of one that has been removed nothing is left: no plant, no pass, no drop.
+    """
+    table = located.drop(columns=["within_m", "note"], errors="ignore")
+    removed = table["removed"].to_numpy(dtype=bool)
+    for name in ("powered", "fish_pass", "removal_planned"):
+        table[name] = table[name].to_numpy(dtype=bool) & ~removed
+    table["passable"] = table["passable"].where(~removed, "")
+    table["drop_m"] = table["drop_m"].where(~removed)
+    near = (table["station"] >= 0).to_numpy()
     natural = table["kind"].str.lower().isin(NOT_BARRIERS).to_numpy()
     powered = table["powered"].to_numpy()
     planned = table["removal_planned"].to_numpy()
-    table["is_barrier"] = near & ~natural & ~powered & ~planned
+    table["is_barrier"] = near & ~natural & ~powered & ~removed & (~planned | with_planned)
+    earlier = located["note"].to_numpy() if "note" in located else np.full(len(table), "", dtype=object)
     notes = [
-        (~near, f"no stream within {snap_m:g} m"),
-        (natural, "no barrier to take head at"),
+        (
+            ~near,
+            np.array([f"no stream within {within_m:g} m" for within_m in located["within_m"]], dtype=object),
+        ),
+        (removed, "removed: no barrier and no head are left"),
+        (natural & ~removed, "no barrier to take head at"),
         (powered, "already powered: its stream is developed"),
-        (planned, "removal is planned"),
+        (planned, "removal is planned: its head will go"),
         (_is_unclear(table["passable"]), "passable is neither yes, partly or no nor a share from 0 to 1"),
         (
             table["drop_m"].isna().to_numpy() & table["is_barrier"].to_numpy(),
             "no surveyed drop: head from the DEM",
         ),
+        (earlier != "", earlier),
     ]
     entries = np.full(len(table), "", dtype=object)
     for applies, text in notes:
@@ -213,10 +272,11 @@ def at_their_drops(
     on the other side of it: of its own segment and those within a cell, the one with the greatest raw fall has the
     drop, its own where the DEM shows none. Where none of these shows half of the drop, the greatest step within
     ``snap_m`` that does is taken, if no other structure is on that segment. Otherwise a plant there would use the
-    surveyed drop, and a diversion beside it the same drop in the DEM. Crossings hold no water, and stay.
+    surveyed drop, and a diversion beside it the same drop in the DEM. Crossings and what has been removed hold no
+    water, and stay.
     """
     falls = _Falls(raw_m, downstream, segment_m)
-    holds = ((structures["station"] >= 0) & ~structures["kind"].str.lower().isin(CROSSINGS)).to_numpy()
+    holds = _holds_water(structures)
     station, share_above = (
         structures["station"].to_numpy().copy(),
         structures["share_above"].to_numpy(float).copy(),
@@ -278,10 +338,10 @@ def known_breaks(structures, count) -> np.ndarray:
     Returns
     -------
     ndarray of bool, shape (count,)
-        None at crossings, which hold no water.
+        None at crossings, which hold no water, and where a weir has been removed.
     """
     is_break = np.zeros(count, dtype=bool)
-    holds = (structures["station"] >= 0) & ~structures["kind"].str.lower().isin(CROSSINGS)
+    holds = _holds_water(structures)
     is_break[structures.loc[holds, "station"].to_numpy(dtype=np.int64) - 1] = True
     return is_break
 
@@ -305,7 +365,7 @@ def within_drops(structures, raw_m, downstream, segment_m, rmse_m) -> np.ndarray
     if not len(structures):
         return is_within
     falls = _Falls(raw_m, downstream, segment_m)
-    holds = (structures["station"] >= 0) & ~structures["kind"].str.lower().isin(CROSSINGS)
+    holds = _holds_water(structures)
     stations = structures.loc[holds, "station"].to_numpy(dtype=np.int64)
     on = set(stations.tolist())
     for segment in stations.tolist():
@@ -325,23 +385,44 @@ def within_drops(structures, raw_m, downstream, segment_m, rmse_m) -> np.ndarray
 
 
 def use_flags(structures):
-    """What is to be known of a site at each structure because of its use.
+    """What is to be known of a site at each structure because of its use and its future.
 
     Parameters
     ----------
     structures : DataFrame
-        Column ``use``.
+        Columns ``use`` and ``removal_planned``.
 
     Returns
     -------
     ndarray of str
-        ``structure_in_use: …``, or nothing where it has no use. A flag separator in the user's text becomes
-        a comma.
+        ``structure_in_use: …`` where it has a use, ``removal_planned`` where that is so, or nothing. A flag
+        separator in the user's text becomes a comma.
     """
     use = structures["use"].astype(str).str.strip()
     is_unused = use.str.lower().isin(NO_USE)
     use = use.str.replace(FLAG_SEPARATOR, ", ", regex=False)
-    return (STRUCTURE_IN_USE.name + FLAG_VALUE + use).where(~is_unused, "").to_numpy(dtype=object)
+    in_use = (STRUCTURE_IN_USE.name + FLAG_VALUE + use).where(~is_unused, "").to_numpy(dtype=object)
+    planned = np.where(structures["removal_planned"].to_numpy(dtype=bool), HEAD_TO_BE_REMOVED.name, "")
+    both = (in_use != "") & (planned != "")
+    return in_use + np.where(both, FLAG_SEPARATOR, "").astype(object) + planned.astype(object)
+
+
+# Structures on a stream at which the water level may drop, bool of shape (n,).
+def _holds_water(structures):
+    is_crossing = structures["kind"].str.lower().isin(CROSSINGS)
+    return ((structures["station"] >= 0) & ~is_crossing & ~structures["removed"].astype(bool)).to_numpy(dtype=bool)
+
+
+def is_stated(values):
+    """Whether cells of a user's column hold anything, bool of shape (n,)."""
+    return (_filled(values).str.strip() != "").to_numpy(dtype=bool)
+
+
+def stated_removed(frame):
+    """Which structures of a layer have been removed by what it states, bool of shape (n,)."""
+    if "removed" not in frame:
+        return np.zeros(len(frame), dtype=bool)
+    return _as(frame["removed"].to_numpy(), False)
 
 
 # Words on whether fish pass that are not understood.

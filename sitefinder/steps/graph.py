@@ -139,11 +139,19 @@ STEPS = bound(
             "dem",
         ),
         stage(
+            "mapped_structures",
+            "sitefinder.steps.water_bodies:merge_inventories",
+            "network stationing",
+            "stretches.structure_snap_m stretches.structure_merge_distance_m stretches.structure_drop_tolerance_m "
+            "stretches.plants_at_planned_removals",
+            "layers.structures",
+        ),
+        stage(
             "structures",
             "sitefinder.steps.water_bodies:find_structures",
-            "stationing channels dem_errors",
+            "stationing channels dem_errors mapped_structures",
             "run.crs stretches.structure_snap_m stretches.step_min_m",
-            "dem layers.structures seen_conditions",
+            "dem seen_conditions",
         ),
         stage(
             "terrain",

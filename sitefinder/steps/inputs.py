@@ -19,6 +19,7 @@ from sitefinder.io.output_folder import writable_folder
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import digest_of_files, own_code
 from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
+from sitefinder.settings.inputs import FIRST_INVENTORY
 from sitefinder.steps.demand import Counts, stated_counts
 from sitefinder.steps.scope import counted_layer, counted_raster
 
@@ -49,6 +50,7 @@ if TYPE_CHECKING:
         Settings,
         ShareSource,
         Source,
+        StructureSource,
     )
     from sitefinder.steps import readers
     from sitefinder.steps.scope import Layer
@@ -67,6 +69,8 @@ BANK_TABLES = ("field_levels", "ratings", "spot_gaugings", "sections")
 # Those that observations of visits add to.
 OBSERVED = ("field_levels", "spot_gaugings")
 FLOW_REGIONS = "flow_regions"
+# How readings of inventories of structures begin; the layer of structures is all of them.
+INVENTORIES = "inventories."
 # Kind of geometry that each layer must hold.
 LAYERS = {
     "dem_footprints": "polygon",
@@ -591,13 +595,20 @@ def _named_layers(inputs: Inputs) -> list[str]:
     return [name for name in (*LAYERS, FLOW_REGIONS) if getattr(inputs, name) is not None]
 
 
+# Inventories of structures in the order of the settings.
+def _as_written(inputs: Inputs) -> list[str]:
+    return [FIRST_INVENTORY, *inputs.more_structures]
+
+
 # Readings in the order in which provenance and the table of repairs list them.
 def _in_order_of_delivery(settings: Settings) -> list[str]:
     inputs = settings.inputs
     names = ["dem", "dem.judged", *(["streams.judged"] if inputs.streams is not None else [])]
     names += [*(f"covariates.{name}" for name in inputs.covariates)]
     names += [f"shares.{name}" for name in inputs.shares]
-    names += [f"layers.{name}" for name in _named_layers(inputs)]
+    for name in _named_layers(inputs):
+        inventories = [f"{INVENTORIES}{inventory}" for inventory in _as_written(inputs)]
+        names += inventories if name == FIRST_INVENTORY else [f"layers.{name}"]
     names += [f"rules.{rule.name}" for rule in settings.rules]
     names += [f"coverages.{rule.name}" for rule in settings.rules if rule.covered_by is not None]
     names += [f"{name}.read" for name in BANK_TABLES if getattr(inputs, name) is not None]
@@ -761,7 +772,11 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
 
     for name, geometry in LAYERS.items():
         source = getattr(inputs, name)
-        if source is not None:
+        if name == FIRST_INVENTORY:
+            for inventory, own in inputs.inventories.items():
+                read = partial(_inventory, own, folder, crs, inventory, inventory == FIRST_INVENTORY)
+                add(f"{INVENTORIES}{inventory}", read, own, inventory)
+        elif source is not None:
             # Lines are cut beyond the margin, while a road or a line may be far away and count.
             margin_m = settings.network.dem_margin_m if name == "streams" else None
             add(f"layers.{name}", partial(_layer, source, folder, crs, name, geometry, margin_m), source, margin_m)
@@ -802,11 +817,18 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
             is_plain=True,
         )
     if inputs.structures is not None:
+        names = tuple(f"{INVENTORIES}{inventory}" for inventory in inputs.inventories)
+        readings.add(
+            "layers.structures",
+            lambda: readers.JoinedLayer(readers.joined_inventories([value(name).frame for name in names])),
+            needs=names,
+            counted=counted_layer,
+        )
         _check(
             readings,
             settings,
             "structures",
-            lambda: readers.validate_structures(value("layers.structures").frame, "structures"),
+            lambda: readers.validate_structures(value("layers.structures").frame),
             "layers.structures",
         )
     if footprints is not None:
@@ -855,6 +877,12 @@ def _layer(
     bounds: Sequence[float] | None,
 ) -> LayerRead:
     return readers.read_layer_here(source, folder, crs, bounds, name, geometry, False, margin_m)
+
+
+def _inventory(
+    source: StructureSource, folder: Path, crs: str, name: str, is_first: bool, bounds: Sequence[float] | None
+) -> LayerRead:
+    return readers.read_inventory(source, folder, crs, bounds, name, is_first)
 
 
 def _share(source: ShareSource, folder: Path, crs: str, name: str, bounds: Sequence[float] | None) -> LayerRead:

@@ -61,6 +61,7 @@ from sitefinder.rules.filters import Matching, matching
 from sitefinder.rules.overlaps import disc_areas_m2, pairs_within_buffer
 from sitefinder.settings import RuleSettings
 from sitefinder.siting.access import demand_of_settlements
+from sitefinder.siting.inventories import inventory_of, joined_inventories
 from sitefinder.siting.structures import validate_structures
 from sitefinder.steps.flow_regions import flow_by_regions, read_flow_regions, trial_weights
 from sitefinder.steps.flows import suspects_of, validate_unfit_months, validate_unknown_gauges, year_to_year_of
@@ -88,6 +89,7 @@ if TYPE_CHECKING:
         LayerSource,
         Settings,
         ShareSource,
+        StructureSource,
     )
 
 # What `sitefinder.steps.inputs` reads with.
@@ -104,6 +106,7 @@ __all__ = [
     "footprint_table",
     "gaugings_of",
     "ground_repairs",
+    "joined_inventories",
     "judge_covariate",
     "judge_dem",
     "judge_streams",
@@ -122,6 +125,7 @@ __all__ = [
     "read_field_levels",
     "read_flow_regions",
     "read_gauges",
+    "read_inventory",
     "read_layer_here",
     "read_observations",
     "read_raster",
@@ -227,6 +231,43 @@ def read_layer_here(
 
 # How far from a stream a rule's feature is still named as the nearest one [m] (own choice).
 NEAREST_M = 5000.0
+
+
+def read_inventory(
+    source: StructureSource, folder: Path, crs: str, bounds: Sequence[float] | None, name: str, is_first: bool
+) -> LayerRead:
+    """An inventory of structures, with its columns named as the program names them.
+
+    Parameters
+    ----------
+    source : sitefinder.settings.StructureSource
+    folder, crs, bounds
+        See `read_layer_here`.
+    name : str
+        Of the inventory.
+    is_first : bool
+        Whether its ids stay as they are, see `sitefinder.siting.inventories.inventory_of`.
+
+    Returns
+    -------
+    sitefinder.io.vector.LayerRead
+
+    Raises
+    ------
+    InputError
+        If the layer cannot be read, is empty or elsewhere, or lacks a column that the settings name.
+    """
+    what = name if is_first else f"structures {name}"
+    read = read_layer_here(source, folder, crs, bounds, what, "point", allow_empty=False)
+    frame, notes = inventory_of(read.frame, source, name, is_first=is_first)
+    added = pd.DataFrame([(what, "", *note) for note in notes], columns=REPAIR_COLUMNS, dtype="str")
+    return read._replace(frame=frame, repairs=pd.concat([read.repairs, added], ignore_index=True))
+
+
+class JoinedLayer(NamedTuple):
+    """Several layers as one."""
+
+    frame: geopandas.GeoDataFrame
 
 
 class RuleLayer(NamedTuple):

@@ -21,6 +21,7 @@ from sitefinder.rules.verdicts import (
     verdicts,
 )
 from sitefinder.siting.passed import bits_of, builds_barrier, passed_things
+from sitefinder.siting.structures import stated_removed
 from sitefinder.vocabulary import UNDER
 
 if TYPE_CHECKING:
@@ -61,6 +62,7 @@ def find_falls(settings: Settings, inputs: RunInputs, stationing: Stationing) ->
     if "structures" in inputs.layers and "kind" in inputs.layers["structures"].frame:
         frame = inputs.layers["structures"].frame
         natural = frame["kind"].astype("object").map(lambda kind: str(kind).strip().lower()).isin(NATURAL_FALLS)
+        natural &= ~stated_removed(frame)
         points = points + list(frame.geometry[natural])
     segment_m = stationing.stations["segment_length_m"].to_numpy()
     snap_m = settings.stretches.structure_snap_m

@@ -15,16 +15,18 @@ from sitefinder.profile.breaks import find_steps, is_coarse, level_segments, slo
 from sitefinder.profile.errors import head_standard_error
 from sitefinder.rules.overlaps import overlaps
 from sitefinder.settings import RuleSettings
+from sitefinder.siting.inventories import merge_structures
 from sitefinder.siting.passed import HOLDS_WATER, confluences, kinds_of_structures, stream_things
 from sitefinder.siting.structures import (
-    ATTRIBUTES,
     at_their_drops,
     developed_stations,
     entered_plants,
-    place_structures,
+    judge_structures,
+    locate_structures,
 )
 from sitefinder.steps.heads import own_cell_m
 from sitefinder.vocabulary import PASSED_ABSTRACTION, PASSED_FALL, PASSED_PLANT, PASSED_RETURN
+from sitefinder.vocabulary import STRUCTURE_ATTRIBUTES as ATTRIBUTES
 
 if TYPE_CHECKING:
     import geopandas
@@ -39,10 +41,12 @@ if TYPE_CHECKING:
     from sitefinder.steps.inputs import RunInputs
 
 STEP_KIND = "step"
+OLDER_DEM = "the DEM shows a drop of {drop_m:.1f} m here: it may be older than the removal"
 STEP_NOTE = "step_unexplained: no structure is mapped near, look on the field visit"
 STRUCTURE_COLUMNS = [
     "structure_id",
     *ATTRIBUTES,
+    "sources",
     "geometry",
     "station",
     "distance_to_stream_m",
@@ -70,22 +74,61 @@ class WaterBodies(NamedTuple):
     plants_entered: npt.NDArray[np.bool_]
 
 
+class MappedStructures(NamedTuple):
+    """Structures of the user's layers, each once, and what the layers differ in, as rows of the repairs."""
+
+    table: pd.DataFrame
+    repairs: pd.DataFrame
+
+
+def merge_inventories(
+    settings: Settings, inputs: RunInputs, network: Network, stationing: Stationing
+) -> MappedStructures:
+    """Structures on the segments that are nearest to them, each once where several inventories list it.
+
+    Returns
+    -------
+    MappedStructures
+        See `sitefinder.siting.structures.judge_structures`; empty without a layer.
+    """
+    rows: list[RepairRow] = []
+    table = pd.DataFrame(columns=STRUCTURE_COLUMNS)
+    if "structures" in inputs.layers:
+        frame, limits = inputs.layers["structures"].frame, settings.stretches
+        merged = merge_structures(
+            locate_structures(frame, stationing.segments, limits.structure_snap_m),
+            frame,
+            stationing.stations,
+            network.links["stream"].fillna("").to_numpy(dtype=object),
+            distance_m=limits.structure_merge_distance_m,
+            drop_tolerance_m=limits.structure_drop_tolerance_m,
+        )
+        table = judge_structures(merged.table, with_planned=limits.plants_at_planned_removals)
+        rows = merged.repairs
+    return MappedStructures(table, pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str"))
+
+
 def find_structures(
-    settings: Settings, inputs: RunInputs, stationing: Stationing, channels: Channels, dem_errors: DemErrors
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    channels: Channels,
+    dem_errors: DemErrors,
+    mapped_structures: MappedStructures,
 ) -> pd.DataFrame:
-    """Structures of the user's layer with the station of their segment: that in which the DEM shows the drop.
+    """Structures of the user's layers with the station of the segment in which the DEM shows their drop.
 
     Returns
     -------
     DataFrame
-        See `sitefinder.siting.structures.place_structures`; empty without a layer.
+        See `sitefinder.siting.structures.at_their_drops`; empty without a layer.
     """
-    if "structures" not in inputs.layers:
-        return pd.DataFrame(columns=STRUCTURE_COLUMNS)
-    frame, stations = as_seen(inputs.layers["structures"].frame, inputs.seen_conditions), stationing.stations
+    placed, stations = as_seen(mapped_structures.table, inputs.seen_conditions), stationing.stations
+    if placed.empty:
+        return placed
     snap_m = settings.stretches.structure_snap_m
     return at_their_drops(
-        place_structures(frame, stationing.segments, snap_m),
+        placed,
         channels.raw_m,
         stations["downstream"].to_numpy().astype(np.int32),
         stations["segment_length_m"].to_numpy(),
@@ -96,21 +139,20 @@ def find_structures(
     )
 
 
-def as_seen(frame: geopandas.GeoDataFrame, conditions: dict[str, str] | None) -> geopandas.GeoDataFrame:
-    """Structures with the condition in which visitors saw them, in place of that of the layer.
+def as_seen(placed: pd.DataFrame, conditions: dict[str, str] | None) -> pd.DataFrame:
+    """Structures with the condition in which visitors saw them, in place of that of the layers.
 
     Parameters
     ----------
-    frame : GeoDataFrame
-        Structures of the layer, with ``feature_id`` and perhaps ``condition``.
+    placed : DataFrame
+        Structures, each once, with ``structure_id`` and ``condition``.
     conditions : dict of str to str, or None
         By id of the structure.
     """
-    if not conditions:
-        return frame
-    mapped = frame["condition"] if "condition" in frame else pd.Series("", index=frame.index)
-    seen = frame["feature_id"].astype(str).map(conditions)
-    return frame.assign(condition=seen.where(seen.notna(), mapped))
+    if not conditions or placed.empty:
+        return placed
+    seen = placed["structure_id"].astype(str).map(conditions)
+    return placed.assign(condition=seen.where(seen.notna(), placed["condition"]))
 
 
 def find_water_bodies(
@@ -209,13 +251,24 @@ def _with_dem_drops(
     inner = np.flatnonzero(segment_m > 0)
     drop_se_m[inner] = head_standard_error(heads.errors_m, inner - 1, inner)
     at = structures["station"].to_numpy(dtype=np.int64)
+    removed = structures["removed"].to_numpy(dtype=bool)
     near, share_above = at >= 0, structures["share_above"].to_numpy(dtype=float)
     fall_below_m = np.where(near, slopes.below[at] * (1 - share_above) * segment_m[at], np.nan)
     fall_m = heads.profile_m[at - 1] - heads.profile_m[at]
+    shown_m = np.maximum(fall_m - fall_below_m, 0.0)
     structures = structures.assign(
         fall_below_m=fall_below_m,
-        dem_drop_m=np.where(near, np.maximum(fall_m - fall_below_m, 0.0), np.nan),
-        dem_drop_se_m=np.where(near, drop_se_m[at], np.nan),
+        dem_drop_m=np.where(near & ~removed, shown_m, np.nan),
+        dem_drop_se_m=np.where(near & ~removed, drop_se_m[at], np.nan),
+        note=[
+            f"{note}; {OLDER_DEM.format(drop_m=drop_m)}" if is_gone else note
+            for note, drop_m, is_gone in zip(
+                structures["note"],
+                shown_m,
+                near & removed & (shown_m >= settings.stretches.step_min_m),
+                strict=True,
+            )
+        ],
     )
     steps, excess_m = find_steps(
         heads.profile_m,
@@ -237,6 +290,7 @@ def _with_dem_drops(
     names = place_names(network.parts, stations["link"].to_numpy()[steps], middle_m)["name"]
     found = {name: np.full(len(steps), default) for name, default in ATTRIBUTES.items()} | {
         "structure_id": [f"step:{name}" for name in without_repeats(names)],
+        "sources": "",
         "kind": STEP_KIND,
         "geometry": shapely.line_interpolate_point(lines[steps].to_numpy(), 0.5, normalized=True),
         "station": steps,
@@ -275,7 +329,8 @@ def find_stream_things(
         drop_m=drop_m.where(drop_m.notna(), structures["dem_drop_m"].astype(float)),
         may_serve=np.isin(kind, HOLDS_WATER) & ~structures["removal_planned"].to_numpy(dtype=bool),
     )
-    found = [mapped]
+    # What has been removed is on no stream any more.
+    found = [mapped[~structures["removed"].to_numpy(dtype=bool)]]
     kinds = {"falls": PASSED_FALL.name, "plants": PASSED_PLANT.name, "abstractions": PASSED_ABSTRACTION.name}
     for layer, name in kinds.items():
         if layer in inputs.layers:

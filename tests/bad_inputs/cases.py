@@ -455,6 +455,26 @@ def _settings():
             '"reserves"\naction = "exclude"\n\n[[rules]]',
         ),
     )
+    weirs = 'id_column = "structure_id"\n'
+    further = '\n[inputs.more_structures.region]\npath = "layers.gpkg"\nlayer = "structures"\n'
+    yield case("two inventories of one priority", (weirs, f"{weirs}priority = 1\n{further}priority = 1\n"))
+    yield case(
+        "further inventories without the first",
+        (f'[inputs.structures]\npath = "layers.gpkg"\nlayer = "structures"\n{weirs}', further),
+    )
+    yield case("removed values without a status column", (weirs, f'{weirs}removed_values = ["gone"]\n'))
+    yield case(
+        "a status both removed and planned",
+        (
+            weirs,
+            f'{weirs}status_column = "kind"\nremoved_values = ["gone"]\nremoval_planned_values = ["Gone"]\n',
+        ),
+    )
+    yield case("a column for what no structure has", (weirs, f'{weirs}columns = {{ height_m = "HEIGHT" }}\n'))
+    yield case(
+        "columns that the structures lack",
+        (weirs, f'{weirs}columns = {{ drop_m = "HEIGHT" }}\nstatus_column = "state"\nremoved_values = ["gone"]\n'),
+    )
     yield case("turbines missing", ('["turbines.toml"]', '["none.toml"]'))
     yield case("turbines a text", ('["turbines.toml"]', '"turbines.toml"'))
     yield case("costs missing", ('file = "costs.toml"', 'file = "none.toml"'))

@@ -314,3 +314,34 @@ def test_values_of_the_ground_are_taken_from_blocks_of_a_large_raster(region, co
     found = json.loads(command("inspect", "--json", "wide.tif").out)["found"]
 
     assert found[0]["raster"]["looked_at"] < 1_000_000
+
+
+# Two inventories of weirs: one with gaps given as 0 and its own words for what is gone, one without these.
+def write_weirs(folder):
+    places = [shapely.Point(500_100.0 + 100.0 * row, 4_999_500.0) for row in range(4)]
+    states = ["in use", "Demolished", "in use", "removal planned"]
+    columns = {"weir_id": ["A", "B", "C", "D"], "HEIGHT": [1.5, 0.0, 0.0, 2.25], "state": states}
+    for name, columns_of_it in (("weirs", columns), ("old_weirs", {"drop_m": [1.0, 2.5, 2.0, 3.0]})):
+        frame = geopandas.GeoDataFrame(columns_of_it, geometry=places, crs=UTM)
+        pyogrio.write_dataframe(frame, folder / f"{name}.gpkg")
+
+
+def test_the_draft_of_inventories_of_weirs_guesses_zero_heights_and_what_is_gone(tmp_path, monkeypatch, command):
+    monkeypatch.chdir(tmp_path)
+    write_weirs(tmp_path)
+
+    text = command("inspect", "--draft", "weirs.gpkg", "old_weirs.gpkg").out
+
+    assert "# HEIGHT is 0 somewhere: a height that nobody measured, or no drop at all?\n" in text
+    inputs = tomllib.loads(text.replace("TODO: confirm ", ""))["inputs"]
+    assert inputs["structures"] == {
+        "path": "weirs.gpkg",
+        "id_column": "weir_id",
+        "columns": {"drop_m": "HEIGHT"},
+        "zero_height_is_missing": "true",
+        "status_column": "state",
+        "removed_values": ["Demolished"],
+        "removal_planned_values": ["removal planned"],
+    }
+    # The second is merged with the first, and says nothing of what is gone; no height of its own is 0.
+    assert inputs["more_structures"] == {"old_weirs": {"path": "old_weirs.gpkg"}}

@@ -138,15 +138,16 @@ def test_areas_of_rules_are_hatched_as_the_theme_says_and_each_action_otherwise(
     assert all(hatch[-1] - hatch[0] in (0, 90) for hatch in angles.values())
 
 
-def test_structures_have_a_look_with_and_without_a_plant():
-    expression = "if(\"powered\", 'powered', 'not powered')"
+def test_structures_have_a_look_with_and_without_a_plant_and_where_they_are_gone():
+    expression = "if(\"removed\", 'removed', if(\"powered\", 'powered', 'not powered'))"
 
     assert qml("structures").find("renderer-v2").get("attr") == expression
-    assert [category.get("value") for category in qml("structures").iter("category")] == ["powered", "not powered"]
+    values = [category.get("value") for category in qml("structures").iter("category")]
+    assert values == ["powered", "not powered", "removed"]
     asked = [
         [literal.text for literal in rule.iter(f"{OGC}Literal")] for rule in sld("structures").iter(f"{SE}Rule")
     ]
-    assert asked == [["true", "1"], ["false", "0"]]
+    assert asked == [["true", "1"], ["false", "0", "false", "0"], ["true", "1"]]
 
 
 @pytest.mark.parametrize("name", LOOKS)

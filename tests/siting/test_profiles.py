@@ -83,6 +83,7 @@ def test_structures_are_at_the_station_below_them_with_the_surveyed_drop_where_t
         {
             "structure_id": ["W1", "W2", "step:c@25", "far"],
             "station": [7, 7, 4, -1],
+            "removed": False,
             "drop_m": [2.0, np.nan, np.nan, 5.0],
             "dem_drop_m": [1.4, 0.5, 0.75, np.nan],
         }

@@ -10,7 +10,9 @@ from sitefinder.siting.structures import (
     ATTRIBUTES,
     SURVEY_ERROR_M,
     at_their_drops,
+    judge_structures,
     known_breaks,
+    locate_structures,
     place_structures,
     use_flags,
     within_drops,
@@ -120,14 +122,16 @@ def test_several_notes_are_joined():
 
     stationing = place_structures(frame, SEGMENTS, snap_m=60.0)
 
-    assert stationing["note"].tolist() == ["already powered: its stream is developed; removal is planned"]
+    assert stationing["note"].tolist() == [
+        "already powered: its stream is developed; removal is planned: its head will go"
+    ]
 
 
 def test_a_layer_that_says_nothing_gets_what_is_taken_for_granted():
     stationing = place_structures(structures([(20, 0)]), SEGMENTS, snap_m=60.0)
 
     texts = {"kind": "", "use": "", "owner": "", "condition": "", "passable": ""}
-    defaults = texts | {"powered": False, "fish_pass": False, "removal_planned": False}
+    defaults = texts | {"powered": False, "fish_pass": False, "removal_planned": False, "removed": False}
     assert set(ATTRIBUTES) == {*defaults, "drop_m", "drop_error_m"}
     assert {name: stationing[name].item() for name in defaults} == defaults
     assert np.isnan(stationing["drop_m"].item())
@@ -151,6 +155,18 @@ def test_a_weir_in_use_stays_a_candidate_and_its_use_is_reported():
         "structure_in_use: Irrigation",
         *[""] * 4,
     ]
+
+
+def test_a_plant_at_a_weir_that_will_be_removed_is_allowed_by_a_setting_and_flagged():
+    frame = structures([(20, 0), (80, 0)], drop_m=[2.0] * 2, use=["mill", ""], removal_planned=["yes"] * 2)
+    located = locate_structures(frame, SEGMENTS, 60.0)
+
+    refused, allowed = judge_structures(located), judge_structures(located, with_planned=True)
+
+    assert refused["is_barrier"].tolist() == [False, False]
+    assert allowed["is_barrier"].tolist() == [True, True]
+    assert allowed["note"].tolist() == ["removal is planned: its head will go"] * 2
+    assert use_flags(allowed).tolist() == ["structure_in_use: mill; removal_planned", "removal_planned"]
 
 
 def test_a_layer_without_features_gives_no_rows():
@@ -300,3 +316,18 @@ def test_a_drop_beside_another_structure_is_that_ones():
     found = within_drops(placed, falling(s2=1.2, s3=0.8), DOWNSTREAM, SEGMENT_M, np.full(5, 0.1))
 
     assert not found.any()
+
+
+def test_a_removed_weir_stays_where_it_is_mapped_and_breaks_no_profile():
+    frame = structures([(96, 0)], drop_m=[2.0])
+    raw_m = falling(s3=2.0)
+
+    there, gone = (
+        moved(place_structures(frame.assign(removed=[is_gone]), LINES, 60.0), raw_m) for is_gone in "01"
+    )
+
+    assert (there["station"].item(), gone["station"].item()) == (3, 2)
+    assert known_breaks(there, 5).any()
+    assert not known_breaks(gone, 5).any()
+    rmse_m = np.full(5, 0.01)
+    assert not within_drops(gone, raw_m, DOWNSTREAM, SEGMENT_M, rmse_m).any()

@@ -4,16 +4,19 @@ import json
 
 import geopandas
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
+from sitefinder.delivery.region_tables import barriers_of_streams
 from sitefinder.settings import PlantSource
 from sitefinder.steps.candidates import list_stretches, value_all
 from sitefinder.steps.conduits import find_ways, join_ways
 from sitefinder.steps.heads import fit_profile
+from sitefinder.steps.readers import JoinedLayer
 from sitefinder.steps.rules import judge
 from sitefinder.steps.selection import choose
-from sitefinder.steps.water_bodies import find_structures, find_water_bodies
+from sitefinder.steps.water_bodies import find_stream_things, find_structures, find_water_bodies, merge_inventories
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +41,8 @@ def with_layers(results):
         inputs = inputs._replace(layers=changed)
         network, stationing, heads, flows = (results[name] for name in ("network", "stationing", "heads", "flows"))
         of_dem = results["channels"], results["dem_errors"]
-        structures = find_structures(settings, inputs, stationing, *of_dem)
+        mapped = merge_inventories(settings, inputs, network, stationing)
+        structures = find_structures(settings, inputs, stationing, *of_dem, mapped)
         if refit:
             heads = fit_profile(settings, inputs, stationing, *of_dem, structures)
         return find_water_bodies(settings, inputs, network, stationing, structures, heads, flows)
@@ -65,6 +69,85 @@ def test_each_built_weir_is_found_with_its_drop(results, truth):
     # Without the survey, nine in ten within 0.3 m, and none beyond three times the DEM's error.
     assert (np.abs(shown - true) <= 0.3).mean() >= 0.9
     assert np.abs(shown - true).max() <= 0.45
+
+
+# The same structures as another inventory places them: some stations further down the link of each, or up where it
+# ends before.
+def elsewhere(read, results, name, stations_away):
+    placed = results["water_bodies"].structures.set_index("structure_id")
+    stations = results["stationing"].stations
+    link, x_m, y_m = (stations[column].to_numpy() for column in ("link", "x_m", "y_m"))
+    places = []
+    for identity, own in zip(read.frame["feature_id"], read.frame.geometry, strict=True):
+        station = int(placed.loc[identity, "station"])
+        there = [at for at in (station + stations_away, station - stations_away) if 0 < at < len(link) - 1]
+        # A point on a confluence might be on any of its streams.
+        there = [at for at in there if station >= 0 and (link[at - 1 : at + 2] == link[station]).all()]
+        places.append(shapely.Point(x_m[there[0]], y_m[there[0]]) if there else own)
+    frame = read.frame.assign(
+        feature_id=[f"{name}:{identity}" for identity in read.frame["feature_id"]],
+        inventory=name,
+        # A station is 50 m from the next; structures are at their drops, which may be in the next segment.
+        position_error_m=50.0 * (stations_away + 2),
+        drop_m=np.nan,
+    )
+    return frame.set_geometry(places, crs=read.frame.crs)
+
+
+def joined(*frames):
+    return JoinedLayer(pd.concat(frames, ignore_index=True))
+
+
+def test_three_inventories_that_place_the_samples_weirs_apart_give_the_barriers_of_one(results, with_layers):
+    read, settings, known = results["inputs"].layers["structures"], results["settings"], results["water_bodies"]
+    copies = [elsewhere(read, results, name, away) for name, away in (("region", 1), ("state", 4))]
+    settings = settings.model_copy(
+        update={"stretches": settings.stretches.model_copy(update={"structure_merge_distance_m": 50.0})}
+    )
+    apart_m = copies[1].distance(read.frame.geometry, align=False)
+    print(f"the third inventory is {apart_m.median():.0f} m away in the median, {apart_m.max():.0f} m at most")
+    assert apart_m.median() > 120.0
+
+    found = with_layers(settings, structures=joined(read.frame, *copies))
+
+    columns = ["structure_id", "station", "share_above", "is_barrier", "drop_m", "dem_drop_m", "fall_below_m"]
+    pd.testing.assert_frame_equal(found.structures[columns], known.structures[columns])
+    mapped = found.structures[found.structures["kind"] != "step"]
+    assert (mapped["sources"].str.count(";") == 2).all()
+
+
+def test_a_weir_that_one_of_two_inventories_has_removed_is_shown_and_in_no_sum(results, with_layers):
+    read, known = results["inputs"].layers["structures"], results["water_bodies"].structures
+    gone = known.loc[known["is_barrier"].astype(bool), "structure_id"].iloc[0]
+    other = elsewhere(read, results, "state", 1)
+    other["removed"] = np.where(other["inventory_id"] == gone, True, None)
+
+    found = with_layers(structures=joined(read.frame, other))
+
+    row = found.structures.set_index("structure_id").loc[gone]
+    assert (row["removed"], row["is_barrier"], row["station"] >= 0) == (True, False, True)
+    assert np.isnan(row["drop_m"])
+    assert np.isnan(row["dem_drop_m"])
+    assert row["note"].startswith("removed: no barrier and no head are left")
+    # Its step is explained by it: the sample's DEM shows the weir, and is older than its removal.
+    assert "the DEM shows a drop of" in row["note"]
+    assert len(found.structures) == len(known)
+    names = ("settings", "inputs", "network", "stationing")
+    things = find_stream_things(*(results[name] for name in names), found)
+    before = results["stream_things"]
+    assert set(before["object_id"]) - set(things["object_id"]) == {gone}
+    assert len(things) == len(before) - 1
+    # Rows of the structures are the same, whoever is left out of the stream.
+    ids = found.structures["structure_id"].to_numpy()
+    own = things[things["structure"] >= 0]
+    assert (ids[own["structure"]] == own["object_id"]).all()
+    count = len(results["river_parts"].stream)
+    inside = np.ones(count, dtype=bool)
+    one, other = (
+        barriers_of_streams(each, results["river_parts"].stream, inside, count).sum()
+        for each in (known, found.structures)
+    )
+    assert other == one - 1
 
 
 @pytest.mark.parametrize("part", [0, 1])

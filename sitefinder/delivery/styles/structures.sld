@@ -46,16 +46,28 @@
       <se:Title>structure</se:Title>
      </se:Description>
      <ogc:Filter>
-      <ogc:Or>
-       <ogc:PropertyIsEqualTo>
-        <ogc:PropertyName>powered</ogc:PropertyName>
-        <ogc:Literal>false</ogc:Literal>
-       </ogc:PropertyIsEqualTo>
-       <ogc:PropertyIsEqualTo>
-        <ogc:PropertyName>powered</ogc:PropertyName>
-        <ogc:Literal>0</ogc:Literal>
-       </ogc:PropertyIsEqualTo>
-      </ogc:Or>
+      <ogc:And>
+       <ogc:Or>
+        <ogc:PropertyIsEqualTo>
+         <ogc:PropertyName>powered</ogc:PropertyName>
+         <ogc:Literal>false</ogc:Literal>
+        </ogc:PropertyIsEqualTo>
+        <ogc:PropertyIsEqualTo>
+         <ogc:PropertyName>powered</ogc:PropertyName>
+         <ogc:Literal>0</ogc:Literal>
+        </ogc:PropertyIsEqualTo>
+       </ogc:Or>
+       <ogc:Or>
+        <ogc:PropertyIsEqualTo>
+         <ogc:PropertyName>removed</ogc:PropertyName>
+         <ogc:Literal>false</ogc:Literal>
+        </ogc:PropertyIsEqualTo>
+        <ogc:PropertyIsEqualTo>
+         <ogc:PropertyName>removed</ogc:PropertyName>
+         <ogc:Literal>0</ogc:Literal>
+        </ogc:PropertyIsEqualTo>
+       </ogc:Or>
+      </ogc:And>
      </ogc:Filter>
      <se:PointSymbolizer>
       <se:Graphic>
@@ -66,6 +78,39 @@
         </se:Fill>
         <se:Stroke>
          <se:SvgParameter name="stroke">#26343d</se:SvgParameter>
+         <se:SvgParameter name="stroke-width">1.07</se:SvgParameter>
+        </se:Stroke>
+       </se:Mark>
+       <se:Size>8.57</se:Size>
+      </se:Graphic>
+     </se:PointSymbolizer>
+    </se:Rule>
+    <se:Rule>
+     <se:Name>removed structure</se:Name>
+     <se:Description>
+      <se:Title>removed structure</se:Title>
+     </se:Description>
+     <ogc:Filter>
+      <ogc:Or>
+       <ogc:PropertyIsEqualTo>
+        <ogc:PropertyName>removed</ogc:PropertyName>
+        <ogc:Literal>true</ogc:Literal>
+       </ogc:PropertyIsEqualTo>
+       <ogc:PropertyIsEqualTo>
+        <ogc:PropertyName>removed</ogc:PropertyName>
+        <ogc:Literal>1</ogc:Literal>
+       </ogc:PropertyIsEqualTo>
+      </ogc:Or>
+     </ogc:Filter>
+     <se:PointSymbolizer>
+      <se:Graphic>
+       <se:Mark>
+        <se:WellKnownName>cross</se:WellKnownName>
+        <se:Fill>
+         <se:SvgParameter name="fill">#ffffff</se:SvgParameter>
+        </se:Fill>
+        <se:Stroke>
+         <se:SvgParameter name="stroke">#7d888f</se:SvgParameter>
          <se:SvgParameter name="stroke-width">1.07</se:SvgParameter>
         </se:Stroke>
        </se:Mark>

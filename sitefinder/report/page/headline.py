@@ -19,6 +19,7 @@ from sitefinder.vocabulary import (
     HEAD_UNRESOLVED,
     ONLY_A_STEP,
     REJECTION_REASONS,
+    REMOVED,
     SCHEME_TYPES,
     VERDICTS,
     labels,
@@ -109,7 +110,8 @@ def _of_sites(tables):
     kept = int(sites["kept_by_decision"].sum()) if "kept_by_decision" in sites else 0
     if kept:
         notes.append(Note(f"{kept} kept by decisions against rules"))
-    mapped = structures[structures["rejection_reason"] != ONLY_A_STEP.name] if len(structures) else structures
+    not_there = [ONLY_A_STEP.name, REMOVED.name]
+    mapped = structures[~structures["rejection_reason"].isin(not_there)] if len(structures) else structures
     if len(mapped):
         used = int((mapped["site_id"] != "").sum())
         notes.append(Note(f"{counted(len(mapped), 'existing structure', 'existing structures')}, {used} used"))

@@ -13,10 +13,11 @@ from sitefinder.report.page.figures import (
     table,
     text_cell,
 )
+from sitefinder.report.structures import merged_sentence
 from sitefinder.report.text import counted, energy_interval, gigawatt_hours, is_missing, money_figure, plain, power
 from sitefinder.schema.arrays import records_of
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, WATTS_PER_KILOWATT
-from sitefinder.vocabulary import ONLY_A_STEP, PASSED_STEP
+from sitefinder.vocabulary import ONLY_A_STEP, PASSED_STEP, REMOVED
 
 # Rows of each table: more are in the GeoPackage (own choice).
 ROWS_SHOWN = 100
@@ -45,7 +46,8 @@ def structures_section(handover):
     mapped = structures[structures["rejection_reason"] != ONLY_A_STEP.name]
     steps = len(structures) - len(mapped)
     if len(structures):
-        parts += [_about_structures(mapped, steps)]
+        about = [_about_structures(mapped, steps), merged_sentence(structures, tables.get("repairs"))]
+        parts += [" ".join(filter(None, about))]
     if len(mapped):
         parts += [_structures_table(mapped, handover, currency), *_more(mapped, "structures")]
     if len(drops):
@@ -55,13 +57,15 @@ def structures_section(handover):
 
 def _about_structures(mapped, steps):
     chosen, able = int((mapped["site_id"] != "").sum()), int((mapped["turbine"] != "").sum())
-    text = ""
+    text, there = "", int((mapped["rejection_reason"] != REMOVED.name).sum())
     if len(mapped):
         text = (
-            f"{counted(len(mapped), 'structure is', 'structures are')} mapped: "
+            f"{counted(there, 'structure is', 'structures are')} mapped: "
             f"{counted(able, 'could carry a plant', 'could carry a plant')}, whether or not it pays, and "
             f"{counted(chosen, 'has a site', 'have a site')}."
         )
+    if there < len(mapped):
+        text += f" {counted(len(mapped) - there, 'more has', 'more have')} been removed, and stay on the list."
     if steps:
         text += (
             f" {counted(steps, 'step', 'steps')} of the long profile {'has' if steps == 1 else 'have'} no mapped "

@@ -318,8 +318,8 @@ def with_structures(handover):
     places = [shapely.Point(point.x + 40.0, point.y) for point in sites.geometry[:7]]
     plant = {"turbine": "screw", "units": 2, "power_kw": 50.0, "energy_mwh": 210.0, "lcoe_per_kwh": 0.21}
     none = {"turbine": "", "units": None} | dict.fromkeys(("power_kw", "energy_mwh", "lcoe_per_kwh"), np.nan)
-    usual = {"reach_id": "R3", "powered": False} | dict.fromkeys(
-        ("use", "note", "needs", "blocked_by", "site_id"), ""
+    usual = {"reach_id": "R3", "powered": False, "removed": False} | dict.fromkeys(
+        ("use", "note", "needs", "blocked_by", "site_id", "sources"), ""
     )
     first, second = sites["site_id"].iloc[:2]
     rows = [
