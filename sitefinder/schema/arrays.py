@@ -26,7 +26,14 @@ def columns_of(table: Any) -> list[Any]:
     >>> columns_of(pd.DataFrame({"a": [1, 2], "b": [0.5, 0.25]}))
     [array([1, 2]), array([0.5 , 0.25])]
     """
-    return list(table._iter_column_arrays())
+    iterate = getattr(table, "_iter_column_arrays", None)
+    # A way of pandas that is not promised: where it is gone, the plain one serves.
+    return list(iterate()) if iterate is not None else _by_series(table)
+
+
+def _by_series(table: Any) -> list[Any]:
+    columns = [table.iloc[:, place] for place in range(table.shape[1])]
+    return [each.to_numpy() if isinstance(each.dtype, np.dtype) else each.array for each in columns]
 
 
 def arrays_by_name(table: pd.DataFrame) -> dict[Any, Any]:
