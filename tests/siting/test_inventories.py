@@ -116,10 +116,12 @@ def test_the_distance_is_that_of_the_settings_or_what_the_error_of_the_positions
 
 def test_points_at_one_place_of_the_stream_are_two_where_they_are_far_apart_across_it():
     def across(y_m):
-        return {"structures": (layer((300, y_m)), source()), "state": (layer((300, -y_m)), source())}
+        # The third is less exact, and far from both.
+        others = {"region": (layer((1800, 0)), source(position_error_m=200.0))}
+        return {"structures": (layer((300, y_m)), source()), "state": (layer((300, -y_m)), source())} | others
 
-    assert len(merged(across(50))[0]) == 1
-    assert len(merged(across(51))[0]) == 2
+    assert len(merged(across(50))[0]) == 2
+    assert len(merged(across(51))[0]) == 3
 
 
 def test_the_errors_of_both_inventories_add_up():
