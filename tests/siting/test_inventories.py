@@ -114,6 +114,16 @@ def test_the_distance_is_that_of_the_settings_or_what_the_error_of_the_positions
     assert len(merged(inventories, distance_m=setting)[0]) == structures
 
 
+def test_points_at_one_place_of_the_stream_are_two_where_they_are_far_apart_across_it():
+    def across(y_m):
+        # The third is less exact, and far from both.
+        others = {"region": (layer((1800, 0)), source(position_error_m=200.0))}
+        return {"structures": (layer((300, y_m)), source()), "state": (layer((300, -y_m)), source())} | others
+
+    assert len(merged(across(50))[0]) == 2
+    assert len(merged(across(51))[0]) == 3
+
+
 def test_the_errors_of_both_inventories_add_up():
     inventories = {
         "structures": (layer((300, 0)), source(position_error_m=80.0)),
@@ -409,6 +419,19 @@ def test_a_planned_removal_that_one_inventory_does_not_know_of_is_taken_and_one_
     assert both(None) == (True, [])
     differs = "inventories differ in status: no removal planned in structures 1, removal planned in state 1"
     assert both("no") == (False, [differs])
+
+
+def test_a_status_without_a_value_for_plans_does_not_deny_one():
+    only_gone = {"status_column": "state", "removed_values": ["demolished"]}
+    inventories = {
+        "structures": (layer((300, 0), state=["fine"]), source(**only_gone)),
+        "state": (layer((310, 0), state=["to be removed"]), source(**STATUS)),
+    }
+
+    table, repairs = merged(inventories)
+
+    assert table["removal_planned"].tolist() == [True]
+    assert repairs == []
 
 
 def test_an_inventory_without_status_says_nothing_against_one_that_has_a_weir_removed():
