@@ -5,7 +5,6 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from sitefinder import __version__
-from sitefinder.schema.arrays import records_of
 from sitefinder.vocabulary import HEAD_UNRESOLVED
 
 REGION, DROPS = "region", "drops"
@@ -80,13 +79,13 @@ class TablesOf(Mapping):
 
 def drops_of(totals):
     """The row of the selected drops without a stream in the layer ``totals``, as a dict; None without one."""
-    rows = records_of(totals[totals["scope"] == DROPS])
+    rows = totals[totals["scope"] == DROPS].to_dict("records")
     return rows[0] if rows and rows[0]["sites"] else None
 
 
 def region_of(totals):
     """The row of the whole region in the layer ``totals``, as a dict."""
-    (row,) = records_of(totals[totals["scope"] == REGION])
+    (row,) = totals[totals["scope"] == REGION].to_dict("records")
     return row
 
 

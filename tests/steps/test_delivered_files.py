@@ -31,6 +31,7 @@ FILES_ALONE = {
     "district_map": False,
     "gpx": True,
     "csv": True,
+    "field_form": False,
     "gis_project": False,
 }
 # A name that is markup, one that is a formula, one with signs that no text shows, one that is long.

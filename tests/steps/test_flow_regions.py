@@ -32,6 +32,7 @@ field_sheets = 0
 district_map = false
 gpx = false
 csv = false
+field_form = false
 gis_project = false
 
 [inputs]

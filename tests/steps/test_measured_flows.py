@@ -103,18 +103,17 @@ def test_gauges_on_the_regions_streams_narrow_the_interval_there_and_are_named(s
 
 
 def test_a_gauging_of_a_visit_is_used_as_a_spot_gauging_is_and_held_against_the_flow_of_the_day(
-    sample_run, checked, station, tmp_path
+    sample_run, checked, station
 ):
     x, y = place(sample_run, station).split(",")
-    (tmp_path / "seen.csv").write_text(
+    form = (
         f"{','.join(column.name for column in FORM)}\n"
-        f"S1@1,1,,diversion,EPSG:32633,{x},{y},{x},{y},,,A,2026-04-02,,,,,9.0,8,G001,6.0,,,,,,\n",
-        encoding="utf-8",
+        f"S1@1,1,,diversion,EPSG:32633,{x},{y},{x},{y},,,A,2026-04-02,,,,,9.0,8,G001,6.0,,,,,,\n"
     )
-    seen = '[inputs.observations]\npath = "../../seen.csv"\n'
-    settings, inputs = checked(seen)
+    seen = '[inputs.observations]\npath = "../sample-region/seen.csv"\n'
+    settings, inputs = checked(seen, files={"seen.csv": form})
     spots = f"S1@1 on 2026-04-02,{x},{y},2026-04-02,9.0,8,G001,6.0\n"
-    other, stated = checked(SPOTS, spots=spots, name="stated")
+    other, stated = checked(SPOTS, spots=spots)
 
     flows, same = estimated(sample_run, settings, inputs), estimated(sample_run, other, stated)
 

@@ -248,7 +248,7 @@ def test_a_run_with_nothing_changed_makes_no_file_and_replaces_none(with_all_fil
 
     again = with_all_files.run()
 
-    assert len(before) == 9
+    assert len(before) == 10
     assert (again, with_all_files.ran, with_all_files.plan()) == (first, [], {})
     assert times_of(with_all_files) == before
     assert not (with_all_files.settings.parent / "out" / "previous").exists()

@@ -54,6 +54,8 @@ GEOMETRY = {
     "reach_districts": None,
     "reach_features": None,
     "totals": None,
+    "decisions": None,
+    "observations": None,
     "supply_curve": None,
     "sites_by_price": None,
     "distributions": None,
@@ -194,6 +196,7 @@ def test_all_that_a_run_delivers_and_nothing_else_is_there(sample_run):
 
     assert left == sorted(path.name for path in sample_run.delivered.files)
     printed, tables = ["district-map.pdf", "field-sheets.pdf"], ["reaches.csv", "sites.csv", "totals.csv"]
+    tables += ["field-observations.csv"]
     assert left == sorted([*printed, *tables, "report.html", "sites.gpkg", "sites.gpx", "sites.qgs"])
 
 

@@ -497,6 +497,7 @@ field_sheets = 0
 district_map = false
 gpx = false
 csv = false
+field_form = false
 gis_project = false
 
 [inputs.dem]
