@@ -38,7 +38,9 @@ class Section(BaseModel):
     control characters.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    # What checks values is made when a kind of section is first used: a section within others needs none of its
+    # own, and a run that finds a catalogue as it was checks nothing of it.
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
     @field_validator("*", mode="before")
     @classmethod
