@@ -5,7 +5,6 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 import shapely
-from scipy.spatial import cKDTree
 
 from sitefinder.errors import InputError, listed
 from sitefinder.rules.filters import column_values, matching, place_of_rule
@@ -544,6 +543,8 @@ def pairs_within_buffer(shapes, buffer_m):
         smoothed = shapely.simplify(shape, SMOOTHED_SHARE * buffer_m, preserve_topology=False)
         vertices = shapely.get_coordinates(smoothed)
         if len(vertices) > FEW_VERTICES:
+            from scipy.spatial import cKDTree  # noqa: PLC0415 - large, and only shapes of many vertices need it
+
             some = vertices[:: max(len(vertices) // LOOKED_AT, 1)]
             near = cKDTree(vertices).query_ball_point(some, buffer_m, return_length=True)
             largest = max(largest, float(np.mean(near)) * len(vertices))
