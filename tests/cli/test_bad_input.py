@@ -195,7 +195,7 @@ def test_a_settings_file_that_is_not_toml_is_refused_with_the_line(region, refus
     lines = refused().splitlines()
     assert lines[:2] == ["the settings file is not TOML", "  file:      settings.toml"]
     assert lines[3].startswith("  found:     ")
-    assert "(at line 20, column " in lines[3]
+    assert "(at line 21, column " in lines[3]
 
 
 def test_a_run_in_degrees_is_refused(region, refused):

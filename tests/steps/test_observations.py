@@ -20,6 +20,7 @@ def runs(tmp_path_factory, write_valley):
     text = path.read_text(encoding="utf-8").replace(
         'layer = "structures"', 'layer = "structures"\nid_column = "id"'
     )
+    text = text.replace("field_form = false", "field_form = true")
     path.write_text(text, encoding="utf-8")
     before = run(path, folder / "out", store=folder / "store")
     with open(folder / "out" / "field-observations.csv", encoding="utf-8", newline="") as file:
