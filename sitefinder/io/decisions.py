@@ -10,9 +10,8 @@ import pandas as pd
 import shapely
 
 from sitefinder.errors import InputError, all_of, described, listed
-from sitefinder.io.crs import crs_name, crs_of_layer, transform_to_run
-from sitefinder.io.digests import content_digest
 from sitefinder.io.gauges import id_problems, read_text_table
+from sitefinder.io.point_tables import points_in_run, table_lineage
 from sitefinder.io.vector import read_layer
 from sitefinder.settings.days import is_day
 from sitefinder.settings.section import MAX_CHARACTERS, control_characters
@@ -262,25 +261,14 @@ def _placed(
     frame: pd.DataFrame, text: pd.DataFrame, source: DecisionSource, path: Path, crs: str
 ) -> DecisionsRead:
     places: npt.NDArray[np.object_] = np.full(len(frame), None, dtype=object)
-    lineage = {
-        "name": "decisions",
-        "path": source.path,
-        "layer": "",
-        "digest": content_digest(path),
-        "source": source.source,
-        "date": source.date,
-        "licence": source.licence,
-        "crs": "",
-        "operation": "",
-    }
+    lineage = None
     if all(name in text for name in PLACE):
         x, y = (pd.to_numeric(text[name], errors="coerce").to_numpy(dtype=np.float64) for name in PLACE)
         known = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
         if len(known):
-            own = crs_of_layer(None, source.crs, "decisions", source.path)
             ids = frame["decision_id"].to_numpy()[known]
-            places[known], operation = transform_to_run(
-                shapely.points(x[known], y[known]), own, crs, ids, "decisions", source.path, source.operation
-            )
-            lineage |= {"crs": crs_name(own), "operation": operation.description}
+            points = shapely.points(x[known], y[known])
+            places[known], lineage = points_in_run(points, ids, source, path, crs, "decisions")
+    if lineage is None:
+        lineage = table_lineage(source, path, "decisions")
     return DecisionsRead(frame.assign(geometry=places), lineage)

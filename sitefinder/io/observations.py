@@ -10,10 +10,9 @@ import pandas as pd
 import shapely
 
 from sitefinder.errors import InputError, all_of, described, listed
-from sitefinder.io.crs import crs_name, crs_of_layer, transform_to_run
-from sitefinder.io.digests import content_digest
 from sitefinder.io.gauges import read_text_table
-from sitefinder.schema.field_form import BLANK, COLUMNS, NUMBERS, PLACES, TEXTS
+from sitefinder.io.point_tables import points_in_run
+from sitefinder.schema.field_form import BLANK, COLUMNS, NO, NUMBERS, PLACES, TEXTS, YES
 from sitefinder.settings.days import is_day
 
 if TYPE_CHECKING:
@@ -23,7 +22,6 @@ if TYPE_CHECKING:
     from sitefinder.settings import Source
 
 NEEDED = ("site_id", *PLACES, *(column.name for column in BLANK))
-YES, NO = "yes", "no"
 LEVELS = ("level_intake_m", "level_tailrace_m")
 
 
@@ -87,26 +85,13 @@ def read_observations(source: Source, folder: Path, crs: str) -> ObservationsRea
     frame["drop_m"] = frame["drop_m"].where(frame["drop_m"].notna(), frame[LEVELS[0]] - frame[LEVELS[1]])
     frame["structure_seen"] = frame["structure_seen"].str.lower()
     stated = sorted(set(text["crs"]) - {""}) if "crs" in text and source.crs is None else []
-    own = crs_of_layer(None, stated[0] if len(stated) == 1 else source.crs, "observations", source.path)
-    lineage = {
-        "name": "observations",
-        "path": source.path,
-        "layer": "",
-        "digest": content_digest(path),
-        "source": source.source,
-        "date": source.date,
-        "licence": source.licence,
-        "crs": crs_name(own),
-        "operation": "",
-    }
-    ids = frame["observation_id"].to_numpy()
-    for name in ("intake", "tailrace"):
-        points = shapely.points(numbers[f"{name}_x"], numbers[f"{name}_y"])
-        if len(points):
-            given = (points, own, crs, ids, "observations", source.path, source.operation)
-            points, operation = transform_to_run(*given)
-            lineage["operation"] = operation.description
-        frame[name] = points
+    ends = ("intake", "tailrace")
+    places = np.concatenate([shapely.points(numbers[f"{end}_x"], numbers[f"{end}_y"]) for end in ends])
+    ids = np.tile(frame["observation_id"], len(ends))
+    stated_crs = stated[0] if len(stated) == 1 else None
+    places, lineage = points_in_run(places, ids, source, path, crs, "observations", stated_crs)
+    for end, points in zip(ends, np.split(places, len(ends)), strict=True):
+        frame[end] = points
     return ObservationsRead(frame, lineage, int((~is_filled).sum()))
 
 

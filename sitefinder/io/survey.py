@@ -8,9 +8,8 @@ import pandas as pd
 import shapely
 
 from sitefinder.errors import InputError, all_of, listed
-from sitefinder.io.crs import crs_name, crs_of_layer, transform_to_run
-from sitefinder.io.digests import content_digest
 from sitefinder.io.gauges import id_problems, read_text_table, rows_of
+from sitefinder.io.point_tables import points_in_run, table_lineage
 
 ENDS = ("upper", "lower")
 LEVEL_COLUMNS = ("level_id", "kind", "upper_x", "upper_y", "lower_x", "lower_y", "error_m", "date")
@@ -90,7 +89,7 @@ def read_field_levels(source, folder, crs):
     )
     frame["date"] = text["date"].str.strip()
     places = [shapely.points(numbers[f"{end}_x"], numbers[f"{end}_y"]) for end in ENDS]
-    both, lineage = _points_in_run(
+    both, lineage = points_in_run(
         np.concatenate(places), np.tile(frame["level_id"], 2), source, path, crs, "field_levels"
     )
     for number, end in enumerate(ENDS):
@@ -139,7 +138,7 @@ def read_ratings(source, folder, crs):
     first = frame.groupby("rating_id", sort=False).ngroup()
     frame = frame.assign(first=first).sort_values(["first", "flow_m3s"], kind="stable", ignore_index=True)
     places = shapely.points(frame["x"], frame["y"])
-    places, lineage = _points_in_run(places, frame["rating_id"].to_numpy(), source, path, crs, "ratings")
+    places, lineage = points_in_run(places, frame["rating_id"].to_numpy(), source, path, crs, "ratings")
     columns = frame[["rating_id", "flow_m3s", "level_m"]]
     return TableRead(geopandas.GeoDataFrame(columns, geometry=places, crs=crs), lineage)
 
@@ -177,7 +176,7 @@ def read_sections(source, folder, crs):
         raise all_of(InputError, source.path, problems)
     frame = pd.DataFrame({"section_id": text["section_id"].str.strip()} | numbers)
     places = shapely.points(frame["x"], frame["y"])
-    places, lineage = _points_in_run(places, frame["section_id"].to_numpy(), source, path, crs, "sections")
+    places, lineage = points_in_run(places, frame["section_id"].to_numpy(), source, path, crs, "sections")
     return TableRead(geopandas.GeoDataFrame(frame.drop(columns=["x", "y"]), geometry=places, crs=crs), lineage)
 
 
@@ -220,7 +219,7 @@ def read_spot_gaugings(source, folder, crs):
         raise all_of(InputError, source.path, problems)
     frame = pd.DataFrame({name: text[name].str.strip() for name in GAUGING_TEXTS} | numbers)
     places = shapely.points(frame["x"], frame["y"])
-    places, lineage = _points_in_run(places, frame["gauging_id"].to_numpy(), source, path, crs, "spot_gaugings")
+    places, lineage = points_in_run(places, frame["gauging_id"].to_numpy(), source, path, crs, "spot_gaugings")
     return TableRead(geopandas.GeoDataFrame(frame.drop(columns=["x", "y"]), geometry=places, crs=crs), lineage)
 
 
@@ -240,25 +239,6 @@ def _numbers(text, columns, problems, is_of_kind=None):
             problems.append(f"{column}: not a number in rows {rows_of(invalid)}")
         numbers[column] = values
     return numbers
-
-
-# Points in the run's system, and the lineage of the table.
-def _points_in_run(places, ids, source, path, crs, name):
-    own = crs_of_layer(None, source.crs, name, source.path)
-    lineage = {
-        "name": name,
-        "path": source.path,
-        "layer": "",
-        "digest": content_digest(path),
-        "source": source.source,
-        "date": source.date,
-        "licence": source.licence,
-        "crs": crs_name(own),
-    }
-    if not len(places):
-        return places, lineage | {"operation": ""}
-    points, operation = transform_to_run(places, own, crs, ids, name, source.path, source.operation)
-    return points, lineage | {"operation": operation.description}
 
 
 DROP_FLOW_COLUMNS = ("drop_id", "date", "flow_m3s")
@@ -303,6 +283,4 @@ def read_drop_flows(source, folder):
             problems.append(f"{what}, rows {rows_of(bad)}")
     if problems:
         raise all_of(InputError, source.path, problems)
-    given = {"source": source.source, "date": source.date, "licence": source.licence}
-    lineage = {"name": "drop_flows", "path": source.path, "layer": "", "digest": content_digest(path), **given}
-    return TableRead(frame, lineage | {"crs": "", "operation": ""})
+    return TableRead(frame, table_lineage(source, path, "drop_flows"))

@@ -198,7 +198,7 @@ def lifted_metres(metres: RuleMetres, rules: Sequence[RuleSettings], kept: npt.N
     RuleMetres
         On kept segments, of rules that exclude every scheme type nothing is left, of others what is certain.
     """
-    barring = np.array([named(ACTIONS, rule.action).bars == BARS_ALL for rule in rules], dtype=bool)
+    barring = _barring(rules)
     limiting = np.array([named(ACTIONS, rule.action).limits for rule in rules], dtype=bool)
     both = barring[:, np.newaxis] & kept[np.newaxis]
     doubt = limiting[:, np.newaxis] & kept[np.newaxis]
@@ -238,8 +238,13 @@ def rules_on_reaches(held: Held, rules: Sequence[RuleSettings]) -> npt.NDArray[n
     -------
     ndarray of object, shape (n,)
     """
-    barring = np.array([named(ACTIONS, rule.action).bars == BARS_ALL for rule in rules], dtype=bool)
+    barring = _barring(rules)
     return _named((held.holds & barring[:, np.newaxis]) | held.unknown, rules)
+
+
+# Rules that exclude every scheme type.
+def _barring(rules: Sequence[RuleSettings]) -> npt.NDArray[np.bool_]:
+    return np.array([named(ACTIONS, rule.action).bars == BARS_ALL for rule in rules], dtype=bool)
 
 
 def _named(applies: npt.NDArray[np.bool_], rules: Sequence[RuleSettings]) -> npt.NDArray[np.object_]:

@@ -39,3 +39,5 @@ COLUMNS = (*GIVEN, *BLANK)
 NUMBERS = tuple(column.name for column in BLANK if column.dtype == "real")
 TEXTS = tuple(column.name for column in BLANK if column.dtype == "text")
 PLACES = ("intake_x", "intake_y", "tailrace_x", "tailrace_y")
+# What stands in ``structure_seen``.
+YES, NO = "yes", "no"

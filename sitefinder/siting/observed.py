@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from sitefinder.schema.field_form import NO, YES
 from sitefinder.siting.profiles import NORMAL_90
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 SEPARATOR = "; "
-YES, NO = "yes", "no"
 
 
 def held_against_data(
