@@ -1,9 +1,9 @@
 """Decisions in words: those behind a site or reach, and the summary of what they did."""
 
 from sitefinder.report.text import counted, gigawatt_hours, indented, name_of, plain, power, rendered, text_table
+from sitefinder.rules.verdicts import REASON_SEPARATOR
 from sitefinder.vocabulary import DECISIONS, KEEP, NOT_APPLIED, labels, phrases
 
-REASON_SEPARATOR = "; "
 # Decisions that do not apply, and sites that are kept, as the summary lists them; the others are counted.
 NOT_APPLIED_SHOWN, KEPT_SHOWN = 8, 5
 LAW = "The rules hold in law until whoever may lift them has done so."

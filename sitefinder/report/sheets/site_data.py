@@ -29,6 +29,7 @@ from sitefinder.report.sheets.compile import shortened
 from sitefinder.report.sheets.maps import place_map
 from sitefinder.report.sheets.profiles import profile_drawing
 from sitefinder.report.text import NOT_KNOWN, level_places, rows_by_site
+from sitefinder.rules.verdicts import REASON_SEPARATOR
 from sitefinder.schema.arrays import records_of
 from sitefinder.schema.columns import MONTH_NAMES
 from sitefinder.siting.profiles import NORMAL_90
@@ -41,7 +42,6 @@ FLOW_SOURCES = {"equation": "regional regression"}
 BANKS = {"left": "on the left bank (looking downstream)", "right": "on the right bank (looking downstream)"}
 # A road within this height difference is level with the powerhouse [m].
 LEVEL_WITHIN_M = 0.5
-REASON_SEPARATOR = "; "
 # Sources of the uncertainty of energy, by the end of their columns; smaller shares than this are left out.
 CONTRIBUTIONS = {"year": "year", "flow": "flow", "head": "head", "efficiency": "efficiency"}
 MIN_CONTRIBUTION = 0.045
