@@ -37,7 +37,14 @@ from sitefinder.pipeline.code import change_of_code, own_code
 from sitefinder.pipeline.executors import Executor, InThisProcess, peak_memory_mb
 from sitefinder.pipeline.graph import Made, Results, Stage, run_stages
 from sitefinder.pipeline.keys import Planned, Recipe, plan_of, recipes_of
-from sitefinder.pipeline.run_log import last_recipes, last_record, records_of, reported_results, write_record
+from sitefinder.pipeline.run_log import (
+    last_keys,
+    last_recipes,
+    last_record,
+    records_of,
+    reported_results,
+    write_record,
+)
 from sitefinder.pipeline.store import (
     Store,
     looked_into,
@@ -873,7 +880,7 @@ class RunRecord:
     """
 
     def __init__(self, settings: Settings, store: Path | None) -> None:
-        self._config = "" if store is None else config_name(settings, store)
+        self.config = "" if store is None else config_name(settings, store)
         self._began, self._clock = datetime.datetime.now(), time.perf_counter()
         self._seconds: dict[str, float] = {}
         self._tiles = 0
@@ -915,7 +922,7 @@ class RunRecord:
         Where the disk refuses, a note of the store says so.
         """
         account = {
-            "config": self._config,
+            "config": self.config,
             "title": settings.run.name,
             "began": self._began.isoformat(timespec="seconds"),
             "seconds": self._seconds,
@@ -1014,6 +1021,7 @@ class _Job:
             texts: Results | None = None
             try:
                 missing = [stage for stage in STAGES if not all(store.has(own.key) for own in recipes[stage.name])]
+                before = last_keys(last_record(folder, self.record.config)) if missing else {}
                 with _kernels_ahead(missing):
                     results = run_stages(
                         STAGES,
@@ -1025,6 +1033,7 @@ class _Job:
                         log=log,
                         executor=executor,
                         tasks_done=self.reports.tasks,
+                        before=before,
                     )
                 executor.release()
                 self.record.passed("stages")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import json
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -243,6 +244,7 @@ def run_stages(
     log: dict[str, Made] | None = None,
     executor: Executor | None = None,
     tasks_done: TasksDone | None = None,
+    before: Mapping[str, str] | None = None,
 ) -> Results: ...
 
 
@@ -257,6 +259,7 @@ def run_stages(
     log: dict[str, Made] | None = None,
     executor: Executor | None = None,
     tasks_done: TasksDone | None = None,
+    before: Mapping[str, str] | None = None,
 ) -> dict[str, Any] | Results:
     """Results of all stages, by name.
 
@@ -282,6 +285,9 @@ def run_stages(
         ``executor``; absent: this process, one after the other.
     tasks_done : callable, optional
         Called with the number of items done, and of all, after each item of a stage that is cut.
+    before : dict of str to str, optional
+        Keys of results of an earlier run, by place. Where all that a result is made of holds the same as it did
+        then, however it came about, that earlier result is kept on and the stage is not run.
 
     Returns
     -------
@@ -303,6 +309,7 @@ def run_stages(
         {} if log is None else log,
         InThisProcess() if executor is None else executor,
         tasks_done,
+        before or {},
     )
     results.prepare_executor()
     for stage in stages:
@@ -322,6 +329,9 @@ class KeepsResults(Protocol):
     def content_of(self, key: str) -> str | None:
         """The digest of what a result holds that was kept with it."""
 
+    def bytes_of(self, key: str) -> str | None:
+        """A digest of all bytes of a result as it is kept, None where there is none."""
+
     def keep(
         self,
         recipe: Recipe,
@@ -330,8 +340,12 @@ class KeepsResults(Protocol):
         content: str | None = None,
         items: Sequence[str] = (),
         written: Written | None = None,
+        made_from: str | None = None,
     ) -> None:
         """Keep a result."""
+
+    def keep_again(self, recipe: Recipe, key: str, made_from: str) -> bool:
+        """Keep the result of a key for another recipe too, if it was made from the same."""
 
 
 class Results(Mapping[str, Any]):
@@ -348,6 +362,7 @@ class Results(Mapping[str, Any]):
         log: dict[str, Made],
         executor: Executor,
         tasks_done: TasksDone | None,
+        before: Mapping[str, str],
     ) -> None:
         self._stages = {stage.name: stage for stage in stages}
         self._given, self._parts = dict(given), parts
@@ -359,7 +374,7 @@ class Results(Mapping[str, Any]):
         self._announced: set[str] = set()
         self._items: dict[str, list[Recipe]] = {}
         self._log, self._is_closed = log, False
-        self._executor, self._tasks_done = executor, tasks_done
+        self._executor, self._tasks_done, self._before = executor, tasks_done, before
 
     def __iter__(self) -> Iterator[str]:
         return iter([*self._given, *(name for name in self._stages if name not in self._given)])
@@ -385,8 +400,8 @@ class Results(Mapping[str, Any]):
             self._executor.prepare([stage.run for stage in missing])
 
     def make_ready(self, stage: Stage) -> None:
-        """Run a stage, unless all of its results are kept."""
-        if not self._is_kept(stage):
+        """Run a stage, unless all of its results are kept, or are as in the earlier run."""
+        if not self._is_kept(stage) and not self._is_as_before(stage):
             self[stage.name]
         else:
             for recipe in self._recipes[stage.name]:
@@ -396,6 +411,30 @@ class Results(Mapping[str, Any]):
     # Whether all of a stage's results are in the store.
     def _is_kept(self, stage: Stage) -> bool:
         return self._store is not None and all(self._store.has(own.key) for own in self._recipes[stage.name])
+
+    # Whether all of a stage's results are in the store after those are kept for this run too that an earlier run
+    # made from the same.
+    def _is_as_before(self, stage: Stage) -> bool:
+        store = self._store
+        if store is None or not self._before:
+            return False
+        missing = [recipe for recipe in self._recipes[stage.name] if not store.has(recipe.key)]
+        return all([self._is_kept_again(store, recipe) for recipe in missing])
+
+    def _is_kept_again(self, store: KeepsResults, recipe: Recipe) -> bool:
+        key = self._before.get(recipe.place)
+        made_from = None if key is None else self._made_from(store, recipe)
+        return key is not None and made_from is not None and store.keep_again(recipe, key, made_from)
+
+    # What a result is made from by what that holds; None where some of it could not be kept.
+    def _made_from(self, store: KeepsResults, recipe: Recipe) -> str | None:
+        contents: dict[str, str] = {}
+        for name in recipe.reads:
+            held = [(own.item, store.bytes_of(own.key)) for own in self._recipes[name]]
+            if any(digest is None for _, digest in held):
+                return None
+            contents[name] = json.dumps(held)
+        return recipe.made_from(contents)
 
     def close(self) -> None:
         """Run no further stage, since the store is no longer this run's; what is kept there can still be read."""
@@ -473,7 +512,9 @@ class Results(Mapping[str, Any]):
         content = None if stage.content is None else loaded(stage.content)(result)
         if content is not None:
             self._contents[stage.name] = content
-        self._store.keep(recipe, result, seconds, content, [own.key for own in self._items.get(stage.name, ())])
+        items = [own.key for own in self._items.get(stage.name, ())]
+        made_from = self._made_from(self._store, recipe)
+        self._store.keep(recipe, result, seconds, content, items, made_from=made_from)
         return result
 
     # A stage's result joined from those of items that are cut from earlier results, and the seconds of all of it.

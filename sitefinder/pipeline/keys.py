@@ -50,6 +50,21 @@ class Recipe(_Parts):
         text = json.dumps([KEPT_AS, *self._replace(item="")], sort_keys=True, ensure_ascii=True)
         return hashlib.sha256(text.encode()).hexdigest()
 
+    def made_from(self, contents: Mapping[str, str]) -> str:
+        """The same with what the results that it reads hold in place of their keys: equal for equal results.
+
+        Parameters
+        ----------
+        contents : dict of str to str
+            By the names in ``reads``: a digest of what each of these results holds.
+
+        Returns
+        -------
+        str
+            SHA-256, hexadecimal.
+        """
+        return self._replace(reads=dict(contents)).key
+
     def of_item(self, item: str, facts: dict[str, str], cut: Sequence[str]) -> Recipe:
         """The recipe of one item that is cut from earlier results.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -26,8 +26,15 @@ def records_of(folder: Path) -> list[dict[str, Any]]:
     -------
     list of dict
     """
-    accounts = [read_json(path) for path in sorted((folder / RUNS).glob("*.json"), reverse=True)]
-    return [account for account in accounts if isinstance(account, dict) and account.get("kept_as") == KEPT_AS]
+    return list(_read_records(folder))
+
+
+# One after the other, since each is as long as the graph of stages.
+def _read_records(folder: Path) -> Iterator[dict[str, Any]]:
+    for path in sorted((folder / RUNS).glob("*.json"), reverse=True):
+        account = read_json(path)
+        if isinstance(account, dict) and account.get("kept_as") == KEPT_AS:
+            yield account
 
 
 def last_record(folder: Path, config: str) -> dict[str, Any] | None:
@@ -44,8 +51,12 @@ def last_record(folder: Path, config: str) -> dict[str, Any] | None:
     -------
     dict or None
     """
-    accounts = records_of(folder)
-    return next((one for one in accounts if one.get("config") == config), accounts[0] if accounts else None)
+    latest = None
+    for account in _read_records(folder):
+        if account.get("config") == config:
+            return account
+        latest = latest or account
+    return latest
 
 
 def last_recipes(account: dict[str, Any] | None) -> dict[str, Recipe]:
@@ -53,6 +64,11 @@ def last_recipes(account: dict[str, Any] | None) -> dict[str, Recipe]:
     notes = [] if account is None else account["results"]
     recipes = [Recipe(**result["recipe"]) for result in notes]
     return {recipe.place: recipe for recipe in recipes}
+
+
+def last_keys(account: dict[str, Any] | None) -> dict[str, str]:
+    """The keys of the results of an account by place; empty where there is none."""
+    return {} if account is None else {result["place"]: result["key"] for result in account["results"]}
 
 
 def write_record(folder: Path, account: dict[str, Any]) -> Path:

@@ -1,5 +1,6 @@
 """The store of results: each kept whole under its key, checked before it is read, else quarantined."""
 
+import collections
 import contextlib
 import hashlib
 import io
@@ -210,8 +211,9 @@ def remove_min_used(folder: Path, max_gb: float, used: set[str]) -> int:
     int
         Number of results removed.
     """
-    sizes = {path: _size(path) for path in (folder / RESULTS).iterdir()}
-    total, removed = sum(sizes.values()), 0
+    sizes = {path: _sizes(path) for path in (folder / RESULTS).iterdir()}
+    names = collections.Counter(number for files in sizes.values() for number in files)
+    total, removed = sum({number: size for files in sizes.values() for number, size in files.items()}.values()), 0
     for path in sorted(sizes, key=_last_used):
         if total <= max_gb * BYTES_PER_GB:
             break
@@ -220,7 +222,8 @@ def remove_min_used(folder: Path, max_gb: float, used: set[str]) -> int:
             gone = Path(tempfile.mkdtemp(prefix="removed-", dir=folder / DRAFTS))
             os.replace(path, gone / path.name)
             shutil.rmtree(gone, ignore_errors=True)
-            total -= sizes[path]
+            names.subtract(sizes[path].keys())
+            total -= sum(size for number, size in sizes[path].items() if not names[number])
             removed += 1
     return removed
 
@@ -229,7 +232,10 @@ def size_of(folder: Path) -> tuple[float, int]:
     """Size of all results of a store [GB], and their number."""
     results = folder / RESULTS
     paths = list(results.iterdir()) if results.is_dir() else []
-    return sum(map(_size, paths)) / BYTES_PER_GB, len(paths)
+    sizes: dict[int, int] = {}
+    for path in paths:
+        sizes |= _sizes(path)
+    return sum(sizes.values()) / BYTES_PER_GB, len(paths)
 
 
 def quarantine(folder: Path, key: str, name: str) -> Path:
@@ -278,12 +284,13 @@ def take_away_if_empty(folder: Path, made: list[Path]) -> None:
                 path.rmdir()
 
 
-# Size of a result: its files lie side by side in its folder. What else lies among the results counts for nothing.
-def _size(folder: Path) -> int:
+# Sizes of the files of a result, which lie side by side in its folder, by their numbers on the disk: results that
+# are the same share files. What else lies among the results counts for nothing.
+def _sizes(folder: Path) -> dict[int, int]:
     if not folder.is_dir():
-        return 0
+        return {}
     with os.scandir(folder) as entries:
-        return sum(entry.stat(follow_symlinks=False).st_size for entry in entries if entry.is_file())
+        return {entry.inode(): entry.stat(follow_symlinks=False).st_size for entry in entries if entry.is_file()}
 
 
 def _last_used(folder: Path) -> tuple[int, str]:
@@ -340,6 +347,8 @@ class Store:
         self._used: set[str] = set()
         # Files beside results whose digest this run has checked.
         self._checked: set[Path] = set()
+        # Digests of all bytes of results that were asked for.
+        self._bytes: dict[str, str] = {}
 
     def has(self, key: str) -> bool:
         """Whether a result is there; whether it is sound shows when it is read."""
@@ -381,6 +390,25 @@ class Store:
         entry = self._entry(key)
         return entry.get("content") if isinstance(entry, dict) else None
 
+    def bytes_of(self, key: str) -> str | None:
+        """A digest of all bytes of a result as they were written, None where there is none.
+
+        Parameters
+        ----------
+        key : str
+
+        Returns
+        -------
+        str or None
+            Equal for results that are equal to the last bit, files beside them included.
+        """
+        if key not in self._bytes:
+            entry = self._entry(key)
+            if not isinstance(entry, dict):
+                return None
+            self._bytes[key] = _digest_of_entry(entry["files"])
+        return self._bytes[key]
+
     def items_of(self, key: str) -> list[str]:
         """Keys of the results that a kept one was joined from, each kept by itself; empty for any other."""
         entry = self._entry(key)
@@ -394,6 +422,7 @@ class Store:
         content: str | None = None,
         items: Sequence[str] = (),
         written: Written | None = None,
+        made_from: str | None = None,
     ) -> None:
         """Keep a result: written aside, synced, moved into place in one step.
 
@@ -410,14 +439,14 @@ class Store:
             See `items_of`.
         written : Written, optional
             Where another process has written it already, in the store's format and without files beside it.
+        made_from : str, optional
+            See `sitefinder.pipeline.keys.Recipe.made_from`.
 
         Notes
         -----
         Where the disk refuses, that is listed in `notes` and the run goes on without keeping it.
         """
-        draft = self.folder / DRAFTS / f"draft-{recipe.key}"
-        try:
-            draft.mkdir(mode=PRIVATE_FOLDER)
+        with self._drafted(recipe) as draft:
             files: dict[str, Path] = {}
             if written is not None:
                 link_or_copy(written.path, draft / RESULT)
@@ -431,23 +460,72 @@ class Store:
             for name, path in files.items():
                 link_or_copy(path, draft / name)
                 entries[name] = _file_entry(draft / name)
-            entry = {
-                "place": recipe.place,
-                "seconds": round(seconds, 3),
-                "recipe": recipe._asdict(),
-                "content": content,
-                "items": list(items),
-                "files": entries,
-            }
-            write_json(draft / ENTRY, entry | {"digest": _digest_of_entry(entry)})
-            place = self._place(recipe.key)
-            if os.path.lexists(place):
-                quarantine(self.folder, recipe.key, recipe.stage)
-            move_whole(draft, place)
-            self._used.add(recipe.key)
+            self._complete(
+                draft,
+                recipe,
+                {
+                    "seconds": round(seconds, 3),
+                    "made_from": made_from,
+                    "content": content,
+                    "items": list(items),
+                    "files": entries,
+                },
+            )
+
+    def keep_again(self, recipe: Recipe, key: str, made_from: str) -> bool:
+        """Keep the result of an earlier run for another recipe too, if it was made from the same.
+
+        Parameters
+        ----------
+        recipe : Recipe
+        key : str
+            Of the earlier result.
+        made_from : str
+            What a result of the recipe is made from, see `sitefinder.pipeline.keys.Recipe.made_from`.
+
+        Returns
+        -------
+        bool
+            Whether it is kept. Its files then have a second name and take no room twice, where the disk can do
+            that. Whether they are sound shows when they are read.
+        """
+        entry, place = self._entry(key), self._place(key)
+        if not isinstance(entry, dict) or entry.get("made_from") != made_from or place.is_symlink():
+            return False
+        files = [place / os.path.basename(name) for name in entry["files"]]
+        # What cannot be read is no result to keep; the stage is run.
+        with contextlib.suppress(Damage, OSError):
+            for path in files:
+                with _opened(path):
+                    pass
+            with self._drafted(recipe) as draft:
+                for path in files:
+                    link_or_copy(path, draft / path.name)
+                found = {name: value for name, value in entry.items() if name not in ("place", "recipe")}
+                self._complete(draft, recipe, found)
+        return self.has(recipe.key)
+
+    # A new folder for a result on its way; it is gone, and that is noted, where the disk refuses.
+    @contextlib.contextmanager
+    def _drafted(self, recipe: Recipe) -> Iterator[Path]:
+        draft = self.folder / DRAFTS / f"draft-{recipe.key}"
+        try:
+            draft.mkdir(mode=PRIVATE_FOLDER)
+            yield draft
         except OSError as error:
             shutil.rmtree(draft, ignore_errors=True)
             self.notes.append(f"the result of {recipe.place} could not be kept: {error.strerror or error}")
+
+    # Note what a result is, beside its files, and move it all into place.
+    def _complete(self, draft: Path, recipe: Recipe, found: dict[str, Any]) -> None:
+        entry = {"place": recipe.place, "recipe": recipe._asdict(), **found}
+        write_json(draft / ENTRY, entry | {"digest": _digest_of_entry(entry)})
+        place = self._place(recipe.key)
+        if os.path.lexists(place):
+            quarantine(self.folder, recipe.key, recipe.stage)
+        move_whole(draft, place)
+        self._used.add(recipe.key)
+        self._bytes[recipe.key] = _digest_of_entry(found["files"])
 
     def mark_used(self, keys: Iterable[str]) -> None:
         """Count results as used by this run."""

@@ -41,10 +41,12 @@ NEVER_AGAIN = [
 AGAIN = ["rule_overlaps: new reserve", "rule_verdicts", "decisions", "verdicts"]
 AGAIN += ["drop_overlaps: new reserve", "drop_verdicts"]
 AGAIN += ["closed_months", "sites", "limit_costs", "fish_safe_only", "fish_safety"]
-MADE_AGAIN = [*AGAIN[:7], "closed_energy", *AGAIN[7:-1], "evidence_values", *AGAIN[-1:]]
+# In a valley where it closes no month and bars no place, `closed_energy` and `evidence_values` are kept on.
 
 
 STEP_NAMES = [stage.name for stage in STEPS]
+# What a new layer does in no drainage system.
+KEPT_BY_SYSTEM = ["selection_luck", "best_case", "energy", "closed_energy", "evidence_values"]
 
 
 class Watched:
@@ -217,9 +219,33 @@ def test_an_edited_rule_redoes_its_own_overlaps_alone(with_rule):
     valley.run()
 
     changed = "setting rules.new reserve.buffer_m: 0.0 → 5.0"
-    assert valley.steps_run == AGAIN
+    # The verdicts come to the same, so that what depends on them alone is not done again.
+    assert valley.steps_run == [name for name in AGAIN if name != "fish_safe_only"]
+    assert planned["fish_safe_only"] == ["after verdicts"]
     assert planned["rule_overlaps"] == [changed]
     assert planned["rule_verdicts"] == [changed, "after rule_overlaps"]
+
+
+def test_what_is_kept_on_from_the_run_before_is_as_if_it_were_made(with_rule):
+    valley = with_rule
+    text = valley.settings.read_text(encoding="utf-8")
+    valley.settings.write_text(text.replace('"exclude"', '"exclude"\nbuffer_m = 5.0'), encoding="utf-8")
+
+    again = valley.run()
+
+    before, last = ({result["place"]: result for result in record["results"]} for record in valley.records[-2:])
+    kept_on = {
+        place
+        for place, result in last.items()
+        if result["was_kept"] and place in before and result["key"] != before[place]["key"]
+    }
+    assert {"fish_safe_only", "closed_energy", "ranked_sites", "catchments_table"} <= kept_on
+    assert not kept_on & set(valley.ran)
+    assert again == valley.run(keep=False)
+    # A later run finds it under its own key.
+    assert valley.plan() == {}
+    assert valley.run() == again
+    assert valley.ran == []
 
 
 ALL_FILES = """
@@ -301,11 +327,29 @@ def test_tables_that_come_to_the_same_make_no_file_again(with_all_files):
     with_all_files.run()
 
     ran = set(with_all_files.ran)
-    assert {"structures", "water_bodies", "sites_table", "reaches_table", "totals_table"} < ran
+    assert {"structures", "water_bodies"} < ran
+    # Nor is a table that what it is made of came to the same for.
+    assert {"sites_table", "reaches_table", "totals_table"} < set(planned)
+    assert not ran & {"sites_table", "reaches_table", "totals_table"}
     assert planned["sites_csv"] == ["after sites_table, unless their results are unchanged"]
     # The setting itself stands in provenance.
     assert not ran & {"sites_csv", "reaches_csv", "totals_csv", "gpx", "field_sheets"}
     assert {"geopackage", "page", "district_map"} < ran
+
+
+def test_a_table_that_is_made_again_and_comes_to_the_same_makes_no_file_again(with_all_files):
+    with_all_files.run()
+    text = with_all_files.settings.read_text(encoding="utf-8")
+    # No site of the valley has a river so wide.
+    edited = text.replace("[stretches]\n", "[flags]\nmax_river_width_m = 2001.0\n\n[stretches]\n")
+    assert edited != text
+    with_all_files.settings.write_text(edited, encoding="utf-8")
+
+    with_all_files.run()
+
+    ran = set(with_all_files.ran)
+    assert {"sites_table", "geopackage"} < ran
+    assert not ran & {"sites_csv", "gpx", "field_sheets", "totals_table", "totals_csv"}
 
 
 def test_a_change_in_place_of_a_delivered_file_does_not_reach_the_one_that_is_kept(with_all_files):
@@ -349,10 +393,9 @@ def test_a_plan_shows_what_a_setting_redoes(valley, old, new, first_redone, reas
     assert reason is None or planned[first_redone] == [reason]
     ran = [name.partition(":")[0] for name in valley.ran]
     assert set(planned) >= set(ran)
-    # Only what may come to the same, as a whole or in each drainage system, is planned and need not be run.
-    same = ("unless their results are unchanged", "for each drainage system that then differs")
+    # Only what comes after others alone, which may come to the same, is planned and need not be run.
     spared = {name: planned[name] for name in set(planned) - set(ran)}
-    assert [name for name, why in spared.items() if not any(phrase in why[0] for phrase in same)] == [], spared
+    assert [name for name, why in spared.items() if not why[0].startswith("after ")] == [], spared
 
 
 def test_a_changed_file_is_noticed_and_one_that_was_only_touched_is_not(valley):
@@ -456,11 +499,11 @@ def test_the_run_record_says_what_it_took(with_rule):
     whole = [
         place for place in made if ": " not in place or place.startswith(("rule_overlaps: ", "drop_overlaps: "))
     ]
-    assert whole[: len(MADE_AGAIN)] == MADE_AGAIN
-    assert not {place.partition(": ")[0] for place in whole[len(MADE_AGAIN) :]} & set(STEP_NAMES)
+    assert whole[: len(AGAIN)] == AGAIN
+    assert not {place.partition(": ")[0] for place in whole[len(AGAIN) :]} & set(STEP_NAMES)
     by_item = {"sites", "limit_costs", "fish_safety", "site_energy", "rule_shapes"}
     assert {place.partition(": ")[0] for place in made if place not in whole} == by_item
-    assert {"sites_table", "geopackage"} < set(whole[len(MADE_AGAIN) :])
+    assert {"sites_table", "geopackage"} < set(whole[len(AGAIN) :])
     assert all(result["seconds"] > 0 for result in first["results"] if result["place"] == "long_profile")
     assert {row["name"] for row in second["inputs"]} >= {"dem", "streams", "rule new reserve", "cost file"}
     assert set(second["seconds"]) == {"reading", "stages", "delivery"}
@@ -488,7 +531,7 @@ def test_results_beyond_the_limit_are_cleaned_away_and_those_of_the_run_stay(val
     joined_from = {
         result["key"]
         for result in first["results"]
-        if result["place"].startswith(("energy: ", "best_case: ", "selection_luck: "))
+        if result["place"].startswith(tuple(f"{name}: " for name in KEPT_BY_SYSTEM))
     }
     assert joined_from
     assert now == {result["key"] for result in last["results"]} | joined_from
