@@ -27,7 +27,8 @@ import numba
 import numpy as np
 from filelock import FileLock
 from numba import config, njit
-from numba.core.caching import InTreeCacheLocator, UserProvidedCacheLocator, UserWideCacheLocator
+from numba.core.caching import FunctionCache, InTreeCacheLocator, UserProvidedCacheLocator, UserWideCacheLocator
+from numba.core.runtime import rtsys
 from numba.extending import register_jitable
 
 OTHERS_WRITE = stat.S_IWGRP | stat.S_IWOTH
@@ -143,13 +144,24 @@ def kernel(function=None, *, takes=None, records=None, fills=()):
     return call
 
 
+class _Cache(FunctionCache):
+    # Numba's own, which before it reads compiled code loads all that it could compile with: a quarter of a second
+    # of each command. Compiling itself sees to that; code that is compiled needs the runtime alone.
+    def load_overload(self, sig, target_context):
+        rtsys.initialize(target_context)
+        with self._guard_against_spurious_io_errors():
+            return self._load_overload(sig, target_context)
+
+
 # Made by numba, with its compiled code kept on disk; in memory alone where no folder can be written.
 def _compiled_and_kept(function):
     with _deciding:
         before = config.CACHE_LOCATOR_CLASSES
         config.CACHE_LOCATOR_CLASSES = ",".join(f"{__name__}.{name}" for name in _LOCATORS)
         try:
-            return njit(cache=True, no_cfunc_wrapper=True)(function)
+            made = njit(cache=True, no_cfunc_wrapper=True)(function)
+            made._cache = _Cache(function)
+            return made
         except (RuntimeError, OSError):
             return njit(no_cfunc_wrapper=True)(function)
         finally:
