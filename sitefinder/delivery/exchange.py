@@ -4,13 +4,11 @@ import xml.etree.ElementTree as ElementTree
 
 import numpy as np
 import pyproj
-import rasterio
-import rasterio.shutil
 import shapely
-from rasterio.io import MemoryFile
 
 from sitefinder import __version__
 from sitefinder.delivery.metadata import add, xml_text
+from sitefinder.io import raster_library as rasterio
 from sitefinder.io.crs import LONGITUDE_LATITUDE
 from sitefinder.report.handover import TablesOf
 from sitefinder.schema.arrays import records_of
@@ -223,7 +221,7 @@ def write_relief(path, relief, crs):
         "transform": rasterio.Affine(width_m, 0, west_m, 0, -height_m, north_m),
         "nodata": UNKNOWN_SHADE,
     }
-    with MemoryFile() as memory:
+    with rasterio.io.MemoryFile() as memory:
         with memory.open(**profile) as raster:
             raster.write(shade, 1)
         with memory.open() as raster:

@@ -8,7 +8,6 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import linalg
 
 from sitefinder.catalogue.equations import LN_10, Equation, Predictor, percent_from_log10
 from sitefinder.errors import InputError, listed
@@ -74,6 +73,7 @@ def least_squares(design, response, weights=None):
     .. [1] K. Eng, Y.-Y. Chen, J. E. Kiang, "User's guide to the weighted-multiple-linear-regression program,"
        U.S. Geol. Surv. Tech. Methods 4-A8, 2009.
     """
+    from scipy import linalg
     from statsmodels.regression.linear_model import WLS
 
     if not _are_independent(design):
@@ -131,7 +131,7 @@ def generalised_least_squares(design, response, sampling_covariance, with_left_o
     .. [2] K. Eng, Y.-Y. Chen, J. E. Kiang, "User's guide to the weighted-multiple-linear-regression program,"
        U.S. Geol. Surv. Tech. Methods 4-A8, 2009.
     """
-    from scipy import optimize
+    from scipy import linalg, optimize
     from statsmodels.regression.linear_model import GLS
 
     if not _are_independent(design):
@@ -256,6 +256,8 @@ def normality_p(residuals):
 
 # Columns scaled to equal length, so that units do not look like a lack of rank.
 def _are_independent(design):
+    from scipy import linalg
+
     lengths = np.linalg.norm(design, axis=0)
     if not (lengths > 0).all():
         return False

@@ -2,9 +2,8 @@
 
 import numpy as np
 import shapely
-from rasterio import Affine
-from rasterio.features import shapes
 
+from sitefinder.io import raster_library as rasterio
 from sitefinder.io.raster import read_labels
 
 
@@ -39,8 +38,8 @@ def catchment_polygons(label_tiles, grid, downstream, intakes):
         if not (owner >= 0).any():
             continue
         # In whole cells, north up: joined in metres, tiles might miss each other by a rounding.
-        place = Affine(1.0, 0.0, window.column, 0.0, -1.0, -window.row)
-        found = shapes(owner, mask=owner >= 0, connectivity=4, transform=place)
+        place = rasterio.Affine(1.0, 0.0, window.column, 0.0, -1.0, -window.row)
+        found = rasterio.features.shapes(owner, mask=owner >= 0, connectivity=4, transform=place)
         for polygon, number in found:
             pieces[int(number)].append(shapely.geometry.shape(polygon))
     whole = np.full(len(intakes), None, dtype=object)

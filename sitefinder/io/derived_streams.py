@@ -5,11 +5,11 @@ from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
-import rasterio
 
 from sitefinder.dem.grid import Grid, cell_of, whole
 from sitefinder.dem.priority_flood import NO_POINTER, NO_SEED, edge_cells, labels_down
 from sitefinder.errors import InputError
+from sitefinder.io import raster_library as rasterio
 from sitefinder.io.raster import tile_transform
 from sitefinder.units import M2_PER_KM2
 

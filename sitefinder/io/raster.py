@@ -9,18 +9,13 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-import rasterio
 from pyproj import CRS
 from pyproj.datadir import get_data_dir
-from rasterio.env import set_gdal_config
-from rasterio.errors import RasterioIOError
-from rasterio.io import DatasetReader
-from rasterio.transform import array_bounds
-from rasterio.warp import Resampling, reproject
 
 from sitefinder.dem.grid import Grid, bilinear, spread, tile_windows, whole
 from sitefinder.dem.seams import find_seams
 from sitefinder.errors import InputError, listed
+from sitefinder.io import raster_library as rasterio
 from sitefinder.io.bound_files import files_of, unchanged
 from sitefinder.io.crs import Heights, check_heights, crs_name, crs_of_layer, heights_of, operation_between
 from sitefinder.io.digests import cells_digest, content_digest, remembered
@@ -36,12 +31,6 @@ from sitefinder.io.opening import (
     validate_raster,
 )
 
-# Blocks of rasters that the library holds in a process [B]. Its own choice, a twentieth of what the machine has,
-# grows with the machine and is in no estimate. Who sets GDAL_CACHEMAX has it so. It is more than any window that
-# lines are drawn on: what the library draws strip by strip has other cells.
-BLOCKS_B = 128 * 1024**2
-if "GDAL_CACHEMAX" not in os.environ:
-    set_gdal_config("GDAL_CACHEMAX", BLOCKS_B)
 # Cells across and along below which no ground has a slope.
 MIN_DEM_CELLS = 2
 # Scale and offset of unscaled cells.
@@ -163,7 +152,7 @@ def raster_facts(source, folder, what) -> RasterFacts:
         "crs": crs_name(crs),
     }
     size = (abs(transform.a), abs(transform.e))
-    bounds = array_bounds(*file_facts.shape, transform)
+    bounds = rasterio.transform.array_bounds(*file_facts.shape, transform)
     return RasterFacts(str(path), crs, nodata, file_facts.shape, bounds, *size, source.operation, lineage)
 
 
@@ -201,7 +190,7 @@ def file_facts_of(source, folder, what) -> tuple[str | Path, FileFacts]:
     parts = [] if is_remote else validate_raster(path, what, source.path)
     try:
         file_facts = _read(path, parts) if is_remote else _read_cached(path, parts)
-    except RasterioIOError as error:
+    except rasterio.errors.RasterioIOError as error:
         raise InputError.of(
             f"the {what} raster cannot be read",
             file=source.path,
@@ -285,7 +274,7 @@ def _opened_file(path):
     name = str(path)
     options = {} if NETWORK.match(name) else OFFLINE
     # `rasterio.open` takes one driver alone.
-    with rasterio.Env(**options), DatasetReader(as_gdal_path(name), driver=drivers_of(name)) as raster:
+    with rasterio.Env(**options), rasterio.io.DatasetReader(as_gdal_path(name), driver=drivers_of(name)) as raster:
         yield raster
 
 
@@ -300,7 +289,7 @@ def _heights_of_part(path):
         with _opened_file(path) as raster:
             crs = None if raster.crs is None else CRS.from_wkt(raster.crs.to_wkt())
             return heights_of(crs, raster.units[0])
-    except RasterioIOError:
+    except rasterio.errors.RasterioIOError:
         return Heights(None, (), None, None)
 
 
@@ -358,7 +347,7 @@ def opened(facts):
         with unchanged(*files), _opened_file(facts.path) as raster:
             _validate_same(raster, facts)
             yield raster
-    except RasterioIOError as error:
+    except rasterio.errors.RasterioIOError as error:
         raise InputError.of(
             f"cells of the {facts.lineage['name']} raster cannot be read",
             file=facts.lineage["path"],
@@ -370,7 +359,7 @@ def opened(facts):
 
 # What files beside a raster say of it, such as its place, may have changed too.
 def _validate_same(raster, facts):
-    found = (raster.shape, tuple(array_bounds(*raster.shape, raster.transform)))
+    found = (raster.shape, tuple(rasterio.transform.array_bounds(*raster.shape, raster.transform)))
     if found != (tuple(facts.shape), tuple(facts.bounds)):
         raise InputError.of(
             "an input changed while the run was going on",
@@ -536,7 +525,7 @@ def warp_once(facts, grid, crs, target, *, factor=1.0):
 # A chunk where the raster's cells are smaller than the grid's: means over what each cell covers.
 def _averaged(raster, facts, operation, grid, crs, chunk):
     values = np.empty((chunk.rows, chunk.columns))
-    reproject(
+    rasterio.warp.reproject(
         rasterio.band(raster, 1),
         values,
         src_crs=facts.crs.to_wkt(),
@@ -544,7 +533,7 @@ def _averaged(raster, facts, operation, grid, crs, chunk):
         dst_transform=tile_transform(chunk, grid),
         dst_crs=crs if operation.transformer else facts.crs.to_wkt(),
         dst_nodata=np.nan,
-        resampling=Resampling.average,
+        resampling=rasterio.warp.Resampling.average,
         **({"COORDINATE_OPERATION": operation.pipeline} if operation.pipeline else {}),
     )
     return values
@@ -611,7 +600,7 @@ def read_reduced(path, rows, columns):
     valid : ndarray of bool, shape (rows, columns)
     """
     with rasterio.open(path) as raster:
-        values = raster.read(1, out_shape=(rows, columns), resampling=Resampling.average)
+        values = raster.read(1, out_shape=(rows, columns), resampling=rasterio.warp.Resampling.average)
     return values, values != np.float32(FLOAT_NODATA)
 
 

@@ -3,12 +3,10 @@
 from typing import NamedTuple
 
 import numpy as np
-import rasterio
 import shapely
-from rasterio.features import rasterize
-from rasterio.fill import fillnodata
 
 from sitefinder.dem.grid import Window, cell_of, clipped, tile_windows, whole, widened
+from sitefinder.io import raster_library as rasterio
 from sitefinder.io.raster import CHUNK_CELLS, DRIVER, FLOAT_NODATA, read_window, tile_transform
 
 # Value of a cell inside: the mean over a catchment is then the share in percent.
@@ -49,7 +47,9 @@ def write_share(polygons, grid, crs, target):
             near = np.sort(tree.query(box))
             values = np.full((chunk.rows, chunk.columns), OUTSIDE, dtype=np.float32)
             if len(near):
-                rasterize(list(polygons[near]), out=values, transform=place, default_value=INSIDE)
+                rasterio.features.rasterize(
+                    list(polygons[near]), out=values, transform=place, default_value=INSIDE
+                )
             inside += int(np.count_nonzero(values == INSIDE))
             window = rasterio.windows.Window(chunk.column, chunk.row, chunk.columns, chunk.rows)
             copy.write(values, 1, window=window)
@@ -127,7 +127,10 @@ def _lake_cells(path, lake, grid):
         return _LakeCells(window, np.zeros(shape, dtype=bool), 0, np.nan)
     transform = tile_transform(window, grid)
     inside, touched = (
-        rasterize([(lake, 1)], out_shape=shape, transform=transform, all_touched=all_touched, dtype=np.uint8) == 1
+        rasterio.features.rasterize(
+            [(lake, 1)], out_shape=shape, transform=transform, all_touched=all_touched, dtype=np.uint8
+        )
+        == 1
         for all_touched in (False, True)
     )
     values, valid = read_window(path, window)
@@ -178,7 +181,9 @@ def fill_holes(path, grid, max_cells):
         ]
         is_small = _small_holes(valid, max_cells)
         if is_small[part].any():
-            filled = fillnodata(values, mask=valid, max_search_distance=reach_cells, smoothing_iterations=0)
+            filled = rasterio.fill.fillnodata(
+                values, mask=valid, max_search_distance=reach_cells, smoothing_iterations=0
+            )
             edits.append((chunk, is_small[part], filled[part][is_small[part]]))
     for chunk, is_small, filled in edits:
         values, _ = read_window(path, chunk)

@@ -6,7 +6,6 @@ from typing import NamedTuple
 import numpy as np
 import shapely
 from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 # A piece counts as climbing to its end only beyond this, so that noise on flat ground turns nothing round.
 MIN_CLIMB_M = 0.5
@@ -94,6 +93,8 @@ def direct_pieces(pieces, drop_m, feature_id, by_name, *, ridge_m=RIDGE_M):
 
 # Number of the connected part of the network that each node belongs to.
 def _components(start, end, node_count):
+    from scipy.sparse.csgraph import connected_components  # noqa: PLC0415 - large, and only a new network needs it
+
     graph = coo_array((np.ones(len(start)), (start, end)), shape=(node_count, node_count))
     return connected_components(graph, directed=False)[1]
 
@@ -211,6 +212,8 @@ def _closing_circles(start, end, way_out, upward):
         circles[piece] = node == start[piece]
     one, other = np.where(circles, end, start), np.where(circles, start, end)
     count = len(way_out)
+    from scipy.sparse.csgraph import connected_components  # noqa: PLC0415 - large, and only a new network needs it
+
     graph = coo_array((np.ones(len(one)), (one, other)), shape=(count, count))
     knot = connected_components(graph, directed=True, connection="strong")[1]
     height = np.zeros(count, dtype=np.int64)

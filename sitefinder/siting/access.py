@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 import shapely
 from scipy.sparse import csr_array
-from scipy.sparse.csgraph import dijkstra
 
 from sitefinder.errors import InputError, listed
 from sitefinder.rules.overlaps import covered_intervals, union_of_intervals
@@ -272,6 +271,8 @@ def distance_by_road_m(start, goal, lines):
     ends = np.vstack([ends, np.column_stack([goal_node, of_cut[len(known) :]])])
     length_m = np.concatenate([length_m, np.maximum(goal.distance_m[aims], SHORTEST_M)])
     graph = _shortest_edges(ends, length_m, nodes + len(aims))
+    from scipy.sparse.csgraph import dijkstra  # noqa: PLC0415 - large, and only new candidates need it
+
     distance_m = dijkstra(graph, directed=False, indices=goal_node, min_only=True)[of_cut[: len(known)]]
     result_m[known] = np.where(np.isfinite(distance_m), distance_m + start.distance_m[known], np.nan)
     return result_m

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 import shapely
-from rasterio.features import rasterize
 
 from sitefinder.dem.grid import Window, clipped
 from sitefinder.energy.works import penstock_length_m, route_prices, works_numbers
+from sitefinder.io import raster_library as rasterio
 from sitefinder.io.raster import read_window, tile_transform
 from sitefinder.schema import is_scheme_that
 from sitefinder.siting.conduits import (
@@ -256,12 +256,12 @@ class _Maps:
         geometry, number = self.streams
         if len(near[0]):
             pairs = zip(geometry[near[0]], number[near[0]].tolist(), strict=True)
-            link = rasterize(list(pairs), dtype=np.int32, **drawn)
+            link = rasterio.features.rasterize(list(pairs), dtype=np.int32, **drawn)
         obstacle = np.zeros(values.shape, dtype=np.uint8)
         for (shapes, bit), own in zip(self.others, near[1:], strict=True):
             shapes = [each for each in shapes[own] if each is not None and not each.is_empty]
             if shapes:
-                obstacle |= rasterize([(each, bit) for each in shapes], dtype=np.uint8, **drawn)
+                obstacle |= rasterio.features.rasterize([(each, bit) for each in shapes], dtype=np.uint8, **drawn)
         elevation_m = np.where(valid, values, np.nan).astype(np.float32)
         return Ground(elevation_m, link - 1, obstacle, west_m, north_m, grid.cell_width_m, grid.cell_height_m)
 

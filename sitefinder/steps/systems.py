@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import pandas as pd
 from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from sitefinder.energy.hydraulics import WaterDepths
 from sitefinder.hydrology.months import Months
@@ -76,6 +75,8 @@ def find_systems(settings: Settings, network: Network, stationing: Stationing, r
         joined = _links_of_water_bodies(river_parts, stations["link"].to_numpy(dtype=np.int64))
         start, end = np.append(start, joined[0]), np.append(end, joined[1])
     shape = (len(links), len(links))
+    from scipy.sparse.csgraph import connected_components
+
     count, of_link = connected_components(
         coo_array((np.ones(len(end)), (start, end)), shape=shape), directed=False
     )

@@ -351,7 +351,7 @@ def test_labels_come_back_as_they_were(tmp_path):
 
 
 def test_the_library_holds_blocks_of_so_many_bytes_in_whatever_machine():
-    script = "import sitefinder.io.raster, rasterio.env; print(rasterio.env.get_gdal_config('GDAL_CACHEMAX'))"
+    script = "from sitefinder.io.raster import rasterio; print(rasterio.env.get_gdal_config('GDAL_CACHEMAX'))"
     plain = {name: value for name, value in os.environ.items() if name != "GDAL_CACHEMAX"}
 
     def said(**more):
