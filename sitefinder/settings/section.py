@@ -38,9 +38,9 @@ class Section(BaseModel):
     control characters.
     """
 
-    # What checks values is made when a kind of section is first used: a section within others needs none of its
-    # own, and a run that finds a catalogue as it was checks nothing of it.
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
+    # What checks values is made with the class: a section that holds others then takes what was made for these.
+    # Made when it is first used, it would be made once for the whole and once more for each that is used alone.
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     @field_validator("*", mode="before")
     @classmethod
