@@ -21,8 +21,6 @@ _IMPORT = re.compile(
 _COMMENT = re.compile(rb"#[^\n]*")
 # What is imported for annotations alone, by the type checker and never by a run.
 _FOR_TYPES = re.compile(rb"^if TYPE_CHECKING:[ \t]*\n(?:[ \t]+[^\n]*\n|[ \t]*\n)+", re.MULTILINE)
-# What is imported for annotations alone, by the type checker and never by a run.
-_FOR_TYPES = re.compile(rb"^if TYPE_CHECKING:[ \t]*\n(?:[ \t]+[^\n]*\n|[ \t]*\n)+", re.MULTILINE)
 
 
 class SourceCode:
@@ -72,6 +70,8 @@ class SourceCode:
         self._beside = self._by_package(data_files)
         self._imports: dict[str, frozenset[str]] = {}
         self._reached: dict[str, frozenset[str]] = {}
+        # By modules: many stages have their functions in the same ones.
+        self._files: dict[tuple[str, ...], dict[str, str]] = {}
 
     def reached_from(self, module: str) -> frozenset[str]:
         """Files that the code of a module can reach, its own among them.
@@ -162,12 +162,18 @@ class SourceCode:
         dict of str to str
             Digest by file. A function from outside the package counts with the file that it stands in.
         """
-        found: dict[str, str] = {}
-        for function in functions:
-            module = module_of(function)
-            if module in self._paths:
-                found |= {name: self.digests[name] for name in self.reached_from(module)}
-            else:
+        modules = tuple(sorted({module_of(function) for function in functions}))
+        if modules in self._files:
+            return self._files[modules]
+        own = [module for module in modules if module in self._paths]
+        reached = frozenset().union(*map(self.reached_from, own))
+        found = {name: self.digests[name] for name in sorted(reached)}
+        if len(own) == len(modules):
+            self._files[modules] = found
+            return found
+        # A file from outside may be another by the next time.
+        for module in modules:
+            if module not in self._paths:
                 found |= _foreign(module)
         return dict(sorted(found.items()))
 

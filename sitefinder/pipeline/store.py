@@ -212,8 +212,10 @@ def remove_min_used(folder: Path, max_gb: float, used: set[str]) -> int:
         Number of results removed.
     """
     sizes = {path: _sizes(path) for path in (folder / RESULTS).iterdir()}
-    names = collections.Counter(number for files in sizes.values() for number in files)
     total, removed = sum({number: size for files in sizes.values() for number, size in files.items()}.values()), 0
+    if total <= max_gb * BYTES_PER_GB:
+        return 0
+    names = collections.Counter(number for files in sizes.values() for number in files)
     for path in sorted(sizes, key=_last_used):
         if total <= max_gb * BYTES_PER_GB:
             break
