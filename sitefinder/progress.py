@@ -66,6 +66,7 @@ STAGE_WORDS = {
     "evidence_values": "evaluating fish-safe turbines",
     "fish_safety": "selecting sites by evidence of fish safety",
     "ranked_sites": "simulating and ranking sites",
+    "drop_choice": "listing what these drops may use",
     "drop_plants": "simulating drops without a stream",
     "structure_values": "evaluating structures by their cost",
     "depleted_reaches": "computing depleted reaches",

@@ -61,14 +61,14 @@ class _Stated(NamedTuple):
     model: FlowModel
 
 
-def find_drop_plants(settings, inputs, drop_values, drop_verdicts, trial):
+def find_drop_plants(settings, inputs, drop_values, drop_choice, trial):
     """The best plant of each drop, its simulations, and whether it is selected.
 
     A drop takes no stream from another, so that each is selected that pays and meets the limits of the settings.
 
     Parameters
     ----------
-    settings, inputs, drop_values, drop_verdicts, trial
+    settings, inputs, drop_values, drop_choice, trial
         Results of the stages of those names.
 
     Returns
@@ -86,10 +86,9 @@ def find_drop_plants(settings, inputs, drop_values, drop_verdicts, trial):
     """
     if drop_values is None or not len(drop_values.table):
         return None
-    table, choice = drop_values.table, drop_verdicts.choice
+    table, choice = drop_values.table, drop_choice
     valued = valued_for(drop_values.energy, np.maximum(choice, ANY_MAY))
     table = pd.concat([table.reset_index(drop=True), valued], axis=1)
-    table = pd.concat([table, drop_verdicts.verdicts.drop(columns=["only_reason"])], axis=1)
     rows = np.flatnonzero(places_in(trial, table["x_m"].to_numpy(), table["y_m"].to_numpy()))
     if not len(rows):
         return None
@@ -172,8 +171,9 @@ def make_drops(settings, inputs, drop_verdicts, drop_plants, ranked_sites):
     """The ``drops`` layer: each drop with its plant, and its rank among the sites or why it has none."""
     if drop_plants is None:
         return empty_table("drops", settings.run.crs)
-    table = drop_plants.table.copy()
-    choice = drop_verdicts.choice[table["row"].to_numpy(dtype=np.int64)]
+    rows = drop_plants.table["row"].to_numpy(dtype=np.int64)
+    judged = drop_verdicts.verdicts.drop(columns=["only_reason"]).iloc[rows].reset_index(drop=True)
+    table, choice = pd.concat([drop_plants.table, judged], axis=1), drop_verdicts.choice[rows]
     number = table["turbine"].to_numpy(dtype=np.int64)
     fits = number >= 0
     table["lcoe_per_kwh"] = np.where(np.isfinite(table["lcoe_per_kwh"]), table["lcoe_per_kwh"], np.nan)

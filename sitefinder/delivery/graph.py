@@ -101,10 +101,11 @@ SHARED = [
         "run.crs energy tailwater flows.releases flows.closed_months fish costs ranking uncertainty off_grid",
         "turbines costs layers.roads layers.power_lines layers.settlements",
     ),
+    stage("drop_choice", "sitefinder.steps.drops:take_drop_choice", "drop_verdicts"),
     stage(
         "drop_plants",
         "sitefinder.delivery.drop_table:find_drop_plants",
-        "drop_values drop_verdicts trial",
+        "drop_values drop_choice trial",
         "run.seed ranking stretches.min_head_m stretches.max_head_m stretches.min_flow_mean_m3s energy tailwater "
         "flows.releases flows.closed_months fish costs uncertainty",
         "turbines costs",

@@ -125,3 +125,8 @@ def judge_drops(
     marks = stretch_marks(np.arange(count + 1), number, length_m, number, metres, rules)
     choice = admissible(drop_values.table["scheme_type"], marks.marks, settings.ranking.allow).choice
     return JudgedDrops(verdicts(held_reaches(pd.DataFrame({"length_m": length_m}), metres, rules), rules), choice)
+
+
+def take_drop_choice(drop_verdicts: JudgedDrops | None) -> npt.NDArray[np.int8] | None:
+    """The turbine choice of each drop, by itself, so that plants do not read which rule left it; None without."""
+    return None if drop_verdicts is None else drop_verdicts.choice
