@@ -73,17 +73,20 @@ def kinds_of_structures(structures, navigation_uses, abstraction_uses):
     >>> kinds_of_structures(weirs, ["navigation"], ["mill"]).tolist()
     ['navigation', 'abstraction_weir', 'weir']
     """
-    kind, use = (structures[name].astype(str).str.strip().str.lower() for name in ("kind", "use"))
+    kind, use = ([text.strip().lower() for text in structures[name].astype(str)] for name in ("kind", "use"))
 
     def holds_one_of(words):
-        return use.map(lambda text: any(word.lower() in text for word in words)).to_numpy(dtype=bool)
+        return np.array([any(word.lower() in text for word in words) for text in use], dtype=bool)
+
+    def is_one_of(kinds):
+        return np.array([text in kinds for text in kind], dtype=bool)
 
     return np.select(
         [
             structures["powered"].to_numpy(dtype=bool),
-            kind.isin(FALLS),
-            kind.isin(CROSSINGS),
-            kind == STEP,
+            is_one_of(FALLS),
+            is_one_of(CROSSINGS),
+            is_one_of((STEP,)),
             holds_one_of(navigation_uses),
             holds_one_of(abstraction_uses),
         ],
