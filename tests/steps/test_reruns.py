@@ -11,6 +11,7 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
+from redone_stages import AGAIN, NEVER_AGAIN
 
 from sitefinder import cli
 from sitefinder import inventory as stages
@@ -29,18 +30,6 @@ path = "new.gpkg"
 id_column = "id"
 action = "exclude"
 """
-# All that needs the terrain, the flow or a turbine; the rest is quick.
-# fmt: off
-NEVER_AGAIN = [
-    "dem_seams", "surface", "network", "stationing", "dem_errors", "channels", "terrain", "catchments",
-    "long_profile", "field_levels", "heads", "flows", "water_bodies", "water_slopes", "channel_shapes",
-    "water_depths", "minimum_heads", "quality_flags", "stretches", "energy",
-]
-# fmt: on
-# What a new layer redoes. `evidence_values` is joined from what is kept, since no drainage system's share changed.
-AGAIN = ["rule_overlaps: new reserve", "rule_verdicts", "decisions", "verdicts"]
-AGAIN += ["drop_overlaps: new reserve", "drop_verdicts"]
-AGAIN += ["closed_months", "sites", "limit_costs", "fish_safe_only", "fish_safety"]
 MADE_AGAIN = [*AGAIN[:7], "closed_energy", *AGAIN[7:-1], "evidence_values", *AGAIN[-1:]]
 
 
@@ -531,26 +520,3 @@ def test_the_plan_that_the_sample_region_shows_is_what_the_command_prints(
     assert ended.value.code in (0, None)
     assert notes == re.sub(r"[\d.]+ MB", "… MB", shown)
     assert sorted(tmp_path.rglob("*")) == before
-
-
-def test_the_sample_region_gains_and_loses_a_layer(sample_run, tmp_path, monkeypatch):
-    region = tmp_path / "region"
-    watched = Watched(copied_region(sample_run, region), monkeypatch)
-    first = watched.run()
-    before = add_rule(
-        watched.settings,
-        RULE.replace("new.gpkg", "../sample-region/layers.gpkg").replace(
-            'id_column = "id"', 'layer = "lakes"\nid_column = "lake_id"\nbuffer_m = 500.0'
-        ),
-    )
-    other, ran, opened = watched.run(), list(dict.fromkeys(watched.steps_run)), list(watched.opened)
-    watched.settings.write_text(before, encoding="utf-8")
-
-    assert first == sample_run.delivered.path.read_bytes()
-    assert other != first
-    assert ran == AGAIN
-    # The lines of the sites' conduits are drawn from what is kept; no raster of the user's is opened.
-    assert {Path(path).name for path in opened} <= {"surface-0.tif"}
-    assert all(".sitefinder-store" in Path(path).parts for path in opened)
-    # That a run from nothing gives it too is shown above for the valley, and for this region in test_whole_run.py.
-    assert watched.run() == first
