@@ -263,13 +263,13 @@ def test_scenarios_are_compared_with_the_totals_of_their_deliveries(sample_run, 
     assert np.allclose(written["energy_gwh"], beside.table["energy_gwh"])
 
 
-def test_scenarios_that_would_replace_each_other_are_refused_before_any_runs(sample_run):
-    folder = sample_run.settings.parent
-    (folder / "twin.toml").write_text('extends = "sample.toml"\n[run]\noutput_folder = "../sample-region/out"\n')
+def test_scenarios_that_would_replace_each_other_are_refused_before_any_runs(write_valley, tmp_path):
+    settings = write_valley(tmp_path)
+    (tmp_path / "twin.toml").write_text('extends = "run.toml"\n[run]\noutput_folder = "out"\n')
     ran = []
 
     with pytest.raises(SitefinderError, match="scenarios would replace each other's results") as caught:
-        run_scenarios([sample_run.settings, folder / "twin.toml"], progress=lambda *_: ran.append(1))
+        run_scenarios([settings, tmp_path / "twin.toml"], progress=lambda *_: ran.append(1))
 
     assert "twin.toml" in str(caught.value)
     assert ran == []
