@@ -88,7 +88,7 @@ def watched_run(path):
 
 @pytest.fixture(scope="module")
 def watched(sample_run, nests):
-    """The run with the nests: its GeoPackage, the stages that were made for it, and the rasters that were opened."""
+    """The run with the nests: its GeoPackage, the stages that were made, and the rasters that were opened."""
     path = sample_run.settings.parent / "nests.toml"
     path.write_text(NESTS, encoding="utf-8")
     return watched_run(path)

@@ -74,8 +74,8 @@ class _Cells:
         height_m = self.ground_m(row, column) - self.level_m(row, column)
         return self.is_over(self.cell(row, column), height_m), self.is_road(row, column)
 
-    # Cost of straight pieces of headrace one way and the other, infinite where it cannot be built. A piece costs the
-    # same both ways but for what it comes upon: an aqueduct or road is counted where it begins.
+    # Cost of straight pieces of headrace one way and the other, infinite where it cannot be built. A piece costs
+    # the same both ways but for what it comes upon: an aqueduct or road is counted where it begins.
     def headrace(self, row, column, to_row, to_column, start, end):
         limits, price = self.limits, self.price
         down, across = to_row - row, to_column - column
