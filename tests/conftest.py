@@ -332,12 +332,14 @@ NO_WAITING = "os.fsync = lambda _: None\n"
 
 
 class OtherRun(NamedTuple):
-    """A run of the sample region by the command: its GeoPackage, and the kernels of each of its processes.
+    """A run of the sample region by the command: its GeoPackage, what it printed, and the kernels of processes.
 
-    A kernel is its name, the types that it was compiled for, and those that it says it takes or None.
+    Kernels are by process; one is its name, the types that it was compiled for, and those that it says it takes or
+    None. The command was given in the region's folder, as documents have it.
     """
 
     delivered: Path
+    printed: str
     kernels: list
 
 
@@ -350,20 +352,27 @@ def other_run(copy_sample, made_once):
         for each in (noted, path):
             each.mkdir()
         (path / "sitecustomize.py").write_text(NOTES_KERNELS + NO_WAITING, encoding="utf-8")
-        settings = copy_sample(region, "tile_rows = 251\ntile_columns = 173\n", beside="")
+        settings = copy_sample(region, "tile_rows = 501\ntile_columns = 347\n", beside="")
         search = os.pathsep.join([str(path), os.environ["PYTHONPATH"]])
         # Another seed of Python's hashes would show any order that depends on them; time zone, locale, permissions
         # and the folder that it is started in may get into no file either.
         changed = {"PYTHONPATH": search, "NOTED_KERNELS": str(noted), "PYTHONHASHSEED": "4321"}
         changed |= {"TZ": "Pacific/Kiritimati", "LC_ALL": "C"}
         masked = {"umask": 0o077} if hasattr(os, "fork") else {}
-        command = [sys.executable, "-m", "sitefinder", "run", str(settings), "--quiet", "--workers", "2"]
+        relative = settings.relative_to(region).as_posix()
+        command = [sys.executable, "-m", "sitefinder", "run", relative, "--quiet", "--workers", "2"]
         done = subprocess.run(
-            command, env=os.environ | changed, cwd=noted, capture_output=True, text=True, check=False, **masked
+            command,
+            env=os.environ | changed,
+            cwd=region,
+            capture_output=True,
+            encoding="utf-8",
+            check=False,
+            **masked,
         )
         assert done.returncode == 0, done.stderr
         kernels = [pickle.loads(each.read_bytes()) for each in sorted(noted.iterdir())]
-        return OtherRun(region / "sample-region" / "out" / "sites.gpkg", kernels)
+        return OtherRun(region / "sample-region" / "out" / "sites.gpkg", done.stdout, kernels)
 
     return made_once("elsewhere", made)
 

@@ -28,7 +28,7 @@ pytestmark = pytest.mark.slow
 # Of the stages of the sample region those that take long.
 TAKES_LONG = (
     *("candidates", "best_case", "conduits", "energy", "found_candidates", "closed_energy", "evidence_values"),
-    *("selection_luck", "site_energy"),
+    *("selection_luck", "site_energy", "flows", "long_profile", "minimum_heads"),
 )
 SCRIPT = """
 import sys
@@ -214,18 +214,13 @@ def test_a_script_of_five_lines_runs_a_region(tmp_path_factory, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_what_is_written_is_what_the_command_delivers(in_memory, region, store, tmp_path):
+def test_what_is_written_is_what_the_command_delivers(in_memory, other_run, tmp_path):
     inventory = in_memory.inventory
-    own, output = region / "config" / "own.toml", tmp_path / "by-command"
-    text = f'extends = "sample.toml"\n[run]\noutput_folder = "{output}"\nstore_folder = "{store}"\n'
-    own.write_text(text, encoding="utf-8")
+    output = other_run.delivered.parent
 
-    command = [sys.executable, "-m", "sitefinder", "run", "--quiet", str(own)]
     alone = inventory.write_geopackage(tmp_path / "alone" / "mine.gpkg")
     files = inventory.write(tmp_path / "out")
-    subprocess.run(command, check=True, capture_output=True)
 
-    own.unlink()
     delivered = {path.name: path.read_bytes() for path in output.iterdir() if path.is_file()}
     assert {path.name: path.read_bytes() for path in files} == delivered
     assert len(delivered) > 5
@@ -271,11 +266,13 @@ def test_a_stricter_run_differs_from_the_one_before_with_its_cause(in_memory, st
     assert (comparison.changes["change"] != "unchanged").sum() > 0
 
 
-def test_settings_of_a_mapping_start_their_paths_from_the_folder_that_is_given(region, settings, monkeypatch):
-    mapping = tomllib.loads((region / "config" / "sample.toml").read_text(encoding="utf-8"))
+def test_settings_of_a_mapping_start_their_paths_from_the_folder_that_is_given(
+    region, settings, monkeypatch, tmp_path
+):
+    mapping = tomllib.loads(write_valley(tmp_path).read_text(encoding="utf-8"))
 
-    assert sf.check(sf.Settings(**mapping, folder=region / "config")) == []
-    monkeypatch.chdir(region / "config")
+    assert sf.check(sf.Settings(**mapping, folder=tmp_path)) == []
+    monkeypatch.chdir(tmp_path)
     assert sf.check(sf.Settings(**mapping)) == []
     monkeypatch.chdir(region)
     elsewhere = sf.check(sf.Settings(**mapping))

@@ -9,7 +9,6 @@ import pytest
 import shapely
 
 from sitefinder.explanation.explaining import explained
-from sitefinder.inventory import read_run
 from sitefinder.report.explanation import explanation_text
 
 
@@ -21,7 +20,7 @@ def tables(sample_run):
 @pytest.fixture(scope="module")
 def of(sample_run):
     """A function that explains something of the sample region."""
-    settings, inputs = read_run(sample_run.settings)
+    settings, inputs = (sample_run.results[name] for name in ("settings", "inputs"))
     return lambda what: explained(settings, inputs, sample_run.results, what)
 
 
@@ -123,7 +122,7 @@ def test_rules_have_the_overlaps_of_the_layer_and_distances_of_the_files(of, tab
 
 
 def test_what_may_not_be_published_is_not_explained_either(sample_run, tables):
-    settings, inputs = read_run(sample_run.settings)
+    settings, inputs = (sample_run.results[name] for name in ("settings", "inputs"))
     [number] = [number for number, rule in enumerate(settings.rules) if rule.name == "spawning ground"]
     hits = tables["rule_hits"]
     reach = hits["reach_id"][hits["rule"] == "spawning ground"].iloc[0]

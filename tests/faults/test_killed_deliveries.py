@@ -1,5 +1,6 @@
 """A delivery that is killed at any of its file operations mixes nothing and loses nothing."""
 
+import bisect
 import json
 import os
 import shutil
@@ -43,12 +44,18 @@ def out(quick_folder):
     return quick_folder / "out"
 
 
-def killed(out, *, before, at):
-    """Each kill of one delivery, after others."""
+def folder_with(out, names):
+    """A folder beside another, with some deliveries."""
     template = out.with_name("template")
     template.mkdir()
-    for name in before:
+    for name in names:
         delivered(template, name)
+    return template
+
+
+def killed(out, *, before, at):
+    """Each kill of one delivery, after others."""
+    template = folder_with(out, before)
     yield from faults.kills(lambda: delivered(out, at), out, lambda: shutil.copytree(template, out))
 
 
@@ -102,9 +109,18 @@ def test_work_of_the_user_survives_a_kill_at_any_operation(out):
 
 def interrupted(out):
     """A folder whose third delivery was killed before its first file was put in place."""
-    for _ in killed(out, before=["first", "second"], at="third"):
-        if (out / OWN_FOLDER / JOURNAL).exists():
-            break
+    template = folder_with(out, ["first", "second"])
+
+    # Whether the journal is written, or more is done, when the delivery is killed at an operation.
+    def is_decided(at):
+        shutil.rmtree(out, ignore_errors=True)
+        shutil.copytree(template, out)
+        faults.ended(lambda: delivered(out, "third"), out, at)
+        return (out / OWN_FOLDER / JOURNAL).exists() or texts(out) != DELIVERIES["second"]
+
+    first = bisect.bisect_left(range(200), True, lo=1, key=is_decided)
+    assert is_decided(first)
+    assert (out / OWN_FOLDER / JOURNAL).exists()
     assert texts(out) == DELIVERIES["second"]
 
 

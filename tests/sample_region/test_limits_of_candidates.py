@@ -9,7 +9,6 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from sitefinder.delivery.site_tables import make_sites
-from sitefinder.inventory import read_run
 from sitefinder.steps.candidates import list_stretches
 from sitefinder.steps.selection_luck import correct_heads
 
@@ -35,7 +34,7 @@ class Listing(NamedTuple):
         return "the candidates of the sample region"
 
     def under(self, **changes):
-        stretches = self.stated.stretches.model_copy(update={"longest_m": 600.0, **changes})
+        stretches = self.stated.stretches.model_copy(update={"longest_m": 250.0, **changes})
         own = self.stated.model_copy(update={"stretches": stretches})
         found = list_stretches(own, **{name: self.given[name] for name in ("inputs", *READS)})
         return correct_heads(own, found, self.given["selection_luck"]).table
@@ -43,9 +42,8 @@ class Listing(NamedTuple):
 
 @pytest.fixture(scope="module")
 def listing(sample_run):
-    stated, inputs = read_run(sample_run.settings)
-    results = {name: sample_run.results[name] for name in (*READS, "selection_luck")}
-    return Listing(stated, {"inputs": inputs} | results)
+    results = {name: sample_run.results[name] for name in ("inputs", *READS, "selection_luck")}
+    return Listing(sample_run.results["settings"], results)
 
 
 # Each takes a second, so that a failing case is not sought any smaller.
@@ -76,7 +74,7 @@ def test_some_heads_are_above_the_cap_as_measured_or_as_shrunk_alone(listing):
 
 
 def test_diversions_along_steep_streams_are_flagged_by_the_fall_of_the_stream(sample_run):
-    results, stated = sample_run.results, read_run(sample_run.settings)[0]
+    results, stated = sample_run.results, sample_run.results["settings"]
     given = (results[name] for name in ("stationing", "heads", "ranked_sites", "depleted_reaches"))
     stationing, heads, ranked_sites, depleted_reaches = given
     order, profile_m = ranked_sites.order, heads.profile_m

@@ -1,13 +1,17 @@
 """The sample region with one exclusion layer more, compared with what it was; and scenarios side by side."""
 
+import json
 import re
 import shutil
+from pathlib import Path
 
 import geopandas
 import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
+import rasterio
+from redone_stages import AGAIN, NEVER_AGAIN
 
 from sitefinder import cli
 from sitefinder.comparison.causes import CHANGES_NO_TABLE, StageGraph, differences
@@ -20,6 +24,7 @@ from sitefinder.io.deliveries import read_delivery
 from sitefinder.scenarios import run_scenarios
 from sitefinder.schema import LAYERS
 from sitefinder.settings import Inputs, Settings
+from sitefinder.steps.graph import STEPS
 from sitefinder.steps.inputs import RunInputs
 
 pytestmark = pytest.mark.slow
@@ -64,11 +69,34 @@ def nests(sample_run):
     return frame
 
 
+# Runs settings beside the sample's; gives the file, the stages before tables that were made, and opened rasters.
+def watched_run(path):
+    opened, opening = [], rasterio.open
+
+    def noted(raster, *arguments, **options):
+        opened.append(Path(raster))
+        return opening(raster, *arguments, **options)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(rasterio, "open", noted)
+        delivered = run_and_deliver(path).path
+    records = sorted((path.parents[1] / "sample-region" / "out" / STORE / "runs").iterdir())
+    results = json.loads(records[-1].read_text(encoding="utf-8"))["results"]
+    made = [row["place"].partition(":")[0] for row in results if not row["was_kept"]]
+    return delivered, set(made) & {stage.name for stage in STEPS}, opened
+
+
 @pytest.fixture(scope="module")
-def with_nests(sample_run, nests):
+def watched(sample_run, nests):
+    """The run with the nests: its GeoPackage, the stages that were made, and the rasters that were opened."""
     path = sample_run.settings.parent / "nests.toml"
     path.write_text(NESTS, encoding="utf-8")
-    return run_and_deliver(path).path
+    return watched_run(path)
+
+
+@pytest.fixture(scope="module")
+def with_nests(watched):
+    return watched[0]
 
 
 @pytest.fixture(scope="module")
@@ -100,6 +128,17 @@ def test_each_newly_excluded_site_is_named_with_its_rule_and_feature(sample_run,
             rows.loc[site, "change"] == "changed in value" and not nests_on(rows.loc[site].geometry, nests)
         )
     assert (rows["change"] == "newly excluded").any()
+
+
+def test_the_layer_redoes_what_depends_on_rules_alone_and_opens_no_raster_of_the_user(watched):
+    _, made, opened = watched
+
+    # That of the valley in test_reruns.py, and what is joined of the drainage systems that the nests lie in.
+    assert made - {"closed_energy", "evidence_values"} == {place.partition(":")[0] for place in AGAIN}
+    assert not made & set(NEVER_AGAIN)
+    # The lines of the sites' conduits are drawn from what is kept.
+    assert {path.name for path in opened} <= {"surface-0.tif"}
+    assert all(STORE in path.parts for path in opened)
 
 
 def test_each_newly_excluded_reach_is_one_that_a_nest_meets(nests, compared):
@@ -160,9 +199,10 @@ def test_without_the_layer_again_nothing_has_changed(sample_run, with_nests):
     path = sample_run.settings.parent / "without.toml"
     path.write_text(WITHOUT, encoding="utf-8")
 
-    again = run_and_deliver(path).path
+    again, made, opened = watched_run(path)
     notes = compare(sample_run.delivered.path, again).changes
 
+    assert (made, opened) == (set(), [])
     assert again.read_bytes() == sample_run.delivered.path.read_bytes()
     assert set(notes.changes["change"]) == {"unchanged"}
     assert len(notes.causes) == len(notes.changed_values) == 0
@@ -223,13 +263,13 @@ def test_scenarios_are_compared_with_the_totals_of_their_deliveries(sample_run, 
     assert np.allclose(written["energy_gwh"], beside.table["energy_gwh"])
 
 
-def test_scenarios_that_would_replace_each_other_are_refused_before_any_runs(sample_run):
-    folder = sample_run.settings.parent
-    (folder / "twin.toml").write_text('extends = "sample.toml"\n[run]\noutput_folder = "../sample-region/out"\n')
+def test_scenarios_that_would_replace_each_other_are_refused_before_any_runs(write_valley, tmp_path):
+    settings = write_valley(tmp_path)
+    (tmp_path / "twin.toml").write_text('extends = "run.toml"\n[run]\noutput_folder = "out"\n')
     ran = []
 
     with pytest.raises(SitefinderError, match="scenarios would replace each other's results") as caught:
-        run_scenarios([sample_run.settings, folder / "twin.toml"], progress=lambda *_: ran.append(1))
+        run_scenarios([settings, tmp_path / "twin.toml"], progress=lambda *_: ran.append(1))
 
     assert "twin.toml" in str(caught.value)
     assert ran == []

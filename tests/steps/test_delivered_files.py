@@ -13,6 +13,7 @@ import pandas as pd
 import pyogrio
 import pytest
 import rasterio
+from caught_run import caught_run
 from lxml import etree
 from pyproj import Transformer
 
@@ -49,6 +50,28 @@ def deliver(sample_run, tmp_path, tmp_path_factory):
         changed = {f"{name}_table": table for name, table in (tables or {}).items()}
         scratch = tmp_path_factory.mktemp("scratch")
         files, _ = make_files(settings, tmp_path / folder, sample_run.results | changed, (), scratch)
+        return {path.name: path for path in files}
+
+    return delivered
+
+
+@pytest.fixture(scope="module")
+def of_valley(write_valley, tmp_path_factory):
+    """Settings of the small valley and the results of its run, of which its files are made."""
+    path = write_valley(tmp_path_factory.mktemp("valley"))
+    return read_settings(path), caught_run(path, in_memory=True)[1]
+
+
+@pytest.fixture
+def deliver_valley(of_valley, tmp_path, tmp_path_factory):
+    """A function that delivers the valley's tables with other settings of delivery, or other settings at all."""
+
+    def delivered(settings=None, **wanted):
+        settings = settings or of_valley[0]
+        delivery = settings.delivery.model_copy(update=FILES_ALONE | wanted)
+        settings = settings.model_copy(update={"delivery": delivery})
+        scratch = tmp_path_factory.mktemp("scratch")
+        files, _ = make_files(settings, tmp_path / "out", of_valley[1], (), scratch)
         return {path.name: path for path in files}
 
     return delivered
@@ -166,41 +189,36 @@ def test_a_run_finds_its_dem_when_it_delivers(write_valley, tmp_path):
     assert made[0] == made[1] == made[2]
 
 
-def test_what_is_turned_off_goes_to_previous_with_the_delivery_that_it_was_of(deliver):
-    first = {name: path.read_bytes() for name, path in deliver().items()}
+def test_what_is_turned_off_goes_to_previous_with_the_delivery_that_it_was_of(deliver_valley):
+    first = {name: path.read_bytes() for name, path in deliver_valley().items()}
 
-    files = deliver(gpx=False, csv=False)
+    files = deliver_valley(gpx=False, csv=False)
 
     folder = files["sites.gpkg"].parent
     assert sorted(path.name for path in folder.iterdir()) == [".sitefinder-delivery", "previous", "sites.gpkg"]
     assert {path.name: path.read_bytes() for path in (folder / "previous").iterdir()} == first
 
 
-def test_an_input_in_the_output_folder_is_never_replaced_nor_moved(sample_run, tmp_path, tmp_path_factory):
-    settings = read_settings(sample_run.settings)
+def test_an_input_in_the_output_folder_is_never_replaced_nor_moved(of_valley, deliver_valley, tmp_path):
+    settings = of_valley[0]
     roads = settings.inputs.roads.model_copy(update={"path": str(tmp_path / "out" / "sites.parquet")})
     inputs = settings.inputs.model_copy(update={"roads": roads})
-    alone = settings.delivery.model_copy(update=FILES_ALONE)
-    settings = settings.model_copy(update={"inputs": inputs, "delivery": alone})
+    settings = settings.model_copy(update={"inputs": inputs})
     file = tmp_path / "out" / "sites.parquet"
-
-    def make(settings):
-        make_files(settings, tmp_path / "out", sample_run.results, (), tmp_path_factory.mktemp("scratch"))
 
     file.parent.mkdir()
     file.write_text("of the user")
     with pytest.raises(InputError, match="holds files that sitefinder did not deliver"):
-        make(settings)
+        deliver_valley(settings)
     file.unlink()
-    make(settings)
+    deliver_valley(settings)
     file.write_text("of the user")
 
-    make(settings)
+    deliver_valley(settings)
 
     assert file.read_text() == "of the user"
-    wanted = alone.model_copy(update={"geoparquet": True})
     with pytest.raises(InputError, match="the delivery would replace an input"):
-        make(settings.model_copy(update={"delivery": wanted}))
+        deliver_valley(settings, geoparquet=True)
     assert file.read_text() == "of the user"
 
 

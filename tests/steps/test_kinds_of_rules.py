@@ -49,7 +49,7 @@ covered_by = { path = "../sample-region/surveyed.gpkg", source = "Otter Club" }
 
 # Falls change what could be built, and rules do not ask how long it is or which way its water takes.
 [stretches]
-longest_m = 300.0
+longest_m = 150.0
 
 [conduits]
 route = "straight_line"

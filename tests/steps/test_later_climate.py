@@ -33,7 +33,7 @@ def beside(sample_run):
         # A conduit knows nothing of the months, so that straight ones do.
         text += '[conduits]\nroute = "straight_line"\n'
         # Long stretches take longer than all else, and the months of the short ones are as theirs.
-        text += "[stretches]\nlongest_m = 250.0\n"
+        text += "[stretches]\nlongest_m = 150.0\n"
         # As few simulations as there may be: what is compared here is no figure of chance.
         text += "[uncertainty]\nsimulations = 50\n"
         text += f'[run]\noutput_folder = "../out-{name}"\n{STORED}\n'

@@ -57,8 +57,14 @@ def test_the_check_judges_equations_without_a_duration_curve(sample_run, monkeyp
     assert [fit.equation.statistic for fit in inputs.fits][:1] == ["mean"]
 
 
-def test_fitted_equations_are_in_the_key_by_what_they_hold(sample_run):
-    inputs = read_run(sample_run.settings)[1].whole()
+@pytest.fixture(scope="module")
+def read_again(sample_run):
+    """Settings and inputs of the sample region, read once more."""
+    return read_run(sample_run.settings)
+
+
+def test_fitted_equations_are_in_the_key_by_what_they_hold(sample_run, read_again):
+    inputs = read_again[1].whole()
     first, *others = inputs.fits
     moved = first._replace(
         equation=first.equation.model_copy(update={"constant": first.equation.constant + 1e-12})
@@ -72,7 +78,7 @@ def test_fitted_equations_are_in_the_key_by_what_they_hold(sample_run):
 
 def test_a_rule_s_filter_is_evaluated_on_reading_and_not_by_its_stage(sample_run, monkeypatch):
     results = sample_run.results
-    given = {"settings": read_run(sample_run.settings)[0], "inputs": results["inputs"]}
+    given = {name: results[name] for name in ("settings", "inputs")}
     before = [results[name] for name in ("network", "stationing", "heads", "falls")]
     rules = {name: part.scoped(()) for name, part in rules_of(given).items()}
     monkeypatch.setattr("sitefinder.rules.overlaps.matching", refused)
@@ -84,8 +90,8 @@ def test_a_rule_s_filter_is_evaluated_on_reading_and_not_by_its_stage(sample_run
     )
 
 
-def test_what_a_filter_means_is_in_the_key_of_its_rule(sample_run):
-    settings, inputs = read_run(sample_run.settings)
+def test_what_a_filter_means_is_in_the_key_of_its_rule(read_again):
+    settings, inputs = read_again
     whole = inputs.whole()
     first, *others = whole.rules
     other = first._replace(match=first.match._replace(selected=~first.match.selected))

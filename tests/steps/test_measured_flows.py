@@ -1,5 +1,7 @@
 """Gauges and spot gaugings in a run of the sample region: read, brought to their stream, used, and reported."""
 
+import re
+
 import geopandas
 import numpy as np
 import pandas as pd
@@ -17,6 +19,9 @@ from sitefinder.steps.inputs import with_year_to_year
 GAUGE_PLACES = 'x_column = "x_m"\ny_column = "y_m"\ncrs = "EPSG:32633"\n'
 NEAR = "[flows.near_gauges]\n"
 SPOTS = '[inputs.spot_gaugings]\npath = "../spots.csv"\ncrs = "EPSG:32633"\n'
+# What says nothing of flows, which is read no more often than need be.
+NOT_READ = ("districts", "structures", "drops", "lakes", "roads", "power_lines", "settlements", "sections")
+RULES = ("strict reserve", "landscape protection", "wet meadow", "gorge", "migration stem")
 SPOT_HEADER = "gauging_id,x,y,date,flow_m3s,error_percent,gauge_id,gauge_flow_m3s\n"
 
 
@@ -43,6 +48,9 @@ def checked(copy_sample, tmp_path_factory):
             (folder / "sample-region" / file).write_text(content, encoding="utf-8")
         text = path.read_text(encoding="utf-8")
         assert GAUGE_PLACES in text
+        others = rf"\[inputs\.(?:{'|'.join(NOT_READ)})\]\n|\[\[rules\]\]\nname = \"(?:{'|'.join(RULES)})\"\n"
+        text, count = re.subn(rf"(?:{others})(?:.+\n)*", "", text)
+        assert count == len(NOT_READ) + len(RULES)
         text = text.replace(GAUGE_PLACES, "").replace("[flows.gauges]\n", f"[flows.gauges]\n{gauges}")
         path.write_text(f"{text}\n{more}", encoding="utf-8")
         (folder / "spots.csv").write_text(SPOT_HEADER + spots, encoding="utf-8")

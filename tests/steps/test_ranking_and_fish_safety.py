@@ -9,7 +9,6 @@ from greedy_choice import best_and_greedy
 
 from sitefinder.delivery.depleted_reaches import find_depleted_reaches
 from sitefinder.delivery.site_tables import make_sites, rank_sites
-from sitefinder.inventory import read_run
 from sitefinder.settings import RankingSettings
 from sitefinder.siting.selection import choose_sites
 from sitefinder.steps.candidates import value_all
@@ -23,7 +22,7 @@ GAIN_OF = ["stationing", "stretches", "flows", "water_depths", "energy", "verdic
 
 @pytest.fixture(scope="module")
 def given(sample_run):
-    return read_run(sample_run.settings)
+    return sample_run.results["settings"], sample_run.results["inputs"]
 
 
 def with_section(settings, name, **changes):

@@ -11,6 +11,7 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
+from redone_stages import AGAIN, NEVER_AGAIN
 
 from sitefinder import cli
 from sitefinder import inventory as stages
@@ -29,19 +30,6 @@ path = "new.gpkg"
 id_column = "id"
 action = "exclude"
 """
-# All that needs the terrain, the flow or a turbine; the rest is quick.
-# fmt: off
-NEVER_AGAIN = [
-    "dem_seams", "surface", "network", "stationing", "dem_errors", "channels", "terrain", "catchments",
-    "long_profile", "field_levels", "heads", "flows", "water_bodies", "water_slopes", "channel_shapes",
-    "water_depths", "minimum_heads", "quality_flags", "stretches", "energy",
-]
-# fmt: on
-# What a new layer redoes. `evidence_values` is joined from what is kept, since no drainage system's share changed.
-AGAIN = ["rule_overlaps: new reserve", "rule_verdicts", "decisions", "verdicts"]
-AGAIN += ["drop_overlaps: new reserve", "drop_verdicts"]
-AGAIN += ["closed_months", "sites", "limit_costs", "fish_safe_only", "fish_safety"]
-# In a valley where it closes no month and bars no place, `closed_energy` and `evidence_values` are kept on.
 
 
 STEP_NAMES = [stage.name for stage in STEPS]
@@ -99,6 +87,11 @@ class Watched:
     def steps_run(self):
         """Stages that were run before those of tables and files."""
         return [name for name in self.ran if name.partition(":")[0] in STEP_NAMES]
+
+    @property
+    def delivered(self):
+        """The bytes of the delivery as it is."""
+        return (self.settings.parent / "out" / "sites.gpkg").read_bytes()
 
     @property
     def store(self):
@@ -281,7 +274,6 @@ def test_a_run_with_nothing_changed_makes_no_file_and_replaces_none(with_all_fil
 
 
 def test_a_setting_of_a_file_makes_that_file_alone_and_the_page_that_links_to_it(with_all_files):
-    with_all_files.run()
     before = times_of(with_all_files)
     text = with_all_files.settings.read_text(encoding="utf-8")
     with_all_files.settings.write_text(text.replace("field_sheets = 1", "field_sheets = 2"), encoding="utf-8")
@@ -299,7 +291,7 @@ def test_a_setting_of_a_file_makes_that_file_alone_and_the_page_that_links_to_it
 
 
 def test_a_file_that_somebody_changed_or_took_away_is_put_back_without_being_made(with_all_files):
-    first = with_all_files.run()
+    first = with_all_files.delivered
     out = with_all_files.settings.parent / "out"
     whole = {path.name: path.read_bytes() for path in files_of(with_all_files)}
     (out / "sites.csv").write_text("edited", encoding="utf-8")
@@ -316,7 +308,6 @@ def test_a_file_that_somebody_changed_or_took_away_is_put_back_without_being_mad
 
 
 def test_tables_that_come_to_the_same_make_no_file_again(with_all_files):
-    with_all_files.run()
     text = with_all_files.settings.read_text(encoding="utf-8")
     # No structure lies between 60 m and 61 m from the stream.
     edited = text.replace("[stretches]\n", "[stretches]\nstructure_snap_m = 61.0\n")
@@ -353,8 +344,10 @@ def test_a_table_that_is_made_again_and_comes_to_the_same_makes_no_file_again(wi
 
 
 def test_a_change_in_place_of_a_delivered_file_does_not_reach_the_one_that_is_kept(with_all_files):
-    with_all_files.run()
     out = with_all_files.settings.parent / "out"
+    # Delivered from what is kept: in the copied folder no file is one with that.
+    (out / "sites.csv").unlink()
+    with_all_files.run()
     with (out / "sites.csv").open("a", encoding="utf-8") as file:
         file.write("a note of the user's\n")
 
@@ -381,7 +374,6 @@ def test_a_change_in_place_of_a_delivered_file_does_not_reach_the_one_that_is_ke
     ],
 )
 def test_a_plan_shows_what_a_setting_redoes(valley, old, new, first_redone, reason):
-    valley.run()
     text = valley.settings.read_text(encoding="utf-8")
     assert text.count(old) == 1
     valley.settings.write_text(text.replace(old, new), encoding="utf-8")
@@ -414,7 +406,7 @@ def test_a_changed_file_is_noticed_and_one_that_was_only_touched_is_not(valley):
 
 
 def test_a_moved_folder_redoes_nothing(valley, tmp_path):
-    first = valley.run()
+    first = valley.delivered
     moved = tmp_path / "moved"
     moved.mkdir()
     for path in list(tmp_path.iterdir()):
@@ -445,7 +437,7 @@ def test_a_change_that_keeps_size_and_time_is_found_when_all_is_verified(valley)
 
 def test_another_user_of_the_store_is_reported_and_harms_nothing(valley, monkeypatch):
     """A second run begins while the first is in a stage; it is refused, and both files are right."""
-    first, refusals = valley.run(), []
+    first, refusals = valley.delivered, []
     # That stage is to be made once more.
     for entry in valley.store.glob("results/*/entry.json"):
         if json.loads(entry.read_text(encoding="utf-8"))["place"] == "flows":
@@ -574,26 +566,3 @@ def test_the_plan_that_the_sample_region_shows_is_what_the_command_prints(
     assert ended.value.code in (0, None)
     assert notes == re.sub(r"[\d.]+ MB", "… MB", shown)
     assert sorted(tmp_path.rglob("*")) == before
-
-
-def test_the_sample_region_gains_and_loses_a_layer(sample_run, tmp_path, monkeypatch):
-    region = tmp_path / "region"
-    watched = Watched(copied_region(sample_run, region), monkeypatch)
-    first = watched.run()
-    before = add_rule(
-        watched.settings,
-        RULE.replace("new.gpkg", "../sample-region/layers.gpkg").replace(
-            'id_column = "id"', 'layer = "lakes"\nid_column = "lake_id"\nbuffer_m = 500.0'
-        ),
-    )
-    other, ran, opened = watched.run(), list(dict.fromkeys(watched.steps_run)), list(watched.opened)
-    watched.settings.write_text(before, encoding="utf-8")
-
-    assert first == sample_run.delivered.path.read_bytes()
-    assert other != first
-    assert ran == AGAIN
-    # The lines of the sites' conduits are drawn from what is kept; no raster of the user's is opened.
-    assert {Path(path).name for path in opened} <= {"surface-0.tif"}
-    assert all(".sitefinder-store" in Path(path).parts for path in opened)
-    # That a run from nothing gives it too is shown above for the valley, and for this region in test_whole_run.py.
-    assert watched.run() == first

@@ -37,7 +37,7 @@ output_folder = "../sample-region/hard"
 route = "straight_line"
 
 [stretches]
-longest_m = 500.0
+longest_m = 150.0
 
 # No figure of a simulation is in a cascade.
 [uncertainty]

@@ -6,10 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from partial_run import tables_of
+from partial_run import results_of, tables_of
 
 from sitefinder.errors import SitefinderError
-from sitefinder.inventory import plan, read_run, run_and_deliver
+from sitefinder.inventory import STORE, plan, read_run
 
 pytestmark = pytest.mark.slow
 
@@ -87,12 +87,18 @@ def delivered(valley, made_once):
     return run
 
 
+@pytest.fixture
+def with_regime(delivered):
+    """The tables of the valley with its regime alone, which many tests hold others against."""
+    return delivered("regime", REGIME, beside=("totals",))
+
+
 def monthly_mwh(sites):
     return sites[[f"energy_month_{month:02d}_mwh" for month in range(1, 13)]].to_numpy(dtype=float)
 
 
-def test_a_regime_gives_months_and_moves_nothing_else(delivered):
-    plain, split = delivered("plain"), delivered("split", REGIME, beside=("totals",))
+def test_a_regime_gives_months_and_moves_nothing_else(delivered, with_regime):
+    plain, split = delivered("plain"), with_regime
 
     assert len(plain["sites"]) == 1
     for name in plain["sites"].columns:
@@ -118,9 +124,9 @@ def test_a_regime_gives_months_and_moves_nothing_else(delivered):
     )
 
 
-def test_months_that_a_rule_closes_give_no_energy_and_the_site_is_valued_without_them(delivered):
+def test_months_that_a_rule_closes_give_no_energy_and_the_site_is_valued_without_them(delivered, with_regime):
     rule = "closed_months = [1, 2, 12]\n"
-    opened, closed = delivered("opened", REGIME), delivered("closed", REGIME, rule)
+    opened, closed = with_regime, delivered("closed", REGIME, rule)
 
     before, after = opened["sites"].iloc[0], closed["sites"].iloc[0]
     assert after[PLACE].tolist() == before[PLACE].tolist()
@@ -189,9 +195,8 @@ def test_a_higher_environmental_flow_in_season_costs_energy_in_those_months_alon
     assert share[1] < share[0]
 
 
-def test_a_season_asks_nothing_of_a_site_that_the_group_does_not_migrate_past(delivered):
+def test_a_season_asks_nothing_of_a_site_that_the_group_does_not_migrate_past(delivered, with_regime):
     below = '\n[[rules]]\nname = "spawning"\npath = "layers.gpkg"\nlayer = "far_below"\naction = "note"\n'
-    plain = delivered("plain", REGIME)
     season = group('in_season = "close"', '["spawning"]')
     text = (FILES / "run.toml").read_text(encoding="utf-8").replace("price_per_kwh = 0.25", "price_per_kwh = 9.0")
     text = text.replace("[stretches]", f"{REGIME}{season}\n[stretches]", 1).replace(
@@ -200,7 +205,7 @@ def test_a_season_asks_nothing_of_a_site_that_the_group_does_not_migrate_past(de
     elsewhere = delivered("elsewhere", texts={"run.toml": text}, beside=("fish_sites",))
 
     assert elsewhere["sites"]["closed_months"].tolist() == [""]
-    assert elsewhere["sites"][VALUED].equals(plain["sites"][VALUED])
+    assert elsewhere["sites"][VALUED].equals(with_regime["sites"][VALUED])
     assert elsewhere["fish_sites"]["migrates_past"].tolist() == [False]
 
 
@@ -235,7 +240,7 @@ def _with(flows):
 
 def test_a_new_rule_that_closes_months_values_no_stretch_but_its_own_again(valley):
     path = valley("again", REGIME)
-    run_and_deliver(path)
+    results_of(path, "sites", store=path.parent / "out" / STORE)
 
     path.write_text(
         path.read_text(encoding="utf-8").replace('fish_safe_only"\n', 'fish_safe_only"\nclosed_months = [5]\n'),
@@ -266,9 +271,9 @@ def test_a_climate_table_by_month_multiplies_each_months_flow(delivered):
     assert later["provenance"].set_index("name").loc["flow change", "source"] == "made up"
 
 
-def test_by_a_regime_a_climate_table_changes_months_and_factors_of_one_change_nothing(delivered):
+def test_by_a_regime_a_climate_table_changes_months_and_factors_of_one_change_nothing(delivered, with_regime):
     seasons = "season,exceedance_percent,factor\nDJF,50,{}\nMAM,50,{}\nJJA,50,{}\nSON,50,{}\n"
-    today = delivered("today", REGIME)
+    today = with_regime
     same = delivered("same", REGIME + CHANGE, texts={"climate.csv": seasons.format(1, 1, 1, 1)})
     later = delivered("later", REGIME + CHANGE, texts={"climate.csv": seasons.format(1.2, 1, 0.6, 0.9)})
 
@@ -325,11 +330,10 @@ def test_a_regime_or_table_that_cannot_be_is_refused(valley, more, said):
     assert said in str(caught.value)
 
 
-def test_a_regime_from_a_file_is_that_of_the_settings(delivered):
+def test_a_regime_from_a_file_is_that_of_the_settings(delivered, with_regime):
     texts = {"regime.toml": f'name = "of the valley"\nsource = "made up"\nfactors = {FACTORS}\n'}
 
     named = delivered("file", '\n[flows.regime]\npreset = "regime.toml"\n', texts=texts)
-    stated = delivered("stated", REGIME)
 
-    assert monthly_mwh(named["sites"]).tolist() == monthly_mwh(stated["sites"]).tolist()
+    assert monthly_mwh(named["sites"]).tolist() == monthly_mwh(with_regime["sites"]).tolist()
     assert named["sites"]["month_source"].tolist() == ["regional regime (of the valley: made up)"]

@@ -7,7 +7,6 @@ from hypothesis import given
 from hypothesis import settings as trials
 from hypothesis import strategies as st
 
-from sitefinder.inventory import read_run
 from sitefinder.schema import ACTIONS
 from sitefinder.settings import RuleSettings
 from sitefinder.steps.rules import judge
@@ -20,13 +19,12 @@ ROUNDING = 1e-9
 @pytest.fixture(scope="module")
 def weighed(sample_run):
     """A function of settings and overlaps: which candidates pass all steps, and the value of the best set."""
-    _, inputs = read_run(sample_run.settings)
     results = sample_run.results
 
     def weigh(settings, overlaps):
         judged = judge(settings, results["stationing"], results["stretches"], overlaps, results["stream_things"])
         named = [results[name] for name in ("stationing", "stretches", "energy")]
-        offers = choose(settings, inputs, *named, overlaps, judged, results["water_bodies"]).offers
+        offers = choose(settings, results["inputs"], *named, overlaps, judged, results["water_bodies"]).offers
         return offers.ladder[-1][1], offers.valued.loc[offers.chosen, "net_annual_value"].sum()
 
     return weigh
@@ -35,7 +33,7 @@ def weighed(sample_run):
 @pytest.fixture(scope="module", params=[None, 0.35])
 def before(request, sample_run, weighed):
     """Settings, with and without a limit on cost, and what they admit with which value."""
-    settings, _ = read_run(sample_run.settings)
+    settings = sample_run.results["settings"]
     costs = settings.costs.model_copy(update={"max_lcoe_per_kwh": request.param})
     settings = settings.model_copy(update={"costs": costs})
     return settings, *weighed(settings, sample_run.results["rule_overlaps"])

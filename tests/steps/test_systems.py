@@ -15,7 +15,7 @@ from one_plant import level_model
 from partial_run import tables_of
 
 from sitefinder.hydrology.months import Months
-from sitefinder.inventory import STORE, plan, read_run, run, run_and_deliver
+from sitefinder.inventory import STORE, plan, run, run_and_deliver
 from sitefinder.network.stations import place_stations
 from sitefinder.network.topology import build_network
 from sitefinder.pipeline.executors import loaded
@@ -41,7 +41,7 @@ CHANGED_OF_FISH = ("fish.spawning_rules", "fish.min_passage_survival")
 @pytest.fixture(scope="module")
 def of_sample(sample_run):
     """Settings and inputs of the sample region, with fish that must come past all sites alive."""
-    made, inputs = read_run(sample_run.settings)
+    made, inputs = (sample_run.results[name] for name in ("settings", "inputs"))
     fish = made.fish.model_copy(update={"spawning_rules": ["spawning ground"], "min_passage_survival": 0.85})
     return made.model_copy(update={"fish": fish}), inputs
 

@@ -4,6 +4,8 @@ The ground is priced as there, but written a second time, with numpy, and the se
 canal at a cell goes by its distance from the intake, since a search over cells knows of no length of way.
 """
 
+from itertools import pairwise
+
 import numpy as np
 from scipy.ndimage import map_coordinates
 from scipy.sparse import coo_array
@@ -50,52 +52,59 @@ class _Cells:
         away_m = np.hypot(row - self.start[0], column - self.start[1]) * self.cell_m
         return self.top_m - self.limits.grade * DETOUR * away_m
 
-    def nearest(self, of, row, column):
-        at = np.clip(np.floor(row + 0.5).astype(int), 0, of.shape[0] - 1)
-        beside = np.clip(np.floor(column + 0.5).astype(int), 0, of.shape[1] - 1)
-        return of[at, beside]
+    # The cell that a place is nearest to.
+    def cell(self, row, column):
+        rows, columns = self.height_m.shape
+        at = np.clip(np.floor(row + 0.5).astype(int), 0, rows - 1)
+        return at, np.clip(np.floor(column + 0.5).astype(int), 0, columns - 1)
 
     def ground_m(self, row, column):
         return map_coordinates(self.height_m, [row, column], order=1, cval=np.nan)
 
-    def is_over(self, row, column):
-        height_m = self.ground_m(row, column) - self.level_m(row, column)
-        over = self.nearest(self.is_other, row, column) | (height_m < -self.limits.max_fill_m)
-        return over | (self.nearest(self.is_river, row, column) & (height_m < -RIVER_BELOW_M))
+    # Of places at a height of the ground above the canal.
+    def is_over(self, cell, height_m):
+        over = self.is_other[cell] | (height_m < -self.limits.max_fill_m)
+        return over | (self.is_river[cell] & (height_m < -RIVER_BELOW_M))
 
     def is_road(self, row, column):
-        return (self.nearest(self.obstacle, row, column) & 1) > 0
+        return (self.obstacle[self.cell(row, column)] & 1) > 0
 
-    # Cost of straight pieces of headrace, infinite where it cannot be built.
-    def headrace(self, row, column, to_row, to_column):
+    # What a piece of headrace meets where it begins or ends: whether it is over the ground, and on a road.
+    def end(self, row, column):
+        height_m = self.ground_m(row, column) - self.level_m(row, column)
+        return self.is_over(self.cell(row, column), height_m), self.is_road(row, column)
+
+    # Cost of straight pieces of headrace one way and the other, infinite where it cannot be built. A piece costs
+    # the same both ways but for what it comes upon: an aqueduct or road is counted where it begins.
+    def headrace(self, row, column, to_row, to_column, start, end):
         limits, price = self.limits, self.price
         down, across = to_row - row, to_column - column
         count = max(1, int(np.ceil(max(np.abs(down).max(), np.abs(across).max()))))
         length_m = np.hypot(down, across) * self.cell_m
         south, east = down / np.hypot(down, across), across / np.hypot(down, across)
         total = np.zeros(row.shape)
-        was_over, was_road = self.is_over(row, column), self.is_road(row, column)
-        for place in range(count + 1):
-            share = 1.0 if place == count else (place + 0.5) / count
+        met = [start]
+        for place in range(count):
+            share = (place + 0.5) / count
             at, beside = row + share * down, column + share * across
-            over, road = self.is_over(at, beside), self.is_road(at, beside)
-            total += price["per_crossing"] * (over & ~was_over) + price["per_road"] * (road & ~was_road)
-            was_over, was_road = over, road
-            if place == count:
-                break
             height_m = self.ground_m(at, beside) - self.level_m(at, beside)
-            slope = np.abs(
-                self.nearest(self.to_south, at, beside) * east - self.nearest(self.to_east, at, beside) * south
-            )
-            slope = np.where(over, 0.0, slope)
+            cell = self.cell(at, beside)
+            over, obstacle = self.is_over(cell, height_m), self.obstacle[cell]
+            met.append((over, (obstacle & 1) > 0))
+            slope = np.where(over, 0.0, np.abs(self.to_south[cell] * east - self.to_east[cell] * south))
             depth_m = np.abs(height_m)
             earth = depth_m * (price["cut_per_m2"] + price["cut_per_m3"] * depth_m) + price["bench_per_m"] * slope
             each = np.where(over, price["aqueduct_per_m"], price["canal_per_m"] + earth)
             bad = ~(height_m <= limits.max_cut_m) | (slope > limits.max_side_slope)
             bad |= over & (height_m < -limits.max_aqueduct_height_m)
-            bad |= (self.nearest(self.obstacle, at, beside) & 2) > 0
+            bad |= (obstacle & 2) > 0
             total += np.where(bad, np.inf, each) * length_m / count
-        return total
+        met.append(end)
+        there, back = total, total.copy()
+        for (was_over, was_road), (over, road) in pairwise(met):
+            there += price["per_crossing"] * (over & ~was_over) + price["per_road"] * (road & ~was_road)
+            back += price["per_crossing"] * (was_over & ~over) + price["per_road"] * (was_road & ~road)
+        return there, back
 
     # Cost of a penstock from one cell.
     def penstock(self, row, column):
@@ -106,19 +115,19 @@ class _Cells:
         share = (np.arange(count) + 0.5) / count
         at, beside = row + share * down, column + share * across
         depth_m = np.maximum(self.ground_m(at, beside) - level_m, 0.0)
-        if not depth_m.max() <= limits.max_cut_m or (self.nearest(self.obstacle, at, beside) & 2).any():
+        if not depth_m.max() <= limits.max_cut_m or (self.obstacle[self.cell(at, beside)] & 2).any():
             return np.inf
         total = price["penstock_per_m"] * np.hypot(length_m, level_m - self.tail_m)
         total += (depth_m * (price["cut_per_m2"] + price["cut_per_m3"] * depth_m)).sum() * length_m / count
-        river, other = (self.nearest(of, at, beside) for of in (self.is_river, self.is_other))
+        cell = self.cell(at, beside)
+        river, other = self.is_river[cell], self.is_other[cell]
         bed_m = (
             (river & (np.minimum(share, 1 - share) * length_m > END_CELLS * self.cell_m)).sum() * length_m / count
         )
         if bed_m > limits.max_aqueduct_length_m:
             return np.inf
-        start = [
-            bool(self.nearest(of, np.array([row]), np.array([column]))[0]) for of in (self.is_river, self.is_other)
-        ]
+        first = self.cell(np.array([row]), np.array([column]))
+        start = [bool(of[first][0]) for of in (self.is_river, self.is_other)]
         crossed = np.count_nonzero(np.diff(other.astype(int), prepend=int(start[1])) == 1)
         came = np.flatnonzero(np.diff(river.astype(int), prepend=int(start[0])) == 1)
         left = np.flatnonzero(np.diff(river.astype(int), prepend=int(start[0])) == -1)
@@ -152,21 +161,23 @@ def cheapest_conduit(ground, stations, intake, tailrace, limits, price, margin_m
     shape = tuple(split * (size - 1) + 1 for size in cells.height_m.shape)
     number = np.arange(shape[0] * shape[1]).reshape(shape)
     row, column = (each / split for each in np.indices(shape))
+    over, road = cells.end(row, column)
     source, target, cost = [], [], []
     for down, across in MOVES:
         left, right = max(0, -across), max(0, across)
         one = np.s_[0 : shape[0] - down, left : shape[1] - right]
         other = np.s_[down : shape[0], left + across : shape[1] - right + across]
-        for first, last in ((one, other), (other, one)):
-            each = cells.headrace(row[first], column[first], row[last], column[last]).ravel()
+        ends = (over[one], road[one]), (over[other], road[other])
+        both = cells.headrace(row[one], column[one], row[other], column[other], *ends)
+        for first, last, each in ((one, other, both[0]), (other, one, both[1])):
             usable = np.isfinite(each)
-            source.append(number[first].ravel()[usable])
-            target.append(number[last].ravel()[usable])
+            source.append(number[first][usable])
+            target.append(number[last][usable])
             cost.append(each[usable])
     # From the intake itself to all cells near it.
     near = (np.abs(row - cells.start[0]) < 4) & (np.abs(column - cells.start[1]) < 4)
     begin = np.broadcast_to(cells.start[:, None], (2, near.sum()))
-    each = cells.headrace(*begin, row[near], column[near])
+    each, _ = cells.headrace(*begin, row[near], column[near], cells.end(*begin), (over[near], road[near]))
     usable = np.isfinite(each)
     size = shape[0] * shape[1] + 1
     source.append(np.full(usable.sum(), size - 1))
