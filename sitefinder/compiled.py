@@ -53,7 +53,7 @@ class _StampedBySources:
         self._module = py_func.__module__
 
     def get_source_stamp(self):
-        # How it is compiled is told in this file.
+        # This file says how it is compiled.
         return sources_digest(self._module) + sources_digest(__name__)
 
 
@@ -231,8 +231,8 @@ def _as_read(argument):
 def part(function=None, *, makes_arrays=False):
     """A function that kernels call; called from Python it is the plain function.
 
-    Its arrays are those of the kernel, which holds them. So nothing is counted when it looks at them: the counter of
-    each array is shared by all threads, and took up to a third of the time of kernels with small parts.
+    Its arrays are those of the kernel, which holds them. So nothing is counted when it looks at them: the counter
+    of each array is shared by all threads, and took up to a third of the time of kernels with small parts.
 
     Parameters
     ----------

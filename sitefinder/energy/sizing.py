@@ -267,8 +267,8 @@ def _set_units(at_site, units, one):
     at_site.bought = units if one.law_per_unit and np.isnan(at_site.project_law) else 1
 
 
-# Factor on the efficiencies of a plant with this design flow of all units; it rises with the flow. The same flow is
-# mostly asked for several times in succession.
+# Factor on the efficiencies of a plant with this design flow of all units; it rises with the flow. The same flow
+# is mostly asked for several times in succession.
 @part
 def _scale_of(flow, at_site):
     unit_m3s = flow / at_site.units

@@ -21,8 +21,8 @@ ROUNDING = 1e-9
 # Modified z-score 0.6745 (x - median) / MAD above which a value is a potential outlier: Iglewicz & Hoaglin (1993),
 # see `suspect_gauges` (from memory).
 Z_PER_MAD, MAX_MODIFIED_Z = 0.6745, 3.5
-# Tukey's biweight gives no weight beyond so many scales; the scale is the median absolute residual over that of a
-# standard normal number. Fits end when the loss moves by less, or after so many (own choice).
+# Tukey's biweight gives no weight beyond this number of scales; the scale is the median absolute residual over
+# that of a standard normal number. Fits end when the loss moves by less, or after that many rounds (own choice).
 BIWEIGHT, MAD_OF_NORMAL = 4.685, float(ndtri(0.75))
 SAME_LOSS, MAX_REWEIGHTINGS = 1e-8, 49
 # A gauge that is off by less is not doubted, however much alike the others are (own choice).
