@@ -157,5 +157,5 @@ def test_a_weighted_fit_is_that_of_statsmodels(seed):
 
     fit, found = least_squares(design, response, weights), WLS(response, design, weights=weights).fit()
 
-    assert fit.coefficients == pytest.approx(found.params, rel=1e-12)
+    assert fit.coefficients == pytest.approx(found.params, rel=1e-9)
     assert fit.standard_errors == pytest.approx(found.bse, rel=1e-9)
