@@ -57,6 +57,8 @@ CHOICES = {"any": ANY, "safe": SAFE, "as_built": AS_BUILT}
 MOST_FALL = "most_canal_fall_m"
 # Places among the arguments of `best_of_stretches`; the net head is among `search_arguments`.
 NET_HEAD, FITS, TABLE, SAFE_FLOW = 6, 13, 14, 18
+# Columns of a choice that say which plant it is; none is the same as another where there is no turbine.
+PLANT = ("turbine", "screened", "units", "flow_design_m3s", "power_kw")
 NUMBERS_IN = ("head_m", "conduit_length_m", "pond_length_m", "weir_height_m", "road_distance_m")
 COLUMNS_IN = ("intake", "scheme_type", "has_fish_pass", *NUMBERS_IN)
 
@@ -209,16 +211,20 @@ def _valued_by_fish(
             # First by all that any of them counts as fish-safe: mostly the best by each of them follows from it.
             of_any = tuple(np.minimum.reduce(flows_m3s) for flows_m3s in zip(*safe_flows, strict=True))
             _best_by_fish((*before, of_any, *after), fits, choices, worth, known)
+        plants = []
         for fish, safe_flow, tables in zip(fishes, safe_flows, parts, strict=True):
             best = _best_by_fish((*before, safe_flow, *after), fits, choices, worth, known)
             columns = {}
             for prefix, choice in choices.items():
                 part = _choice_columns(best.turbine[:, choice], best.found[:, choice], settings)
-                size = (part[name] for name in ("flow_design_m3s", "power_kw", "units", "turbine"))
+                firm_kw, is_new = _known_firm_kw(part, plants)
+                size = (part[name] for name in ("flow_design_m3s", "power_kw", "units"))
+                turbine = np.where(is_new, part["turbine"], -1)
                 screen_m, bypass_m3s = screen_takes(costs, part["screened"], part["flow_design_m3s"])
-                places_m = (*ends[:-1], ends[-1] - screen_m)
-                outputs = plant_outputs(flow_m3s, left_m3s, *places_m, *size, table, pipe_m, laws[-1], bypass_m3s)
-                part["firm_power_kw"] = outputs.firm_power_kw
+                plant = (*ends[:-1], ends[-1] - screen_m, *size, turbine)
+                outputs = plant_outputs(flow_m3s, left_m3s, *plant, table, pipe_m, laws[-1], bypass_m3s)
+                part["firm_power_kw"] = np.where(is_new, outputs.firm_power_kw, firm_kw)
+                plants.append(part)
                 part |= fish_columns(turbines, costs, fish, part, ends[-1])
                 part["stream_too_small"] = best.too_small[:, choice]
                 columns |= {f"{prefix}_{name}": values for name, values in part.items()}
@@ -227,6 +233,16 @@ def _valued_by_fish(
         places.append(rows)
     order = np.argsort(np.concatenate(places), kind="stable")
     return [pd.concat(tables).iloc[order] for tables in parts]
+
+
+# Firm power of plants that an earlier one of several choices has as well [kW], and which are none of these.
+def _known_firm_kw(part, earlier):
+    firm_kw, is_new = np.full(len(part["turbine"]), np.nan), np.ones(len(part["turbine"]), dtype=bool)
+    for other in earlier:
+        same = is_new & np.logical_and.reduce([part[name] == other[name] for name in PLANT])
+        firm_kw[same] = other["firm_power_kw"][same]
+        is_new &= ~same
+    return firm_kw, is_new
 
 
 class _Best(NamedTuple):

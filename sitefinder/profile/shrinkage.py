@@ -152,7 +152,8 @@ def _cell_likelihood(head_m, head_se_m, edges_m, law):
     centre_m, error_m = head_m[:, None] - ratio * lean_m, ratio * spread_m
     low, high = (edges_m[:-1] - centre_m) / error_m, (edges_m[1:] - centre_m) / error_m
     # Differences of the lesser tail: far up, those of the other lose all digits.
-    mass = np.where(low > 0.0, ndtr(-low) - ndtr(-high), ndtr(high) - ndtr(low))
+    is_above = low > 0.0
+    mass = ndtr(np.where(is_above, -low, high)) - ndtr(np.where(is_above, -high, low))
     return np.maximum(mass, 1e-300) / np.diff(edges_m)
 
 
