@@ -54,8 +54,7 @@ class _StampedBySources:
         self._module = py_func.__module__
 
     def get_source_stamp(self):
-        # This file says how it is compiled.
-        return sources_digest(self._module) + sources_digest(__name__)
+        return sources_digest(self._module)
 
 
 class _InOwnFolder:
@@ -240,29 +239,20 @@ def _as_read(argument):
     return view
 
 
-def part(function=None, *, makes_arrays=False):
+def part(function):
     """A function that kernels call; called from Python it is the plain function.
-
-    Its arrays are those of the kernel, which holds them. So nothing is counted when it looks at them: the counter
-    of each array is shared by all threads, and took up to a third of the time of kernels with small parts.
 
     Parameters
     ----------
     function : callable
-    makes_arrays : bool
-        True where it, or a part that it calls, makes an array; only then are references counted.
 
     Returns
     -------
     callable
         The same.
     """
-    if function is None:
-        return functools.partial(part, makes_arrays=makes_arrays)
     _parts.add(function)
-    # Numba's own switch for functions without its memory management, under its own name.
-    counting = {} if makes_arrays else {"_nrt": False}
-    return register_jitable(no_cfunc_wrapper=True, **counting)(function)
+    return register_jitable(no_cfunc_wrapper=True)(function)
 
 
 @functools.cache

@@ -75,6 +75,8 @@ def least_squares(design, response, weights=None):
     .. [1] K. Eng, Y.-Y. Chen, J. E. Kiang, "User's guide to the weighted-multiple-linear-regression program,"
        U.S. Geol. Surv. Tech. Methods 4-A8, 2009.
     """
+    from scipy import linalg
+
     if not _are_independent(design):
         return None
     weights = np.ones(len(response)) if weights is None else weights / weights.mean()

@@ -25,7 +25,7 @@ def sort_first(values, count, in_order):
         in_order[place] = value
 
 
-@part(makes_arrays=True)
+@part
 def median_of(values, count, in_order):
     """Median of the first numbers of an array, at least one; the last argument is filled as by `sort_first`.
 
