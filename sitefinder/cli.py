@@ -1,6 +1,7 @@
 """The command line: arguments to stages, errors to exit status. Commands import what they need."""
 
 import gc
+import os
 import sys
 import textwrap
 from pathlib import Path
@@ -11,6 +12,7 @@ import typer
 from sitefinder import __version__
 from sitefinder.errors import SitefinderError
 from sitefinder.pipeline.executors import OBJECTS_BEFORE_COLLECTION
+from sitefinder.pipeline.linear_algebra import ENVIRONMENT
 from sitefinder.units import gigabytes_of
 
 EXIT_USER_ERROR, EXIT_INTERRUPTED = 2, 130
@@ -61,6 +63,7 @@ Memory = Annotated[
 def main():
     """Run the command; user errors exit with 2 and without a traceback."""
     gc.set_threshold(OBJECTS_BEFORE_COLLECTION)
+    os.environ.update(ENVIRONMENT)
     try:
         app(prog_name="sitefinder", standalone_mode=True)
     except SitefinderError as error:

@@ -37,6 +37,7 @@ from sitefinder.pipeline.code import change_of_code, own_code
 from sitefinder.pipeline.executors import Executor, InThisProcess, peak_memory_mb
 from sitefinder.pipeline.graph import Made, Results, Stage, run_stages
 from sitefinder.pipeline.keys import Planned, Recipe, plan_of, recipes_of
+from sitefinder.pipeline.linear_algebra import one_thread
 from sitefinder.pipeline.run_log import (
     last_keys,
     last_recipes,
@@ -463,7 +464,7 @@ def run(
         job = _Job(settings, inputs, target, record, memory, listener, executor)
         bound.validate()
         record.passed("reading")
-        with with_parts_of(settings.run.part_stations):
+        with with_parts_of(settings.run.part_stations), one_thread():
             return job.run_alone() if kept is None else job.run_with(kept)
 
 

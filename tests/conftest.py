@@ -354,10 +354,10 @@ def other_run(copy_sample, made_once):
         (path / "sitecustomize.py").write_text(NOTES_KERNELS + NO_WAITING, encoding="utf-8")
         settings = copy_sample(region, "tile_rows = 501\ntile_columns = 347\n", beside="")
         search = os.pathsep.join([str(path), os.environ["PYTHONPATH"]])
-        # Another seed of Python's hashes would show any order that depends on them; time zone, locale, permissions
-        # and the folder that it is started in may get into no file either.
+        # Another seed of Python's hashes would show any order that depends on them; time zone, locale, threads of
+        # linear algebra, permissions and the folder that it is started in may get into no file either.
         changed = {"PYTHONPATH": search, "NOTED_KERNELS": str(noted), "PYTHONHASHSEED": "4321"}
-        changed |= {"TZ": "Pacific/Kiritimati", "LC_ALL": "C"}
+        changed |= {"TZ": "Pacific/Kiritimati", "LC_ALL": "C", "OPENBLAS_NUM_THREADS": "2"}
         masked = {"umask": 0o077} if hasattr(os, "fork") else {}
         relative = settings.relative_to(region).as_posix()
         command = [sys.executable, "-m", "sitefinder", "run", relative, "--quiet", "--workers", "2"]

@@ -43,6 +43,7 @@ from sitefinder.pipeline.executors import (
     place_of,
     remade,
 )
+from sitefinder.pipeline.linear_algebra import one_thread
 from sitefinder.pipeline.local_workers import LocalWorkers
 
 # A task that raised an error is done once more, on whichever worker is free.
@@ -494,7 +495,7 @@ def do_task(text: str) -> Done:
             fix="stop that worker, or install the same there",
         )
     form = importlib.import_module(order.form)
-    with _TURN:
+    with _TURN, one_thread():
         common = _common(order.form, *order.common, json.dumps(order.makers))
         own = _read(form, *order.own)
         result, seconds = called(loaded(order.function), {**common, **own}, order.place)

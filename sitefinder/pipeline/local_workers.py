@@ -23,18 +23,18 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from sitefinder.pipeline.executors import OBJECTS_BEFORE_COLLECTION
+from sitefinder.pipeline.linear_algebra import ENVIRONMENT
 
 LOOPBACK = "127.0.0.1"
 # How long workers get to end by themselves [s].
 END_S = 10.0
-# A worker's own threads: one of each library, since there is a worker for each core. Dask itself also sets
+# One thread of each library, since there is a worker for each core. Dask itself also sets
 # MALLOC_TRIM_THRESHOLD_, after which the C library hands back the memory of every larger array as soon as it is
 # freed: tasks of a made region of 4 million cells took a tenth more processor time by that.
-ENVIRONMENT = {"OMP_NUM_THREADS": 1, "MKL_NUM_THREADS": 1, "OPENBLAS_NUM_THREADS": 1}
 CONFIGURATION = {
     # A compiled kernel can keep a worker from answering for minutes.
     "distributed.scheduler.worker-ttl": None,
-    "distributed.nanny.pre-spawn-environ": ENVIRONMENT,
+    "distributed.nanny.pre-spawn-environ": {**ENVIRONMENT},
     # It would look at every worker's stack a hundred times a second.
     "distributed.worker.profile.enabled": False,
 }
