@@ -21,16 +21,14 @@ def texts(cell):
 
 
 @pytest.fixture(scope="module")
-def made(repository, made_once, sample_run):
+def made(repository, copy_sample, made_once, sample_run):
     """The notebook after all of its cells have run in a folder with the sample region, and that folder."""
-    return made_once("notebook", lambda folder: ran_in(folder, repository, sample_run))
+    return made_once("notebook", lambda folder: ran_in(folder, repository, copy_sample, sample_run))
 
 
-def ran_in(folder, repository, sample_run):
-    for name in ("config", "sample-region"):
-        shutil.copytree(
-            repository / name, folder / name, ignore=shutil.ignore_patterns("out*", "*.py", "__pycache__")
-        )
+def ran_in(folder, repository, copy_sample, sample_run):
+    # No test here looks at a page or a sheet, which take longer than all cells.
+    copy_sample(folder)
     notebook = nbformat.read(repository / "tests" / "notebooks" / "first_map.ipynb", as_version=4)
     assert not any(cell.get("outputs") for cell in notebook.cells)
     # Its store holds already what that run kept but for some tables, which are for the notebook to make.

@@ -1,5 +1,6 @@
 """The documents against what they describe: commands and their output, settings, generated parts, files, links."""
 
+import contextlib
 import os
 import re
 import shutil
@@ -15,7 +16,6 @@ from rasterio.windows import Window
 from refresh_documents import (
     PRINTED,
     RUN,
-    command_output,
     document_paths,
     excerpt,
     generated,
@@ -24,6 +24,7 @@ from refresh_documents import (
 )
 
 import sitefinder
+from sitefinder import cli
 from sitefinder.catalogue.equations import check_equations
 from sitefinder.io.settings_files import read_settings
 from sitefinder.schema import CHANGES, LAYERS
@@ -72,6 +73,25 @@ def read_document(repository):
 def fresh():
     """The documents as their sources say."""
     return generated()
+
+
+@pytest.fixture
+def output_of(tmp_path, monkeypatch, capsys):
+    """A function that gives what a command prints as a document writes it, run in a folder by this process."""
+
+    def printed(command):
+        name, *arguments = command.strip().split(" && ")[-1].split()
+        assert name.rpartition("/")[-1] == "sitefinder"
+        monkeypatch.chdir(tmp_path)
+        monkeypatch.setattr("sys.argv", ["sitefinder", *arguments])
+        capsys.readouterr()
+        with contextlib.suppress(SystemExit):
+            cli.main()
+        out, err = capsys.readouterr()
+        assert err == ""
+        return out
+
+    return printed
 
 
 # Examples of settings in a document, without the indent that a list gives them.
@@ -152,14 +172,16 @@ def test_price_lcoe_and_payback_stand_in_the_first_ten_lines(read_document):
         assert words in first
 
 
-def test_what_is_printed_of_the_fitted_flows_is_what_the_command_prints(read_document, repository, tmp_path):
+def test_what_is_printed_of_the_fitted_flows_is_what_the_command_prints(
+    read_document, repository, tmp_path, output_of
+):
     for folder in ("config", "sample-region"):
         (tmp_path / folder).mkdir()
     for name in ("config/sample.toml", "sample-region/gauges.csv"):
         shutil.copy(repository / name, tmp_path / name)
     shown = read_document(PRINTED)
 
-    printed = command_output(marked(shown, "command", "fit-flows"), tmp_path)
+    printed = output_of(marked(shown, "command", "fit-flows"))
 
     assert printed == marked(shown, "result", "fit-flows")
 
@@ -278,7 +300,7 @@ def test_the_guide_has_examples_of_all_that_a_region_may_need(read_document):
 
 
 @pytest.mark.slow
-def test_the_smallest_settings_of_readme_run(read_document, repository, tmp_path):
+def test_the_smallest_settings_of_readme_run(read_document, repository, tmp_path, output_of):
     [smallest] = [example for example in examples(read_document("README.md")) if "[run]" in example]
     tables = tomllib.loads(smallest)
     for folder in ("turbines", "costs", "dem-errors"):
@@ -299,7 +321,7 @@ def test_the_smallest_settings_of_readme_run(read_document, repository, tmp_path
     pyogrio.write_dataframe(pyogrio.read_dataframe(streams[0]).clip(quarter), streams[1])
     (tmp_path / "settings.toml").write_text(smallest, encoding="utf-8")
 
-    printed = command_output("sitefinder run settings.toml --quiet", tmp_path)
+    printed = output_of("sitefinder run settings.toml --quiet")
 
     assert re.match(r"Upper valley: \d+ reaches, ", printed)
     assert (tmp_path / "out" / "sites.gpkg").is_file()

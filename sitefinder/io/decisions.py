@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from sitefinder.errors import InputError, all_of, described, listed
+from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.gauges import id_problems, read_text_table
-from sitefinder.io.point_tables import points_in_run, table_lineage
+from sitefinder.io.point_tables import RowProblems, points_in_run, table_lineage
 from sitefinder.io.vector import read_layer
 from sitefinder.settings.days import is_day
 from sitefinder.settings.section import MAX_CHARACTERS, control_characters
@@ -82,7 +82,7 @@ def read_decisions(source: DecisionSource, folder: Path, crs: str) -> DecisionsR
     path = folder / source.path
     if is_table(path):
         text = read_text_table(path, "table of decisions", "inputs.decisions.path")
-        where = [f"row {number}" for number in range(2, len(text) + 2)]
+        kind, rows = "row", [*range(2, len(text) + 2)]
         points = None
     else:
         read = read_layer(source, folder, crs, what="decisions", geometry="point", allow_empty=True)
@@ -99,10 +99,10 @@ def read_decisions(source: DecisionSource, folder: Path, crs: str) -> DecisionsR
         text = _as_texts(read.frame.drop(columns="geometry"))
         if "decision_id" not in text and source.id_column is not None:
             text = text.assign(decision_id=text["feature_id"])
-        where = [f"feature {name}" for name in read.frame["feature_id"]]
+        kind, rows = "feature", [*read.frame["feature_id"]]
         points = read.frame.geometry.to_numpy()
     text = text.apply(lambda column: column.str.strip())
-    frame = _judged(text, where, source, has_points=points is not None)
+    frame = _judged(text, (kind, rows), source, has_points=points is not None)
     if points is not None:
         return DecisionsRead(frame.assign(geometry=points), read.lineage)
     return _placed(frame, text, source, path, crs)
@@ -123,7 +123,9 @@ def _as_texts(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 # The table as it is kept, without places; every problem at once.
-def _judged(text: pd.DataFrame, where: list[str], source: DecisionSource, *, has_points: bool) -> pd.DataFrame:
+def _judged(
+    text: pd.DataFrame, where: tuple[str, list[Any]], source: DecisionSource, *, has_points: bool
+) -> pd.DataFrame:
     found = [name for name in NEEDED if name not in text]
     if found:
         raise InputError.of(
@@ -136,14 +138,7 @@ def _judged(text: pd.DataFrame, where: list[str], source: DecisionSource, *, has
     empty = pd.Series("", index=text.index, dtype="str")
     column = {name: text.get(name, empty) for name in (*NEEDED, *OPTIONAL, *PLACE)}
     problems = id_problems(column["decision_id"].rename("decision_id"))
-
-    def problem(bad: pd.Series[bool], headline: str, expected: str, shown: pd.Series[str], fix: str) -> None:
-        if bad.any():
-            rows = [row for row, is_bad in zip(where, bad, strict=True) if is_bad]
-            cells = listed(dict.fromkeys(repr(cell) for cell in shown[bad]))
-            facts = {"where": listed(rows), "expected": expected, "found": cells, "fix": fix}
-            problems.append(described(headline, **facts))
-
+    problem = RowProblems(*where, problems).add
     decision, scheme, date, until = (column[each] for each in ("decision", "scheme_type", "date", "valid_until"))
     head_m, verdict = column["head_m"], column["rule_verdict"]
     known = ", ".join(names(DECISIONS))

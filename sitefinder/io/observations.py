@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from sitefinder.errors import InputError, all_of, described, listed
+from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.gauges import read_text_table
-from sitefinder.io.point_tables import points_in_run
+from sitefinder.io.point_tables import RowProblems, points_in_run
 from sitefinder.schema.field_form import BLANK, COLUMNS, NO, NUMBERS, PLACES, TEXTS, YES
 from sitefinder.settings.days import is_day
 
@@ -97,13 +97,7 @@ def read_observations(source: Source, folder: Path, crs: str) -> ObservationsRea
 
 def _problems(text: pd.DataFrame, row: pd.Series[int], numbers: dict[str, pd.Series[float]]) -> list[str]:
     problems: list[str] = []
-
-    def problem(bad: pd.Series[bool], headline: str, expected: str, shown: pd.Series[str], fix: str) -> None:
-        if bad.any():
-            cells = listed(dict.fromkeys(repr(cell) for cell in shown[bad]))
-            where = f"row {listed(row[bad])}"
-            problems.append(described(headline, where=where, expected=expected, found=cells, fix=fix))
-
+    problem = RowProblems("row", list(row), problems).add
     for name, values in numbers.items():
         needed = name in PLACES
         bad = ~np.isfinite(values) & ((text[name] != "") | needed)

@@ -1,19 +1,57 @@
-"""Places in the user's tables (CSV) in the run's coordinate system, and the lineage of such a table."""
+"""What the user's tables of places have in common: problems by row, lineage, places in the run's system."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from sitefinder.errors import described, listed
 from sitefinder.io.crs import crs_name, crs_of_layer, transform_to_run
 from sitefinder.io.digests import content_digest
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
     from typing import Any
 
     import numpy.typing as npt
+    import pandas as pd
 
     from sitefinder.settings import Source
+
+
+class RowProblems:
+    """Problems of the cells of a table, each with the rows that have it.
+
+    Parameters
+    ----------
+    kind : str
+        What messages call a row: row, feature.
+    rows : sequence of object, shape (n,)
+        Their numbers or names.
+    problems : list of str
+        Where they are added.
+    """
+
+    def __init__(self, kind: str, rows: Sequence[object], problems: list[str]) -> None:
+        self._kind = kind
+        self._rows = rows
+        self._problems = problems
+
+    def add(self, is_bad: pd.Series[bool], headline: str, expected: str, cells: pd.Series[str], fix: str) -> None:
+        """Add a problem if any row has it.
+
+        Parameters
+        ----------
+        is_bad : Series of bool, shape (n,)
+        headline, expected, fix : str
+        cells : Series of str, shape (n,)
+            What was found, by row.
+        """
+        if is_bad.any():
+            rows = [row for row, bad in zip(self._rows, is_bad, strict=True) if bad]
+            where = f"{self._kind}{'s' if len(rows) > 1 else ''} {listed(rows)}"
+            found = listed(dict.fromkeys(repr(cell) for cell in cells[is_bad]))
+            self._problems.append(described(headline, where=where, expected=expected, found=found, fix=fix))
 
 
 def table_lineage(source: Source, path: Path, name: str) -> dict[str, Any]:

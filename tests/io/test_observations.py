@@ -90,7 +90,7 @@ def test_every_fault_of_a_form_is_said_at_once(read):
         "structure_seen: not a known word\n    where:     row 5\n    expected:  yes, no or nothing",
         "drop_m: no number\n    where:     row 6",
         "intake_x: no number\n    where:     row 6",
-        "two rows of one site and day\n    where:     row 6, 7",
+        "two rows of one site and day\n    where:     rows 6, 7",
     ):
         assert words in str(caught.value)
 

@@ -21,15 +21,19 @@ from sitefinder.steps import systems
 
 pytestmark = pytest.mark.slow
 FORM, SOFTWARE = "sitefinder.io.containers", "sitefinder.io.software:software"
+# What workers are reached by.
+LIBRARIES = {"dask", "distributed"}
 WAIT_S = 60.0
 
 
 @pytest.fixture(scope="module")
 def two(tmp_path_factory):
-    """Two workers of this machine, and what they said when they were there."""
-    said = []
-    with Cluster(tmp_path_factory.mktemp("workers"), FORM, SOFTWARE, workers=2, announce=said.append) as workers:
+    """Two workers of this machine, prepared for their tasks, and what they said when they were there."""
+    said, folder = [], tmp_path_factory.mktemp("workers")
+    with Cluster(folder, FORM, SOFTWARE, workers=2, announce=said.append) as workers:
+        workers.prepare(["colorsys:rgb_to_hls", "wave:open"])
         yield workers, said
+    assert not list(folder.rglob("worker-*"))
 
 
 def numbers(*wanted):
@@ -93,19 +97,19 @@ def test_files_of_tasks_are_gone_when_they_are_done(two):
     assert list(workers._folder.glob("tasks-*")) == []
 
 
-def test_workers_that_were_prepared_have_loaded_what_they_need_and_set_what_costs_time(tmp_path):
-    with Cluster(tmp_path, FORM, SOFTWARE, workers=2) as workers:
-        workers.prepare(["colorsys:rgb_to_hls", "wave:open"])
-        answers = values(workers.answers(tasks_to_do.surroundings, {"module": "wave"}, numbers(0, 1), "look"))
-        # Told to end, they are started again for tasks that come after all.
-        workers.release()
-        again = values(workers.answers(tasks_to_do.squared, {}, numbers(2, 3), "squares"))
+# The last that looks at the two, since it starts others in their place.
+def test_workers_that_were_prepared_have_loaded_what_they_need_and_set_what_costs_time(two):
+    workers, _ = two
+
+    answers = values(workers.answers(tasks_to_do.surroundings, {"module": "wave"}, numbers(0, 1), "look"))
+    # Told to end, they are started again for tasks that come after all.
+    workers.release()
+    again = values(workers.answers(tasks_to_do.squared, {}, numbers(2, 3), "squares"))
 
     assert list(answers.values()) == 2 * [
         {"loaded": True, "gc": OBJECTS_BEFORE_COLLECTION, "OMP_NUM_THREADS": "1", "MALLOC_TRIM_THRESHOLD_": ""}
     ]
     assert sorted(result["value"] for result in again.values()) == [4, 9]
-    assert not list(tmp_path.rglob("worker-*"))
 
 
 # As a user writes it, without a guard around what a main program does.
@@ -235,12 +239,11 @@ def test_one_process_and_a_cluster_that_loses_a_worker_deliver_the_same_bytes(
     assert "out/sites.gpkg" in first
     assert delivered(tmp_path / "cluster") == first
     # Nothing has changed: neither workers nor their library are needed.
-    code = (
-        "import sys; from sitefinder.inventory import run_and_deliver; "
-        f"run_and_deliver({str(settings['one'])!r}, workers=2); assert 'dask' not in sys.modules"
-    )
-    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, sys.path)))
-    subprocess.run([sys.executable, "-c", code], check=True)
+    monkeypatch.setattr("sitefinder.pipeline.cluster.LocalWorkers", None)
+    for name in [name for name in sys.modules if name.partition(".")[0] in LIBRARIES]:
+        monkeypatch.delitem(sys.modules, name)
+    run_and_deliver(settings["one"], workers=2)
+    assert not LIBRARIES & set(sys.modules)
 
 
 def test_a_worker_with_other_code_is_refused(started, scheduler, repository, tmp_path):

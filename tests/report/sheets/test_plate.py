@@ -37,7 +37,7 @@ def test_the_map_has_author_date_and_logo(make_handover, make_site, logo, tmp_pa
 
     text = " ".join(PdfReader(io.BytesIO(pdf)).pages[0].extract_text().split())
     assert "A. <Example> & =cmd() · 2026-05-31" in text
-    picture = np.asarray(pypdfium2.PdfDocument(pdf)[0].render(scale=3).to_pil().convert("RGB")).astype(int)
+    picture = np.asarray(pypdfium2.PdfDocument(pdf)[0].render(scale=3).to_pil().convert("RGB")).astype(np.int16)
     red = np.abs(picture - RED).max(axis=2) < 25
     # 30 mm × 14 mm hold a picture twice as wide as high: 28 mm × 14 mm, at 216 dots to the inch.
     assert red.sum() == pytest.approx(28 * 14 * (216 / 25.4) ** 2, rel=0.05)
@@ -58,6 +58,7 @@ def test_without_an_imprint_nothing_is_said_of_one(make_handover, make_site):
         ("cut.png", b"\x89PNG\r\n\x1a\n\x00\x00", "the file is not a picture"),
         ("large.svg", SVG.encode() + b" " * 5_000_000, "the picture is too large"),
     ],
+    ids=["absent", "notes", "page", "cut", "large"],
 )
 def test_what_is_no_picture_is_refused_with_what_to_do(tmp_path, name, content, headline):
     if content is not None:
