@@ -22,8 +22,10 @@ from sitefinder.hydrology.regression import (
     design_of,
     have_form,
     least_squares,
+    normality_p,
     predictor_of,
     statistic_of,
+    variance_inflation,
 )
 
 MAX_STEPS = 200
@@ -283,8 +285,8 @@ def fit_censored_equation(
         ),
         smearing_factor=float(np.mean(10.0 ** fit.residuals[~below])),
         leave_one_out_rmse_log10=float(np.sqrt(np.nanmean(left_out**2))),
-        design=design,
-        residuals=fit.residuals[~below],
+        variance_inflation=variance_inflation(design),
+        normality_p=normality_p(fit.residuals[~below]),
     )
     equation = Equation(
         statistic=statistic_of(flow_column) or flow_column,

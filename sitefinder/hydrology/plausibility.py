@@ -1,12 +1,13 @@
 """Gauges with implausible figures: runoff against rain and other gauges, units, outliers."""
 
+import warnings
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri, stdtr
+from scipy.special import stdtr
 
-from sitefinder.hydrology.regression import NO_FORMS, design_of, have_form, least_squares
+from sitefinder.hydrology.regression import NO_FORMS, design_of, have_form
 
 AREA, PRECIPITATION, MEAN_FLOW = "area_km2", "precipitation_mm", "flow_mean_m3s"
 LOW_FLOW, HIGH_FLOW, MAX_OVER_HIGH_FLOW = "flow_q95_m3s", "flow_q05_m3s", 10.0
@@ -21,10 +22,6 @@ ROUNDING = 1e-9
 # Modified z-score 0.6745 (x - median) / MAD above which a value is a potential outlier: Iglewicz & Hoaglin (1993),
 # see `suspect_gauges` (from memory).
 Z_PER_MAD, MAX_MODIFIED_Z = 0.6745, 3.5
-# Tukey's biweight gives no weight beyond this number of scales; the scale is the median absolute residual over
-# that of a standard normal number. Fits end when the loss moves by less, or after that many rounds (own choice).
-BIWEIGHT, MAD_OF_NORMAL = 4.685, float(ndtri(0.75))
-SAME_LOSS, MAX_REWEIGHTINGS = 1e-8, 49
 # A gauge that is off by less is not doubted, however much alike the others are (own choice).
 MIN_FACTOR = 5.0
 # MAD below this many log10 units is no scale: gauges are never measured so well (own choice).
@@ -257,37 +254,17 @@ def _expected_log_runoff(gauges, predictors, log_runoff, forms):
     middle = float(np.median(log_runoff))
     if not columns or len(gauges) < len(columns) + 1 + MIN_SPARE_GAUGES:
         return np.full(len(gauges), middle)
+    from statsmodels.robust.norms import TukeyBiweight
+    from statsmodels.robust.robust_linear_model import RLM
+
     design = design_of(gauges, columns, forms)
-    # From the median on, which gross errors do not move.
+    # From the median on, which gross errors do not move; a fit without scatter ends with a warning.
     start = np.concatenate([[middle], np.zeros(len(columns))])
-    fitted = design @ _robust_fit(design, log_runoff, start)
+    with warnings.catch_warnings(), np.errstate(all="ignore"):
+        warnings.simplefilter("ignore")
+        found = RLM(log_runoff, design, M=TukeyBiweight()).fit(start_params=start)
+    fitted = design @ found.params
     return fitted if np.isfinite(fitted).all() else np.full(len(gauges), middle)
-
-
-# Coefficients by Tukey's biweight, reweighted until its loss stays the same; the scale is the median absolute
-# residual. A fit without scatter is the answer: P. W. Holland & R. E. Welsch (1977), Commun. Stat. A6, 813-827.
-def _robust_fit(design, response, coefficients):
-    residuals, roots, loss = response - design @ coefficients, np.ones(len(response)), np.inf
-    spare = len(response) - design.shape[1]
-    with np.errstate(all="ignore"):
-        for _ in range(MAX_REWEIGHTINGS):
-            whitened = roots * response - (roots[:, None] * design) @ coefficients
-            before, loss = loss, _biweight_loss(residuals / (whitened @ whitened / spare))
-            scale = np.median(np.abs(residuals) / MAD_OF_NORMAL)
-            if scale == 0.0 or not abs(loss - before) > SAME_LOSS:
-                break
-            relative = residuals / scale
-            weights = (1.0 - (relative / BIWEIGHT) ** 2) ** 2 * (np.abs(relative) <= BIWEIGHT)
-            roots = np.sqrt(weights)
-            coefficients = np.linalg.pinv(roots[:, None] * design) @ (roots * response)
-            residuals = response - design @ coefficients
-    return coefficients
-
-
-# Sum of Tukey's biweight loss.
-def _biweight_loss(relative):
-    most = BIWEIGHT**2 / 6.0
-    return (most - (1.0 - (relative / BIWEIGHT) ** 2) ** 3 * (np.abs(relative) <= BIWEIGHT) * most).sum()
 
 
 # What to look at where the factor found is that of a wrong unit, or of several, nearest first; empty otherwise.
@@ -304,28 +281,29 @@ def _with_leverage(gauges, predictors, checks, forms):
     coefficients = len(predictors) + 1
     if len(used) < coefficients + MIN_SPARE_GAUGES:
         return
-    response = np.log10(used[MEAN_FLOW].to_numpy(dtype=np.float64))
+    from statsmodels.regression.linear_model import OLS
+
     design = design_of(used, list(predictors), forms)
-    fit = least_squares(design, response)
-    if fit is None or fit.mse < MIN_MAD_LOG10**2:
+    response = np.log10(used[MEAN_FLOW].to_numpy(dtype=np.float64))
+    if np.linalg.matrix_rank(design) < coefficients:
         return
-    leverage, cook = fit.leverage, fit.cook
+    fitted = OLS(response, design).fit()
+    if fitted.mse_resid < MIN_MAD_LOG10**2:
+        return
+    influence = fitted.get_influence()
+    leverage, cook = influence.hat_matrix_diag, influence.cooks_distance[0]
+    with np.errstate(all="ignore"):
+        residual = influence.resid_studentized_external
+    probability = 2.0 * stdtr(len(used) - coefficients - 1, -np.abs(residual))
     far = (leverage > HIGH_LEVERAGE * coefficients / len(used)) | (cook > HIGH_COOK)
-    for row in np.flatnonzero(far):
-        rest = np.arange(len(used)) != row
-        without = least_squares(design[rest], response[rest])
-        if without is None:
-            continue
-        with np.errstate(all="ignore"):
-            residual = fit.residuals[row] / np.sqrt(without.mse * (1.0 - leverage[row]))
-        if not 2.0 * stdtr(len(used) - coefficients - 1, -np.abs(residual)) < SMALL_P:
-            continue
+    for row in np.flatnonzero(far & (probability < SMALL_P)):
         observed = 10.0 ** response[row]
-        others = 10.0 ** (response[row] - fit.left_out[row])
+        # Without the gauge's own pull: r / (1 - h) is its residual from the fit of the others.
+        others = 10.0 ** (response[row] - fitted.resid[row] / (1.0 - leverage[row]))
         check = checks[used.index[row]]
         check.found.append(
             f"mean flow of {_figure(observed)} m³/s, which pulls the regression (leverage {leverage[row]:.2f}, "
-            f"Cook's distance {cook[row]:.2g}, studentised residual {residual:.1f})"
+            f"Cook's distance {cook[row]:.2g}, studentised residual {residual[row]:.1f})"
         )
         check.expected.append(f"about {_figure(others)} m³/s by the regression of the other gauges")
         check.fix.append("check its flow and predictors, and whether it is of this region")

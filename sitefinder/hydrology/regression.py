@@ -16,8 +16,6 @@ from sitefinder.units import TO_INTERNAL_UNIT
 
 # Ratio of singular values of the scaled design below which its columns count as collinear.
 MIN_SINGULAR_RATIO = 1e-10
-# Singular values of the whitened predictors below this share of the greatest count as none.
-SINGULAR_RATIO = 1e-15
 # The test of normality takes from 3 to 5000 residuals.
 NORMALITY_ROWS = (3, 5000)
 
@@ -76,21 +74,20 @@ def least_squares(design, response, weights=None):
        U.S. Geol. Surv. Tech. Methods 4-A8, 2009.
     """
     from scipy import linalg
+    from statsmodels.regression.linear_model import WLS
 
     if not _are_independent(design):
         return None
     weights = np.ones(len(response)) if weights is None else weights / weights.mean()
-    root = np.sqrt(weights)
-    inverse = _pseudo_inverse(root[:, None] * design)
-    coefficients = inverse @ (response * root)
-    residuals = response - design @ coefficients
+    found = WLS(response, design, weights=weights).fit()
+    residuals = response - design @ found.params
     squares = float(weights @ residuals**2)
-    mse = squares / (len(response) - np.linalg.matrix_rank(design))
+    mse = squares / found.df_resid
     # The hat matrix of the whitened rows, from their orthonormal basis.
-    leverage = np.sum(linalg.qr(design * root[:, None], mode="economic")[0] ** 2, axis=1)
-    covariance = mse * (inverse @ inverse.T)
+    leverage = np.sum(linalg.qr(design * np.sqrt(weights)[:, None], mode="economic")[0] ** 2, axis=1)
+    covariance = mse * found.normalized_cov_params
     return LeastSquares(
-        coefficients=coefficients,
+        coefficients=found.params,
         standard_errors=np.sqrt(np.diag(covariance)),
         covariance=(covariance + covariance.T) / 2,
         mse=mse,
@@ -99,16 +96,8 @@ def least_squares(design, response, weights=None):
         leverage=leverage,
         left_out=residuals / (1.0 - leverage),
         model_error_variance=mse,
-        cook=_cook(root * residuals, leverage, mse, design.shape[1]),
+        cook=_cook(np.sqrt(weights) * residuals, leverage, mse, design.shape[1]),
     )
-
-
-# Moore and Penrose's inverse of whitened predictors, by their singular values.
-def _pseudo_inverse(design):
-    left, singular, right = np.linalg.svd(design, full_matrices=False)
-    counts = singular > SINGULAR_RATIO * singular.max()
-    inverse = np.divide(1.0, singular, out=np.zeros_like(singular), where=counts)
-    return right.T @ (inverse[:, None] * left.T)
 
 
 def generalised_least_squares(design, response, sampling_covariance, with_left_out=True):
@@ -300,7 +289,7 @@ class Diagnostics(NamedTuple):
     """How well an equation fits its gauges; logs are to base 10.
 
     ``gauges`` are the labels of the rows used and ``dropped`` a table (gauge, reason) of those that were not;
-    ``design`` has their predictors, the constant first, and ``residuals`` those whose distribution is looked at.
+    ``variance_inflation`` has one factor a predictor, and ``normality_p`` is the residuals' by Shapiro and Wilk.
     """
 
     gauges: pd.Index
@@ -309,19 +298,8 @@ class Diagnostics(NamedTuple):
     standard_error_percent: float
     smearing_factor: float
     leave_one_out_rmse_log10: float
-    design: np.ndarray
-    residuals: np.ndarray
-
-    # Worked out when they are asked for: no run asks, and their library takes long to load.
-    @property
-    def variance_inflation(self):
-        """One factor a predictor, see `variance_inflation`."""
-        return variance_inflation(self.design)
-
-    @property
-    def normality_p(self):
-        """That of the residuals, see `normality_p`."""
-        return normality_p(self.residuals)
+    variance_inflation: np.ndarray
+    normality_p: float
 
 
 class Fit(NamedTuple):
@@ -476,8 +454,8 @@ def fit_equation(
         ),
         smearing_factor=smearing,
         leave_one_out_rmse_log10=float(np.sqrt(np.mean(fit.left_out**2))),
-        design=design,
-        residuals=fit.residuals,
+        variance_inflation=variance_inflation(design),
+        normality_p=normality_p(fit.residuals),
     )
     equation = Equation(
         statistic=statistic_of(flow_column) or flow_column,

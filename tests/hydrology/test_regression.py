@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 from scipy import linalg
-from statsmodels.regression.linear_model import WLS
 
 from sitefinder.hydrology.regression import (
     correlation_by_distance,
@@ -147,15 +146,3 @@ def test_normality_is_doubted_where_it_should_be():
     assert normality_p(rng.normal(size=60)) > 0.05
     assert normality_p(rng.exponential(size=60)) < 0.001
     assert np.isnan(normality_p(np.zeros(10)))
-
-
-@pytest.mark.parametrize("seed", range(10))
-def test_a_weighted_fit_is_that_of_statsmodels(seed):
-    rng = np.random.default_rng(seed)
-    design = np.column_stack([np.ones(25), rng.normal(size=(25, 3)) * [1.0, 1e-3, 1e3]])
-    response, weights = design @ rng.normal(size=4) + rng.normal(size=25), rng.uniform(0.1, 50.0, 25)
-
-    fit, found = least_squares(design, response, weights), WLS(response, design, weights=weights).fit()
-
-    assert fit.coefficients == pytest.approx(found.params, rel=1e-9)
-    assert fit.standard_errors == pytest.approx(found.bse, rel=1e-9)
