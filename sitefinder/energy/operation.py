@@ -154,16 +154,9 @@ def _fill_bins(
         if curve[index] > shut_down or usable <= 0.0 or head[index] <= 0.0:
             continue
         may_take = min(usable, flow_design)
-        if units == 1 and loss_design == 0.0:
-            # What `plant_flow_head` comes to, in a fraction of its time.
-            relative, flow_head = may_take / flow_design, 0.0
-            if relative >= lowest:
-                flow_head = max(may_take * efficiency_at(efficiency, relative) * head[index], 0.0)
-            used[index] = may_take if flow_head > 0.0 else 0.0
-        else:
-            used[index], flow_head = plant_flow_head(
-                may_take, flow_design, units, efficiency, lowest, head[index], loss_design
-            )
+        used[index], flow_head = plant_flow_head(
+            may_take, flow_design, units, efficiency, lowest, head[index], loss_design
+        )
         power[index] = kw_per_m3s_m * flow_head
 
 

@@ -222,9 +222,6 @@ CLASS_AT_SITE = np.dtype(
         ("scale_gain", np.float64),
         ("scale_loss", np.float64),
         ("scale_exponent", np.float64),
-        ("unit_flow_max", np.float64),
-        ("scaled_m3s", np.float64),
-        ("scaled", np.float64),
     ]
 )
 
@@ -236,11 +233,14 @@ def _fill_class(at_site, units, one, full_efficiency, prices):
     at_site.scale_gain = one.scale_gain
     at_site.scale_loss = one.scale_loss
     at_site.scale_exponent = one.scale_exponent
-    at_site.scaled_m3s = at_site.scaled = 0.0
     kw_per_m3s = prices.kw_per_m3s_m * head * full_efficiency
-    at_site.unit_flow_max = unit_flow_limit(
+    flow_max = unit_flow_limit(
         one.power_max_kw, kw_per_m3s, one.flow_max_m3s, one.scale_gain, one.scale_loss, one.scale_exponent
     )
+    at_site.units = units
+    at_site.flow_min = units * one.flow_min_m3s
+    at_site.flow_max = units * flow_max
+    at_site.power_max = units * one.power_max_kw
     at_site.full_efficiency = full_efficiency
     at_site.peak_efficiency = one.peak_efficiency
     at_site.open_from = one.open_from
@@ -248,35 +248,20 @@ def _fill_class(at_site, units, one, full_efficiency, prices):
     if np.isnan(at_site.project_law):
         at_site.law = one.law_coefficient * head**one.law_head_exponent
         at_site.law_power_exponent = one.law_power_exponent
+        at_site.bought = units if one.law_per_unit else 1
         at_site.fixed = one.law_fixed
     else:
         at_site.law, at_site.law_power_exponent = at_site.project_law, at_site.project_law_exponent
+        at_site.bought = 1
         at_site.fixed = 0.0
     at_site.powerhouse = prices.powerhouse * head**prices.powerhouse_head_exponent * one.civil_factor
     at_site.powerhouse *= at_site.setting
-    _set_units(at_site, units, one)
 
 
-# Another number of units in a `CLASS_AT_SITE` that is filled with the class, for kernels.
-@part
-def _set_units(at_site, units, one):
-    at_site.units = units
-    at_site.flow_min = units * one.flow_min_m3s
-    at_site.flow_max = units * at_site.unit_flow_max
-    at_site.power_max = units * one.power_max_kw
-    at_site.bought = units if one.law_per_unit and np.isnan(at_site.project_law) else 1
-
-
-# Factor on the efficiencies of a plant with this design flow of all units; it rises with the flow. The same flow
-# is mostly asked for several times in succession.
+# Factor on the efficiencies of a plant with this design flow of all units; it rises with the flow.
 @part
 def _scale_of(flow, at_site):
-    unit_m3s = flow / at_site.units
-    if at_site.scale_loss > 0.0 and unit_m3s == at_site.scaled_m3s:
-        return at_site.scaled
-    at_site.scaled_m3s = unit_m3s
-    at_site.scaled = scale_factor(unit_m3s, at_site.scale_gain, at_site.scale_loss, at_site.scale_exponent)
-    return at_site.scaled
+    return scale_factor(flow / at_site.units, at_site.scale_gain, at_site.scale_loss, at_site.scale_exponent)
 
 
 # Number of bins with at least this flow, for kernels; usable flow falls from bin to bin.
@@ -494,7 +479,7 @@ def best_sizes(bins, tries, full, coarse, one, to_beat, at_site, efficiency, pri
     to_beat : ndarray of float64, shape (CHOICES,)
         Score of the best so far for the choices ANY, SAFE and AS_BUILT; what cannot score above it is passed over.
     at_site : record of `sitefinder.energy.sizing.CLASS_AT_SITE`
-        Filled with the class at the place; the number of units is set.
+        With the place's own numbers; the others are filled.
     efficiency : ndarray of float64
         Of the class.
     prices : record of `sitefinder.energy.sizing.SEARCH`
@@ -520,7 +505,7 @@ def best_sizes(bins, tries, full, coarse, one, to_beat, at_site, efficiency, pri
             best[choice, column] = np.nan
         best[choice, BAR] = to_beat[choice]
     for units in range(1, one.units_max + 1):
-        _set_units(at_site, units, one)
+        _fill_class(at_site, units, one, efficiency[-1], prices)
         # Design flows fall, so none can fit where the greatest is too small.
         if min(tries[0], at_site.flow_max) < at_site.flow_min:
             break
@@ -893,7 +878,7 @@ def _searched(
         records,
         np.ascontiguousarray(turbines.efficiency, dtype=np.float64),
         _search_record(prices, conduit),
-        np.empty(classes, dtype=CLASS_AT_SITE),
+        np.empty(1, dtype=CLASS_AT_SITE),
         np.zeros((4, bins + 1)),
         np.empty(len(flows.shares)),
         np.empty(len(flows.shares), dtype=np.int64),
@@ -911,7 +896,7 @@ def _searched(
     return turbine, found, each, counts
 
 
-# The last four arguments are filled; the seven from `at_sites` on are room to work in.
+# The last four arguments are filled; the eight before `of_each` from `at_sites` are room to work in.
 @kernel(
     takes=(
         "float64[:, ::1], float64[:, ::1], int32[:, ::1], int64[::1], int64[::1], boolean[::1], "
@@ -933,26 +918,18 @@ def _search(
     to_beat, floor, only_safe, of_each,
     turbine, found, each, counts,
 ):  # fmt: skip
+    at_site = at_sites[0]
     for row in range(intake.shape[0]):
         _fill_bins(usable, rise, order, intake[row], tailrace[row], held[row], head_net[row], bins)
         _fill_tries(bins, shares, tries, full)
-        least_head = np.inf
+        at_site.least_head = np.inf
         for place in range(bins.shape[1] - 1):
-            least_head = min(least_head, bins[HEAD, place])
-        for number in range(classes.shape[0]):
-            if not suits[row, number]:
-                continue
-            at_site = at_sites[number]
-            at_site.least_head = least_head
-            at_site.head, at_site.conduit_m, at_site.place_cost = head_net[row], conduit_m[row], place_cost[row]
-            at_site.canal_m, at_site.penstock_m = works[row, 0], works[row, 1]
-            at_site.by_area, at_site.by_perimeter, at_site.least_m = works[row, 2], works[row, 3], works[row, 4]
-            at_site.project_law, at_site.project_law_exponent = project_law[row, 0], project_law[row, 1]
-            at_site.second_law, at_site.second_law_exponent = project_law[row, 2], project_law[row, 3]
-            at_site.setting = setting[row, number]
-            at_site.safe_as_built_m3s = as_built[row, number]
-            at_site.safe_screened_m3s = screened[row, number]
-            _fill_class(at_site, 1, classes[number], efficiency[number, -1], prices)
+            at_site.least_head = min(at_site.least_head, bins[HEAD, place])
+        at_site.head, at_site.conduit_m, at_site.place_cost = head_net[row], conduit_m[row], place_cost[row]
+        at_site.canal_m, at_site.penstock_m = works[row, 0], works[row, 1]
+        at_site.by_area, at_site.by_perimeter, at_site.least_m = works[row, 2], works[row, 3], works[row, 4]
+        at_site.project_law, at_site.project_law_exponent = project_law[row, 0], project_law[row, 1]
+        at_site.second_law, at_site.second_law_exponent = project_law[row, 2], project_law[row, 3]
         # Nothing beats an infinite score.
         to_beat[ANY] = np.inf if only_safe else -np.inf
         to_beat[SAFE] = to_beat[AS_BUILT] = -np.inf
@@ -967,11 +944,15 @@ def _search(
                 middle = coarse[coarse.shape[0] // 2]
                 for number in range(classes.shape[0]):
                     if suits[row, number]:
-                        one, at_site = classes[number], at_sites[number]
-                        units = 1
-                        while units < one.units_max and units * at_site.unit_flow_max < tries[middle]:
+                        one, full_efficiency = classes[number], efficiency[number, -1]
+                        at_site.setting = setting[row, number]
+                        at_site.safe_as_built_m3s = as_built[row, number]
+                        at_site.safe_screened_m3s = screened[row, number]
+                        _fill_class(at_site, 1, one, full_efficiency, prices)
+                        each_flow, units = at_site.flow_max, 1
+                        while units < one.units_max and units * each_flow < tries[middle]:
                             units += 1
-                        _set_units(at_site, units, one)
+                        _fill_class(at_site, units, one, full_efficiency, prices)
                         for choice in range(CHOICES):
                             to_beat[choice] = best[choice, BAR]
                         judge(bins, tries, full, middle, at_site, efficiency[number], prices, counts, best)
@@ -991,9 +972,12 @@ def _search(
         for number in range(classes.shape[0]):
             if not suits[row, number]:
                 continue
+            at_site.setting = setting[row, number]
+            at_site.safe_as_built_m3s = as_built[row, number]
+            at_site.safe_screened_m3s = screened[row, number]
             best_sizes(
-                bins, tries, full, coarse, classes[number], to_beat, at_sites[number], efficiency[number], prices,
-                counts, stack, best,
+                bins, tries, full, coarse, classes[number], to_beat, at_site, efficiency[number], prices, counts,
+                stack, best,
             )  # fmt: skip
             for choice in range(CHOICES):
                 if of_each:

@@ -332,12 +332,8 @@ def sized_works(
     adds to a canal of 1 m³/s, `least_m` is a headrace of unknown kind, see `ConduitWorks`. None falls when flow or
     power rises, on which the bounds of the search depend.
     """
-    by_flow = flow_m3s**works.powerhouse_flow_exponent
-    cost = powerhouse * by_flow
-    # Mostly both have the same exponent, and a power takes long.
-    if works.intake_flow_exponent != works.powerhouse_flow_exponent:
-        by_flow = flow_m3s**works.intake_flow_exponent
-    cost += works.intake * by_flow
+    cost = powerhouse * flow_m3s**works.powerhouse_flow_exponent
+    cost += works.intake * flow_m3s**works.intake_flow_exponent
     cost += transformer_cost(power_kw, works)
     if canal_m > 0.0:
         cost += canal_cost_per_m(flow_m3s, works) * canal_m + works.forebay_per_m3s * flow_m3s
