@@ -64,7 +64,7 @@ output_folder = "../out-words"
 
 [stretches]
 scheme_types = ["tunnel"]
-longest_m = 400.0
+longest_m = 150.0
 
 [energy]
 turbines = ["tunnels.toml"]
