@@ -6,10 +6,11 @@ import geopandas
 import pytest
 import shapely
 import small_valley
-from partial_run import tables_of
+from partial_run import results_of
 
 from sitefinder.errors import InputError
-from sitefinder.inventory import explain, output_folder, run, run_and_deliver
+from sitefinder.explanation.explaining import explained
+from sitefinder.inventory import explain, output_folder, run_and_deliver
 from sitefinder.io.settings_files import read_settings
 
 PARK = """
@@ -23,6 +24,13 @@ buffer_m = 20.0
 # The park begins this far from the stream [m].
 AWAY_M = 30.0
 REACH, SITE = "B1@300", "B1@350/diversion"
+TABLES = ("sites_table", "reaches_table")
+EXPLAINED_FROM = (
+    *("settings", "inputs", *TABLES, "structures_table", "site_costs_table", "decisions_table", "delivered_sites"),
+    *("stationing", "stretches", "candidates", "structures", "catchments", "water_bodies", "river_parts"),
+    *("dem_errors", "heads", "flows", "water_depths", "months", "closed_months", "money", "decisions"),
+    *("best_case", "energy", "closed_energy", "rule_overlaps", "verdicts", "sites"),
+)
 
 
 @pytest.fixture(scope="module")
@@ -41,22 +49,22 @@ def valley(tmp_path_factory):
 def tried(valley):
     """A function that runs the valley with changes: ids of its sites, why its reach has none, an explanation.
 
-    Where nothing is to be explained the run makes no more than these two tables.
+    Each run makes no more than these two tables, and what an explanation reads where there is to be one.
     """
     store = valley.parent / "store"
 
     @cache
-    def tables(changes, is_whole):
-        settings = read_settings(valley, changes)
-        return (
-            run(settings, store=store).tables if is_whole else tables_of(settings, "sites", "reaches", store=store)
-        )
+    def made(changes, is_explained):
+        wanted = EXPLAINED_FROM if is_explained else TABLES
+        return results_of(read_settings(valley, changes), *wanted, store=store)
 
     def trying(*changes, what=None):
-        made = tables(changes, what is not None)
-        [reason] = made["reaches"]["rejection_reason"]
-        found = None if what is None else explain(read_settings(valley, changes), what, store=store).found
-        return made["sites"]["site_id"].tolist(), reason, found
+        results = made(changes, what is not None)
+        [reason] = results["reaches_table"]["rejection_reason"]
+        found = None
+        if what is not None:
+            found = explained(results["settings"], results["inputs"], results, what)
+        return results["sites_table"]["site_id"].tolist(), reason, found
 
     return trying
 
