@@ -45,7 +45,7 @@ def sound(tmp_path_factory):
 
 @pytest.fixture
 def region(sound, monkeypatch):
-    """The sound region, put back after each test; as in a later run, files that did not change are not read again."""
+    """The sound region, put back after each test; what did not change is not read again."""
     region, contents, memory = sound
     monkeypatch.chdir(region.folder)
     with remembering(memory):

@@ -272,7 +272,9 @@ def test_fish_and_limits_together_are_the_best_of_all_sets_of_options(seed):
         case = made_case(rng)
         few = np.arange(len(case.value)) < 6
         pieces, rows = case.pieces[:6], case.rows[:6]
-        case = case._replace(stretches=subset(case.stretches, few), value=case.value[few], pieces=pieces, rows=rows)
+        case = case._replace(
+            stretches=subset(case.stretches, few), value=case.value[few], pieces=pieces, rows=rows
+        )
         count, stations = len(case.value), len(case.stations)
         survival = np.column_stack([rng.choice([0.0, 0.6, 0.8], count), np.full(count, 0.95)])
         spawning = rng.random(stations) < 0.2

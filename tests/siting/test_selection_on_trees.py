@@ -54,7 +54,7 @@ def greedy_total(value, clash):
 
 @functools.cache
 def made_cases(seed):
-    """Trees with candidates, their value, the rows of their table, and what each takes: one list for each spacing."""
+    """Trees with candidates, their value, the rows of their table, and what each takes; kept for each spacing."""
     rng, cases = np.random.default_rng(seed), []
     for _ in range(CASES_A_SEED):
         stations, profile_m, stretches, value = random_case(rng)
