@@ -114,7 +114,7 @@ def run_of(*, lines=None, reaches=None, sites=(), hits=(), rules=None, settings=
     }
 
 
-# The rows of a comparison by the id that they have in either run, those of reaches, those of sites, or both in turn.
+# Rows of a comparison by the id that they have in either run: those of reaches, those of sites, or both in turn.
 def compared(old, new, *kinds, **options):
     notes = compare_runs(old, new, GRAPH, **options)
     for name, table in notes._asdict().items():
