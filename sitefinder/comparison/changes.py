@@ -369,6 +369,8 @@ def _site_changes(old, new, causes, reaches, *, near_m, min_change):
         # Sites that only this run has, and those with another stretch in it.
         is_reselected = [row for row, columns in changed.items() if RESELECTED & set(columns)]
         rows = np.union1d(np.flatnonzero(other_rows < 0), is_reselected).astype(np.int64)
+        if not len(rows):
+            continue
         sites = (matched.old, matched.new)[run][rows]
         barring, limiting = (
             _hits_by(hits, "line") for hits in _rules_between(runs, run, sites, redrawn[run], near_m, causes)

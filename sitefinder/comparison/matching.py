@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 import numpy as np
@@ -10,6 +11,7 @@ import shapely
 
 from sitefinder.comparison.causes import Causes, reaching
 from sitefinder.schema import LAYERS
+from sitefinder.schema.arrays import arrays_by_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable
@@ -204,18 +206,21 @@ def differing_values(
     """
     both = np.flatnonzero((matched.old >= 0) & (matched.new >= 0))
     units = {column.name: column.unit for column in LAYERS[layer_name].columns}
+    olds, news = arrays_by_name(old), arrays_by_name(new)
     found = []
-    for order, name in enumerate(compared_columns(layer_name, old, new)):
-        before = old[name].to_numpy()[matched.old[both]]
-        after = new[name].to_numpy()[matched.new[both]]
+    for name in compared_columns(layer_name, old, new):
+        before = np.asarray(olds[name])[matched.old[both]]
+        after = np.asarray(news[name])[matched.new[both]]
         rows = _unequal(before, after, min_change)
         if name in OF_ONE_NETWORK:
             rows &= matched.by[both] == "id"
-        columns = {"row": both[rows], "order": order, "column": name, "unit": units[name]}
-        columns |= {"old": list(map(_as_text, before[rows])), "new": list(map(_as_text, after[rows]))}
-        found.append(pd.DataFrame(columns))
-    table = pd.concat(found, ignore_index=True).sort_values(["row", "order"], kind="stable", ignore_index=True)
-    return table.drop(columns="order")
+        values = zip(both[rows].tolist(), before[rows], after[rows], strict=True)
+        found += [(row, name, units[name], _as_text(was), _as_text(is_now)) for row, was, is_now in values]
+    found.sort(key=operator.itemgetter(0))
+    columns = zip(*found, strict=True) if found else [()] * 5
+    row, *texts = (np.array(each, dtype=object) for each in columns)
+    names = ("column", "unit", "old", "new")
+    return pd.DataFrame({"row": row.astype(np.int64), **dict(zip(names, texts, strict=True))})
 
 
 def _unequal(before: npt.NDArray[Any], after: npt.NDArray[Any], min_change: float) -> npt.NDArray[np.bool_]:

@@ -82,28 +82,24 @@ def _coefficient_rows(region, statistic, predictors, diagnostics, forms):
 
 # A row for each gauge of the region; figures of the fit only for the gauges that it used.
 def _gauge_rows(region, column, became, fit=None, predictors=(), held=None, forms=NO_FORMS):
-    rows = pd.DataFrame(
-        {
-            "region": region.name,
-            "statistic": statistic_of(column),
-            "gauge": region.gauges.index.astype(str),
-            "became": became.to_numpy(),
-            "observed_m3s": region.gauges[column].to_numpy(dtype=np.float64),
-        }
-    )
+    columns = {
+        "region": region.name,
+        "statistic": statistic_of(column),
+        "gauge": region.gauges.index.astype(str),
+        "became": became.to_numpy(),
+        "observed_m3s": region.gauges[column].to_numpy(dtype=np.float64),
+    }
     figures = ("fitted_m3s", "residual_log10", "left_out_log10", "leverage", "cook", "group", "held_out_log10")
-    for name in (*figures, "held_out_half_width_log10"):
-        rows[name] = np.nan
-    if fit is None:
-        return rows
-    used = region.gauges.index.get_indexer(fit.diagnostics.gauges)
-    found = fit.diagnostics.fit
-    fitted = design_of(region.gauges.iloc[used], list(predictors), forms) @ found.coefficients
-    values = (10.0**fitted, found.residuals, found.left_out, found.leverage, found.cook, region.groups[used])
-    for name, value in zip(figures, (*values, held.residuals), strict=True):
-        rows.loc[used, name] = value
-    rows.loc[used, "held_out_half_width_log10"] = held.half_width
-    return rows
+    figures += ("held_out_half_width_log10",)
+    columns |= {name: np.full(len(region.gauges), np.nan) for name in figures}
+    if fit is not None:
+        used = region.gauges.index.get_indexer(fit.diagnostics.gauges)
+        found = fit.diagnostics.fit
+        fitted = design_of(region.gauges.iloc[used], list(predictors), forms) @ found.coefficients
+        values = (10.0**fitted, found.residuals, found.left_out, found.leverage, found.cook, region.groups[used])
+        for name, value in zip(figures, (*values, held.residuals, held.half_width), strict=True):
+            columns[name][used] = value
+    return pd.DataFrame(columns)
 
 
 def accounted(gauges):

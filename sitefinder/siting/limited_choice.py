@@ -161,6 +161,8 @@ class _Bounds:
     def __init__(self, tree, value, shares):
         self.tree, self.value, self.shares = tree, value, shares
         self.by_candidate = csr_array(shares.T)
+        # What each candidate uses of all limits together.
+        self.used = np.asarray(shares.sum(axis=0)).ravel()
         self.joining = upstream_neighbours(tree.downstream)
         self.bound, self.price = np.inf, np.zeros(shares.shape[0])
         self.bounds_with = np.full(len(value), np.inf)
@@ -188,7 +190,7 @@ class _Bounds:
             # A margin for sums in another order.
             margin = ROUNDING * max(abs(bound), 1.0)
             self.bounds_with = np.minimum(self.bounds_with, with_each + price.sum() + margin)
-        fitting = _made_to_fit(self.value, self.shares, chosen)
+        fitting = _made_to_fit(self.value, self.used, self.by_candidate, chosen)
         self.pool |= chosen | fitting
         self.take(fitting)
         return chosen, bound
@@ -254,12 +256,10 @@ def _promising(bounds):
 
 # A set without those of its members that give least for what they use, until it keeps the limits, and then with
 # others that fit in, by the same measure.
-def _made_to_fit(value, shares, chosen):
-    used = np.asarray(shares.sum(axis=0)).ravel()
+def _made_to_fit(value, used, by_candidate, chosen):
     order = np.flatnonzero(chosen)
     order = order[np.lexsort([order, -value[order] / (used[order] + 1e-12)])]
-    by_candidate = csr_array(shares.T)
-    left, kept = np.ones(shares.shape[0]), np.zeros(len(value), dtype=bool)
+    left, kept = np.ones(by_candidate.shape[1]), np.zeros(len(value), dtype=bool)
     for c in order.tolist():
         part = slice(by_candidate.indptr[c], by_candidate.indptr[c + 1])
         rows, own = by_candidate.indices[part], by_candidate.data[part]

@@ -265,6 +265,22 @@ class Region:
             rows.append(",".join([*cells, *(f"{flow:.5f}" for flow in flows)]))
         return "\n".join(rows) + "\n"
 
+    def put_back(self, contents):
+        """Make names and bytes of all that lies in the folder those that it had.
+
+        Only what differs is written: other files keep their times of change, by which they are known.
+        """
+        for path in sorted(self.folder.rglob("*"), reverse=True):
+            name = path.relative_to(self.folder).as_posix()
+            if path.is_symlink() or path.is_file():
+                if path.is_symlink() or contents.get(name) != path.read_bytes():
+                    path.unlink()
+            elif name not in contents or contents[name] is not None:
+                path.rmdir()
+        for name, content in contents.items():
+            if content is not None and not (self.folder / name).exists():
+                (self.folder / name).write_bytes(content)
+
     def contents(self):
         """Names and bytes of all that lies in the folder."""
         return {

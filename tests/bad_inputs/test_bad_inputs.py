@@ -52,22 +52,8 @@ def region(sound, monkeypatch):
     monkeypatch.chdir(sound.region.folder)
     with remembering(None if os.environ.get(ALL_CASES) else sound.memory):
         yield sound.region
-    put_back(sound.region.folder, sound.contents)
+    sound.region.put_back(sound.contents)
     assert sound.region.contents() == sound.contents
-
-
-# Only what differs is written: other files keep their times of change, by which they are known.
-def put_back(folder, contents):
-    for path in sorted(folder.rglob("*"), reverse=True):
-        name = path.relative_to(folder).as_posix()
-        if path.is_symlink() or path.is_file():
-            if path.is_symlink() or contents.get(name) != path.read_bytes():
-                path.unlink()
-        elif name not in contents or contents[name] is not None:
-            path.rmdir()
-    for name, content in contents.items():
-        if content is not None and not (folder / name).exists():
-            (folder / name).write_bytes(content)
 
 
 FILE_CASES = [case for case in CASES if not case.name.startswith("settings ")]

@@ -1,5 +1,6 @@
 """Files and folders that the user may not read or write: reported with what to do, and sound once that is done."""
 
+import contextlib
 import os
 import sys
 
@@ -7,6 +8,8 @@ import faults
 import pytest
 from approved import refused
 from region import Region
+
+from sitefinder.io.digests import Memory, remembering
 
 pytestmark = pytest.mark.skipif(
     not hasattr(os, "fork") or (os.geteuid() == 0 and sys.platform != "linux"),
@@ -33,17 +36,35 @@ class Told(Exception):
 
 @pytest.fixture(scope="module")
 def sound(tmp_path_factory):
-    """Folder of the sound region, with all libraries loaded by a look at it."""
-    folder = tmp_path_factory.mktemp("sound")
-    Region(folder)
-    assert refused(["check", str(folder / "settings.toml")])[0] == 0
-    return folder
+    """The sound region, names and bytes of its files, and what a look at it, which loads all libraries, found."""
+    region, memory = Region(tmp_path_factory.mktemp("sound")), Memory()
+    with remembering(memory):
+        assert refused(["check", str(region.folder / "settings.toml")])[0] == 0
+    return region, region.contents(), memory
 
 
 @pytest.fixture
-def region(sound, tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-    return Region(tmp_path, sound)
+def region(sound, monkeypatch):
+    """The sound region, put back after each test; what did not change is not read again."""
+    region, contents, memory = sound
+    monkeypatch.chdir(region.folder)
+    with remembering(memory):
+        yield region
+        region.put_back(contents)
+        assert region.contents() == contents
+        # Forks learnt what a file holds whose permissions changed; here it is learnt for the tests that follow.
+        assert refused(["check", "settings.toml"])[0] == 0
+
+
+@contextlib.contextmanager
+def permitted(path, mode):
+    """Other permissions of a file or folder for a while."""
+    before = path.stat().st_mode
+    path.chmod(mode)
+    try:
+        yield
+    finally:
+        path.chmod(before)
 
 
 def command(name):
@@ -70,11 +91,10 @@ def command(name):
 def test_an_input_that_may_not_be_read_is_named_and_taken_when_it_may(region, file, name):
     path = region.folder / file
     before = region.contents()
-    path.chmod(0)
 
-    status, message = command(name)
+    with permitted(path, 0):
+        status, message = command(name)
 
-    path.chmod(0o600)
     assert status == 2
     assert file in message
     assert DENIED in message
@@ -88,11 +108,10 @@ def test_an_input_that_may_not_be_read_is_named_and_taken_when_it_may(region, fi
 @pytest.mark.parametrize("name", ["check", "run"])
 def test_an_output_folder_that_may_not_be_made_is_named_by_both_commands(region, name):
     before = region.contents()
-    region.folder.chmod(0o500)
 
-    status, message = command(name)
+    with permitted(region.folder, 0o500):
+        status, message = command(name)
 
-    region.folder.chmod(0o700)
     assert status == 2
     assert "the output folder cannot be written" in message
     assert DENIED in message
@@ -106,11 +125,10 @@ def test_a_store_that_may_not_be_made_is_named_by_both_commands(region, name):
     closed.mkdir()
     region.replace("settings.toml", ("seed = 1", 'seed = 1\nstore_folder = "closed/store"'))
     before = region.contents()
-    closed.chmod(0o500)
 
-    status, message = command(name)
+    with permitted(closed, 0o500):
+        status, message = command(name)
 
-    closed.chmod(0o700)
     assert status == 2
     assert DENIED in message
     assert "fix:" in message

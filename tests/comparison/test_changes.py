@@ -114,12 +114,17 @@ def run_of(*, lines=None, reaches=None, sites=(), hits=(), rules=None, settings=
     }
 
 
-# The rows of a comparison by the id that they have in either run, those of reaches or those of sites.
-def compared(old, new, kind, **options):
+# Rows of a comparison by the id that they have in either run: those of reaches, those of sites, or both in turn.
+def compared(old, new, *kinds, **options):
     notes = compare_runs(old, new, GRAPH, **options)
     for name, table in notes._asdict().items():
         check_table(table, name, CHANGE_LAYERS)
-    rows = notes.changes[notes.changes["kind"] == kind]
+    parts = [rows_of_kind(notes.changes, kind) for kind in kinds]
+    return parts[0] if len(parts) == 1 else parts
+
+
+def rows_of_kind(changes, kind):
+    rows = changes[changes["kind"] == kind]
     return rows.set_index(rows["id_new"].where(rows["id_new"] != "", rows["id_old"]))
 
 
@@ -156,7 +161,7 @@ def test_a_new_feature_on_its_stretch_newly_excludes_a_site_and_the_reach_by_nam
     barred = {"verdict": "excluded", "reasons": "nests", "only_reason": "nests", "mark_exclude": True}
     new = run_of(sites=TWO[:1], hits=[hit("A2", "nests", "N7", 250.0, 290.0)], rules=NESTS, reaches={"A2": barred})
 
-    sites, reaches = compared(old, new, "site"), compared(old, new, "reach")
+    sites, reaches = compared(old, new, "site", "reach")
 
     lost = sites.loc["A2@450/diversion"]
     assert (lost["change"], lost["rules"], lost["cause"]) == ("newly excluded", "nests (N7)", "rule nests is new")
@@ -175,7 +180,7 @@ def test_taking_the_feature_away_admits_both_again():
     old = run_of(sites=TWO[:1], hits=[hit("A2", "nests", "N7", 250.0, 290.0)], rules=NESTS, reaches={"A2": barred})
     new = run_of(sites=TWO)
 
-    sites, reaches = compared(old, new, "site"), compared(old, new, "reach")
+    sites, reaches = compared(old, new, "site", "reach")
 
     found = sites.loc["A2@450/diversion"]
     assert (found["change"], found["rules"]) == ("re-admitted", "no longer nests (N7)")
@@ -273,7 +278,7 @@ def test_a_changed_value_is_reported_with_both_values_and_the_setting_behind_it(
 
     notes = compare_runs(old, new, GRAPH)
 
-    rows = compared(old, new, "site")
+    rows = rows_of_kind(notes.changes, "site")
     assert rows["change"].to_dict() == {"A1@400/diversion": "unchanged", "A2@450/diversion": "changed in value"}
     assert rows.loc["A2@450/diversion", "cause"] == "setting costs.price_per_kwh: 0.2 → 0.3"
     assert notes.changed_values[["id_new", "column", "unit", "old", "new"]].to_numpy().tolist() == [
@@ -330,7 +335,7 @@ def test_reaches_and_sites_with_other_ids_are_found_again_by_place():
     ]
     new = run_of(lines=drawn_anew(), sites=moved, digests={"streams": "s2"})
 
-    reaches, sites = compared(old, new, "reach"), compared(old, new, "site")
+    reaches, sites = compared(old, new, "reach", "site")
 
     assert reaches["id_old"].to_dict() == {"X": "A1", "Y": "A2", "Z": "A3", "W": "B1"}
     assert sites["id_old"].to_dict() == {"X@1/diversion": "A1@400/diversion", "Y@1/diversion": "A2@450/diversion"}

@@ -4,6 +4,7 @@ What a candidate takes, depletes and leaves free is found here by walks over the
 `small_trees`, without the code under test.
 """
 
+import functools
 import itertools
 from typing import NamedTuple
 
@@ -50,6 +51,7 @@ class Case(NamedTuple):
     value: np.ndarray
     use: RiverUse
     pieces: list
+    rows: list
 
 
 def made_case(rng):
@@ -68,7 +70,15 @@ def made_case(rng):
     free = np.array([not developed[list(piece)].any() for piece in pieces], dtype=bool)
     use = RiverUse(stream, water_body, developed, developed & (rng.random(count) < 0.7))
     kept = [piece for piece, is_free in zip(pieces, free, strict=True) if is_free]
-    return Case(stations, profile_m, subset(stretches, free), value[free], use, kept)
+    listed = subset(stretches, free)
+    return Case(stations, profile_m, listed, value[free], use, kept, list(listed.table.itertuples()))
+
+
+@functools.cache
+def made_cases(seed, count):
+    """The first cases of a seed: each limit is tried on the same ones."""
+    rng = np.random.default_rng(seed)
+    return [made_case(rng) for _ in range(count)]
 
 
 def chosen_of(case, settings, **more):
@@ -87,7 +97,7 @@ def too_near_to_plants(case, length_m):
     """Candidates with less free stream than the length above them to an existing plant, or below them."""
     downstream, developed = case.stations["downstream"].tolist(), case.use.developed
     near = []
-    for row, piece in zip(case.stretches.table.itertuples(), case.pieces, strict=True):
+    for row, piece in zip(case.rows, case.pieces, strict=True):
         free_m = [np.inf]
         for top in ends_above(case.stations, piece, row):
             for plant in np.flatnonzero(developed).tolist():
@@ -107,7 +117,7 @@ def sums_and_limits(case, ranking):
         {station for station in path_down(case.stations, row.intake) if station <= row.tailrace} - {row.intake}
         if row.scheme_type == "diversion"
         else set()
-        for row in case.stretches.table.itertuples()
+        for row in case.rows
     ]
     parts = [(part, number) for part in (use.stream, use.water_body) for number in range(part.max() + 1)]
     for part, number in parts if ranking.max_depleted_share is not None else ():
@@ -125,7 +135,7 @@ def best_of_all_subsets(case, ranking):
     count = len(case.value)
     barred = too_near_to_plants(case, ranking.min_free_flowing_m)
     against = [0] * count
-    for one, other in clashes(case.stations, case.pieces, case.stretches.table, ranking.min_free_flowing_m):
+    for one, other in clashes(case.stations, case.pieces, case.rows, ranking.min_free_flowing_m):
         against[one] |= 1 << other
         against[other] |= 1 << one
     sums, most = sums_and_limits(case, ranking)
@@ -141,15 +151,18 @@ def best_of_all_subsets(case, ranking):
     return total.max()
 
 
+@functools.cache
+def best_without_limits(seed, count):
+    return [best_of_all_subsets(case, GivenSettings().ranking) for case in made_cases(seed, count)]
+
+
 @pytest.mark.parametrize("limit", LIMITS)
 @pytest.mark.parametrize("seed", range(3))
 def test_the_choice_within_limits_is_the_best_of_all_subsets(seed, limit):
-    rng = np.random.default_rng([seed, 14])
     settings = GivenSettings(**LIMITS[limit])
     binding = 0
-    for _ in range(CASES_A_SEED):
-        case = made_case(rng)
-
+    which = (seed, 14), CASES_A_SEED
+    for case, unlimited in zip(made_cases(*which), best_without_limits(*which), strict=True):
         offers = chosen_of(case, settings)
 
         best = best_of_all_subsets(case, settings.ranking)
@@ -158,7 +171,7 @@ def test_the_choice_within_limits_is_the_best_of_all_subsets(seed, limit):
         assert offers.gap == 0.0
         sums, most = sums_and_limits(case, settings.ranking)
         assert (sums @ offers.chosen <= most + 1e-9).all()
-        binding += best < best_of_all_subsets(case, GivenSettings().ranking)
+        binding += best < unlimited
     # The limit costs something in enough of the cases.
     assert binding >= CASES_A_SEED // 4
 
@@ -205,10 +218,7 @@ STRICTER = [
 @pytest.mark.parametrize(("name", "values"), STRICTER)
 @pytest.mark.parametrize("seed", range(3))
 def test_a_stricter_limit_never_raises_the_value(seed, name, values):
-    rng = np.random.default_rng([seed, 15])
-    for _ in range(10):
-        case = made_case(rng)
-
+    for case in made_cases((seed, 15), 10):
         totals = [total_of(case, chosen_of(case, GivenSettings(**{name: value}))) for value in values]
 
         assert all(later <= earlier + 1e-9 for earlier, later in itertools.pairwise(totals))
@@ -231,7 +241,7 @@ def test_without_a_limit_that_is_left_out_the_choice_is_that_of_settings_without
 
 def best_with_fish(case, ranking, survival, spawning, minimum):
     """The best of all sets of candidates, each with any turbine or a fish-safe one at half the value."""
-    against = set(clashes(case.stations, case.pieces, case.stretches.table, ranking.min_free_flowing_m))
+    against = set(clashes(case.stations, case.pieces, case.rows, ranking.min_free_flowing_m))
     sums, most = sums_and_limits(case, ranking)
     barred = too_near_to_plants(case, ranking.min_free_flowing_m)
     ways = {ground: set(path_down(case.stations, ground)) for ground in np.flatnonzero(spawning).tolist()}
@@ -261,7 +271,10 @@ def test_fish_and_limits_together_are_the_best_of_all_sets_of_options(seed):
     for _ in range(8):
         case = made_case(rng)
         few = np.arange(len(case.value)) < 6
-        case = case._replace(stretches=subset(case.stretches, few), value=case.value[few], pieces=case.pieces[:6])
+        pieces, rows = case.pieces[:6], case.rows[:6]
+        case = case._replace(
+            stretches=subset(case.stretches, few), value=case.value[few], pieces=pieces, rows=rows
+        )
         count, stations = len(case.value), len(case.stations)
         survival = np.column_stack([rng.choice([0.0, 0.6, 0.8], count), np.full(count, 0.95)])
         spawning = rng.random(stations) < 0.2

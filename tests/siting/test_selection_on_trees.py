@@ -4,6 +4,7 @@ Tributaries join in mid-stretch, canals lose head, ponds of new weirs reach up t
 What a candidate takes is found here again, by walks over the drawn tree, without the code under test.
 """
 
+import functools
 from itertools import combinations
 
 import numpy as np
@@ -51,16 +52,24 @@ def greedy_total(value, clash):
     return value[taken].sum()
 
 
+@functools.cache
+def made_cases(seed):
+    """Trees with candidates, their value, the rows of their table, and what each takes; kept for each spacing."""
+    rng, cases = np.random.default_rng(seed), []
+    for _ in range(CASES_A_SEED):
+        stations, profile_m, stretches, value = random_case(rng)
+        rows = list(stretches.table.itertuples())
+        cases.append((stations, stretches, value, rows, [taken_by(stations, profile_m, row) for row in rows]))
+    return cases
+
+
 @pytest.mark.parametrize("spacing_m", [0.0, 75.0])
 @pytest.mark.parametrize("seed", range(3))
 def test_the_chosen_set_is_the_best_of_all_subsets(seed, spacing_m):
-    rng = np.random.default_rng(seed)
     seen = {"tributary in mid-stretch": 0, "pond": 0, "pond up a tributary": 0, "canal": 0, "better than greed": 0}
-    for _ in range(CASES_A_SEED):
-        stations, profile_m, stretches, value = random_case(rng)
+    for stations, stretches, value, rows, pieces in made_cases(seed):
         table = stretches.table
-        pieces = [taken_by(stations, profile_m, row) for row in table.itertuples()]
-        clash = list(clashes(stations, pieces, table, spacing_m))
+        clash = list(clashes(stations, pieces, rows, spacing_m))
         valued = pd.DataFrame({prefix + name: np.ones(len(table)) for prefix in PREFIXES for name in VALUED})
         # A fish-safe turbine is one of any, and has no higher value than the best of these.
         valued["any_net_annual_value"] = valued["safe_net_annual_value"] = value
@@ -79,7 +88,7 @@ def test_the_chosen_set_is_the_best_of_all_subsets(seed, spacing_m):
         joins = stations.index[stations["downstream"].duplicated(keep=False)]
         below = set(stations["downstream"][joins])
         seen["tributary in mid-stretch"] += sum(
-            1 for row, piece in zip(table.itertuples(), pieces, strict=True) if below & (piece - {row.tailrace})
+            1 for row, piece in zip(rows, pieces, strict=True) if below & (piece - {row.tailrace})
         )
         seen["pond"] += sum(
             len(piece) > 1 for piece in np.array(pieces, dtype=object)[table["scheme_type"] == "new_weir"]

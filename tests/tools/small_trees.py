@@ -118,12 +118,11 @@ def ends_above(stations, piece, row):
     return {station for station, below in enumerate(downstream) if below in pond and station not in pond}
 
 
-def clashes(stations, pieces, table, spacing_m):
+def clashes(stations, pieces, rows, spacing_m):
     """Pairs that share stream, that are too near to each other, or of which a diversion begins where one ends."""
-    ways = [path_down(stations, tailrace) for tailrace in table["tailrace"]]
-    rows = list(table.itertuples())
+    ways = [path_down(stations, row.tailrace) for row in rows]
     tops = [ends_above(stations, piece, row) for piece, row in zip(pieces, rows, strict=True)]
-    for one, other in combinations(range(len(table)), 2):
+    for one, other in combinations(range(len(rows)), 2):
         near = False
         for upper, lower in ((one, other), (other, one)):
             free_m = min(ways[upper].get(top, np.inf) for top in tops[lower] or {-1})
