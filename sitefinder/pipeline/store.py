@@ -449,6 +449,7 @@ class Store:
         Where the disk refuses, that is listed in `notes` and the run goes on without keeping it.
         """
         with self._drafted(recipe) as draft:
+            draft.mkdir(mode=PRIVATE_FOLDER)
             files: dict[str, Path] = {}
             if written is not None:
                 link_or_copy(written.path, draft / RESULT)
@@ -501,18 +502,18 @@ class Store:
                 with _opened(path):
                     pass
             with self._drafted(recipe) as draft:
+                draft.mkdir(mode=PRIVATE_FOLDER)
                 for path in files:
                     link_or_copy(path, draft / path.name)
                 found = {name: value for name, value in entry.items() if name not in ("place", "recipe")}
                 self._complete(draft, recipe, found)
         return self.has(recipe.key)
 
-    # A new folder for a result on its way; it is gone, and that is noted, where the disk refuses.
+    # Where a result on its way has its folder; what is there is gone, and that is noted, where the disk refuses.
     @contextlib.contextmanager
     def _drafted(self, recipe: Recipe) -> Iterator[Path]:
         draft = self.folder / DRAFTS / f"draft-{recipe.key}"
         try:
-            draft.mkdir(mode=PRIVATE_FOLDER)
             yield draft
         except OSError as error:
             shutil.rmtree(draft, ignore_errors=True)
