@@ -1,6 +1,7 @@
 """An input that changes while a run goes on, also one that is put back, stops the run; nothing of it is kept."""
 
 import contextlib
+import importlib
 import json
 import os
 import shutil
@@ -211,13 +212,13 @@ def test_an_input_of_any_kind_exchanged_after_it_was_read_stops_the_run(region, 
         ("pyogrio", "read_dataframe", "streams.gpkg"),
         ("pandas", "read_csv", "gauges.csv"),
         ("tomllib", "loads", "costs.toml"),
-        ("sitefinder.io.raster", "DatasetReader", "rain.tif"),
-        ("sitefinder.io.raster", "DatasetReader", "dem.tif"),
+        ("rasterio.io", "DatasetReader", "rain.tif"),
+        ("rasterio.io", "DatasetReader", "dem.tif"),
         ("sitefinder.steps.readers", "data_file_lineage", "turbines.toml"),
     ],
 )
 def test_an_input_exchanged_in_the_midst_of_reading_stops_the_run(region, module, name, file, monkeypatch):
-    path, before = region.folder / file, getattr(sys.modules[module], name)
+    path, before = region.folder / file, getattr(importlib.import_module(module), name)
     undo, content = [], path.read_bytes()
 
     # The first time that it is at this file, or at the text of it; what takes the digests names no file.
