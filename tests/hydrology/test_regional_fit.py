@@ -68,6 +68,26 @@ def test_a_region_has_the_fit_of_its_own_gauges():
     assert found.covariance == alone.covariance
 
 
+def test_each_gauge_has_its_residual_in_the_fit_and_in_one_without_it():
+    gauges = made(30, 3)
+    design = np.column_stack([np.ones(30), np.log10(gauges["area_km2"])])
+    response = np.log10(gauges["flow_mean_m3s"].to_numpy())
+
+    fits = fit_regions(gauges, table=TABLE, settings=FitSettings())
+
+    rows = fits.gauges[fits.gauges["statistic"] == "mean"].set_index("gauge").loc[gauges.index]
+    # By numpy's own least squares.
+    hat = design @ np.linalg.pinv(design)
+    without = [
+        response[row] - design[row] @ np.linalg.lstsq(design[rest], response[rest], rcond=None)[0]
+        for row, rest in enumerate(~np.eye(30, dtype=bool))
+    ]
+    assert rows["residual_log10"].to_numpy() == pytest.approx(response - hat @ response, abs=1e-12)
+    assert rows["left_out_log10"].to_numpy() == pytest.approx(without, abs=1e-12)
+    assert rows["leverage"].to_numpy() == pytest.approx(np.diag(hat), abs=1e-12)
+    assert rows["fitted_m3s"].to_numpy() == pytest.approx(10.0 ** (hat @ response), rel=1e-9)
+
+
 def test_zeros_make_an_equation_for_their_probability():
     gauges = made(60, 3, zeros=12)
 
