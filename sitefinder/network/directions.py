@@ -5,7 +5,8 @@ from typing import NamedTuple
 
 import numpy as np
 import shapely
-from scipy.sparse import coo_array
+
+from sitefinder.network.components import components
 
 # A piece counts as climbing to its end only beyond this, so that noise on flat ground turns nothing round.
 MIN_CLIMB_M = 0.5
@@ -63,7 +64,7 @@ def direct_pieces(pieces, drop_m, feature_id, by_name, *, ridge_m=RIDGE_M):
     """
     length_m = shapely.length(pieces.geometry)
     node_count = len(pieces.node_x_m)
-    component = _components(pieces.start, pieces.end, node_count)
+    _, component = components(pieces.start, pieces.end, node_count)
     repairs = []
     turned_first = _turn_components(pieces, component, drop_m, length_m, feature_id, by_name, repairs)
     start = np.where(turned_first, pieces.end, pieces.start)
@@ -89,14 +90,6 @@ def direct_pieces(pieces, drop_m, feature_id, by_name, *, ridge_m=RIDGE_M):
         if circles[row]:
             repairs.append(("streams", name, "flows in a circle with others", "turned"))
     return Directed(start, end, turned_first ^ turned ^ circles, way_out, because, repairs)
-
-
-# Number of the connected part of the network that each node belongs to.
-def _components(start, end, node_count):
-    from scipy.sparse.csgraph import connected_components  # noqa: PLC0415 - large, and only a new network needs it
-
-    graph = coo_array((np.ones(len(start)), (start, end)), shape=(node_count, node_count))
-    return connected_components(graph, directed=False)[1]
 
 
 # A connected part that climbs over most of its length was drawn upstream as a whole, if it has at least as many
@@ -212,10 +205,7 @@ def _closing_circles(start, end, way_out, upward):
         circles[piece] = node == start[piece]
     one, other = np.where(circles, end, start), np.where(circles, start, end)
     count = len(way_out)
-    from scipy.sparse.csgraph import connected_components  # noqa: PLC0415 - large, and only a new network needs it
-
-    graph = coo_array((np.ones(len(one)), (one, other)), shape=(count, count))
-    knot = connected_components(graph, directed=True, connection="strong")[1]
+    _, knot = components(one, other, count, strong=True)
     height = np.zeros(count, dtype=np.int64)
     height[upward] = np.arange(len(upward))
     still = ~on_way & (one != other) & (knot[one] == knot[other]) & (height[one] < height[other])

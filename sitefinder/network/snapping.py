@@ -2,7 +2,8 @@
 
 import numpy as np
 import shapely
-from scipy.sparse import coo_array
+
+from sitefinder.network.components import components
 
 # Ends closer than this coincide [m]; it is rounding of coordinates.
 SAME_PLACE_M = 1.0e-6
@@ -214,10 +215,7 @@ class _Joining:
 
 # For each of `count` things the lowest of all that pairs join it with.
 def _lowest_of_each(first, second, count):
-    from scipy.sparse.csgraph import connected_components  # noqa: PLC0415 - large, and only a new network needs it
-
-    graph = coo_array((np.ones(len(first)), (first, second)), shape=(count, count))
-    _, label = connected_components(graph, directed=False)
+    _, label = components(first, second, count)
     _, lowest = np.unique(label, return_index=True)
     return lowest[label]
 

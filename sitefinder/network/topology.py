@@ -6,9 +6,9 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 import shapely
-from scipy.sparse import coo_array
 
 from sitefinder.errors import InputError, listed
+from sitefinder.network.components import components
 from sitefinder.network.directions import RIDGE_M, direct_pieces, main_arms
 from sitefinder.network.ordering import link_orders
 from sitefinder.network.snapping import joined_ends
@@ -472,10 +472,7 @@ def _repairs_of_unresolved(unresolved):
 # Pieces of features that meet no other one.
 def _loose(pieces):
     count = len(pieces.node_x_m)
-    from scipy.sparse.csgraph import connected_components  # noqa: PLC0415 - large, and only a new network needs it
-
-    graph = coo_array((np.ones(len(pieces.start)), (pieces.start, pieces.end)), shape=(count, count))
-    of_piece = connected_components(graph, directed=False)[1][pieces.start]
+    of_piece = components(pieces.start, pieces.end, count)[1][pieces.start]
     _, first = np.unique(np.stack([of_piece, pieces.feature], axis=1), axis=0, return_index=True)
     if len(first) < 2:
         return np.zeros(len(of_piece), dtype=bool)

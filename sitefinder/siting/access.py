@@ -259,6 +259,8 @@ def distance_by_road_m(start, goal, lines):
     Roads are joined where they share a vertex, or where one ends on another, within `JOIN_M`. Where lines merely
     cross they are not: one may be a bridge. Dijkstra's shortest paths from all goals at once.
     """
+    from scipy.sparse.csgraph import dijkstra  # noqa: PLC0415 - large, and only new candidates need it
+
     result_m = np.full(len(start.line), np.nan)
     if not (len(start.line) and (start.line >= 0).any() and (goal.line >= 0).any()):
         return result_m
@@ -271,8 +273,6 @@ def distance_by_road_m(start, goal, lines):
     ends = np.vstack([ends, np.column_stack([goal_node, of_cut[len(known) :]])])
     length_m = np.concatenate([length_m, np.maximum(goal.distance_m[aims], SHORTEST_M)])
     graph = _shortest_edges(ends, length_m, nodes + len(aims))
-    from scipy.sparse.csgraph import dijkstra  # noqa: PLC0415 - large, and only new candidates need it
-
     distance_m = dijkstra(graph, directed=False, indices=goal_node, min_only=True)[of_cut[: len(known)]]
     result_m[known] = np.where(np.isfinite(distance_m), distance_m + start.distance_m[known], np.nan)
     return result_m

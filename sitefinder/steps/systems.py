@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import coo_array
 
 from sitefinder.energy.hydraulics import WaterDepths
 from sitefinder.hydrology.months import Months
+from sitefinder.network.components import components
 from sitefinder.network.stations import without_repeats
 from sitefinder.siting.candidates import Stretches, subset
 from sitefinder.siting.limits import RiverParts
@@ -74,12 +74,7 @@ def find_systems(settings: Settings, network: Network, stationing: Stationing, r
     if settings.ranking.max_depleted_share is not None:
         joined = _links_of_water_bodies(river_parts, stations["link"].to_numpy(dtype=np.int64))
         start, end = np.append(start, joined[0]), np.append(end, joined[1])
-    shape = (len(links), len(links))
-    from scipy.sparse.csgraph import connected_components
-
-    count, of_link = connected_components(
-        coo_array((np.ones(len(end)), (start, end)), shape=shape), directed=False
-    )
+    count, of_link = components(start, end, len(links))
     of_station = of_link[stations["link"].to_numpy()].astype(np.int64)
     outlets = np.flatnonzero(stations["downstream"].to_numpy() < 0)
     # Of several outlets the last one, by the stations' own order.
