@@ -1,4 +1,4 @@
-"""A whole table of gauges fitted by region: nothing dropped unseen, doubts told, zeros taken in."""
+"""A whole table of gauges fitted by region: nothing dropped unseen, doubts reported, zeros taken in."""
 
 import numpy as np
 import pandas as pd

@@ -102,7 +102,7 @@ def test_workers_that_were_prepared_have_loaded_what_they_need_and_set_what_cost
     workers, _ = two
 
     answers = values(workers.answers(tasks_to_do.surroundings, {"module": "wave"}, numbers(0, 1), "look"))
-    # Told to end, they are started again for tasks that come after all.
+    # Once ended, they are started again for tasks that come after all.
     workers.release()
     again = values(workers.answers(tasks_to_do.squared, {}, numbers(2, 3), "squares"))
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
-import rasterio
+from opened_rasters import note_opened
 from redone_stages import AGAIN, NEVER_AGAIN
 
 from sitefinder import cli
@@ -71,19 +71,14 @@ def nests(sample_run):
 
 # Runs settings beside the sample's; gives the file, the stages before tables that were made, and opened rasters.
 def watched_run(path):
-    opened, opening = [], rasterio.open
-
-    def noted(raster, *arguments, **options):
-        opened.append(Path(raster))
-        return opening(raster, *arguments, **options)
-
+    opened = []
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(rasterio, "open", noted)
+        note_opened(patch, opened)
         delivered = run_and_deliver(path).path
     records = sorted((path.parents[1] / "sample-region" / "out" / STORE / "runs").iterdir())
     results = json.loads(records[-1].read_text(encoding="utf-8"))["results"]
     made = [row["place"].partition(":")[0] for row in results if not row["was_kept"]]
-    return delivered, set(made) & {stage.name for stage in STEPS}, opened
+    return delivered, set(made) & {stage.name for stage in STEPS}, list(map(Path, opened))
 
 
 @pytest.fixture(scope="module")
@@ -91,6 +86,8 @@ def watched(sample_run, nests):
     """The run with the nests: its GeoPackage, the stages that were made, and the rasters that were opened."""
     path = sample_run.settings.parent / "nests.toml"
     path.write_text(NESTS, encoding="utf-8")
+    # The region is a copy: what its files hold is known from a run before.
+    run_and_deliver(sample_run.settings)
     return watched_run(path)
 
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import geopandas
 import pyogrio
 import pytest
-import rasterio
 import shapely
+from opened_rasters import note_opened
 from redone_stages import AGAIN, NEVER_AGAIN
 
 from sitefinder import cli
@@ -42,17 +42,13 @@ class Watched:
 
     def __init__(self, settings, patch):
         self.settings, self.ran, self.opened, self.read = settings, [], [], []
-        opening, reading = rasterio.open, digests._digest
-
-        def opened(path, *arguments, **options):
-            self.opened.append(str(path))
-            return opening(path, *arguments, **options)
+        reading = digests._digest
 
         def read(files):
             self.read.append([file.name for file in files])
             return reading(files)
 
-        patch.setattr(rasterio, "open", opened)
+        note_opened(patch, self.opened)
         patch.setattr(digests, "_digest", read)
         patch.setattr(stages, "STAGES", tuple(map(self._watched, stages.STAGES)))
         of_files = stages.stages_of_files
