@@ -51,6 +51,7 @@ STAGE_WORDS = {
     "rule_overlaps": "overlaying rules",
     "rule_shapes": "mapping areas of rules",
     "site_contours": "drawing contours",
+    "spawning_m": "measuring spawning grounds",
     "rule_verdicts": "determining verdicts",
     "decisions": "placing decisions",
     "verdicts": "applying decisions",

@@ -50,8 +50,8 @@ SHARED = [
     stage(
         "fish_alive",
         "sitefinder.steps.selection:fish_alive",
-        "stationing stretches rule_overlaps water_bodies sites",
-        "fish.spawning_rules fish.existing_survival",
+        "stationing stretches spawning_m water_bodies sites",
+        "fish.existing_survival",
         "turbines",
     ),
     stage(

@@ -332,7 +332,7 @@ def _refused_next(
         results["stationing"],
         few,
         valued,
-        results["rule_overlaps"],
+        results["spawning_m"],
         own,
         results["water_bodies"],
         results["river_parts"],

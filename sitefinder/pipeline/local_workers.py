@@ -146,7 +146,12 @@ def serve() -> None:
 # The workers and how to reach them; they load modules while the run has nothing for them yet.
 def _started(workers: int, folder: str, modules: list[str]) -> tuple[Any, Reached]:
     import dask
-    from distributed import Client, LocalCluster, Security
+    from distributed import Client, LocalCluster, Security, WorkerPlugin
+
+    # A worker that takes the place of a dead one is set up as the others are.
+    class Loading(WorkerPlugin):
+        def setup(self, worker: Any) -> None:
+            load(modules)
 
     dask.config.set(CONFIGURATION)
     security = Security.temporary()
@@ -165,7 +170,7 @@ def _started(workers: int, folder: str, modules: list[str]) -> tuple[Any, Reache
         silence_logs=logging.CRITICAL,
     )
     with Client(cluster, security=security, set_as_default=False) as client:
-        client.run(load, modules)
+        client.register_plugin(Loading())
     return cluster, Reached(cluster.scheduler_address, security.tls_client_cert, security.tls_client_key)
 
 

@@ -28,7 +28,7 @@ SEASON_BY = "fish.groups.months fish.groups.in_season fish.groups.season_flow_sh
 # Settings that the ways of conduits depend on.
 WAYS_BY = "conduits stretches.longest_m energy.conduit energy.canal_slope energy.pipe_velocity_m_s costs.ground"
 # Results that the best set of sites is chosen from.
-CHOSEN_FROM = "stationing stretches energy closed_energy rule_overlaps verdicts water_bodies river_parts"
+CHOSEN_FROM = "stationing stretches energy closed_energy spawning_m verdicts water_bodies river_parts"
 
 
 def stage(
@@ -301,6 +301,12 @@ STEPS = bound(
             "sitefinder.steps.rules:overlap_rule",
             "network stationing heads falls",
             each=PerItem("rule", "sitefinder.steps.scope:rules_of", "sitefinder.steps.rules:joined_overlaps"),
+        ),
+        stage(
+            "spawning_m",
+            "sitefinder.steps.migration:spawning_metres",
+            "stationing rule_overlaps",
+            "fish.spawning_rules",
         ),
         stage(
             "rule_verdicts",

@@ -24,6 +24,8 @@ from sitefinder.steps.selection import choosing
 from sitefinder.units import WATT_HOURS_PER_MEGAWATT_HOUR
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from sitefinder.network.stations import Stationing
     from sitefinder.network.topology import Network
     from sitefinder.settings import Settings
@@ -85,7 +87,7 @@ def weigh_limits(
     stationing: Stationing,
     stretches: Stretches,
     energy: pd.DataFrame,
-    rule_overlaps: pd.DataFrame,
+    spawning_m: npt.NDArray[np.float64],
     verdicts: Judged,
     water_bodies: WaterBodies,
     closed_energy: pd.DataFrame | None = None,
@@ -99,7 +101,7 @@ def weigh_limits(
         ``limit`` (that which is left out; empty for the set as selected) and `COUNTED`.
     """
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
-    given = stationing, stretches, energy, rule_overlaps, verdicts, water_bodies, river_parts
+    given = stationing, stretches, energy, spawning_m, verdicts, water_bodies, river_parts
     best, names = choosing(settings, inputs, *given), limits_set(settings)
     left_out = (
         {AS_CHOSEN: ()} | {name: (name,) for name in names} | ({ALL_LIMITS: names} if len(names) > 1 else {})

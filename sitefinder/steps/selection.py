@@ -32,7 +32,6 @@ from sitefinder.siting.limits import RiverUse
 from sitefinder.siting.passed import bits_of
 from sitefinder.siting.selection import PREFIXES, BestSet, Offers, choose_sites, rejection_reason
 from sitefinder.steps.closed_months import with_closed
-from sitefinder.steps.migration import spawning_metres
 from sitefinder.steps.quiet import without_library_output
 from sitefinder.steps.systems import extents_of, joined_rows, joined_values, of_candidates, reaches_of
 from sitefinder.steps.trial import candidates_in
@@ -87,7 +86,7 @@ def choose(
     stationing: Stationing,
     stretches: Stretches,
     energy: pd.DataFrame,
-    rule_overlaps: pd.DataFrame,
+    spawning_m: npt.NDArray[np.float64],
     verdicts: Judged,
     water_bodies: WaterBodies,
     closed_energy: pd.DataFrame | None = None,
@@ -99,7 +98,7 @@ def choose(
     drainage system; so this is done for each of them alone. Ranks and totals, which go over all, come later.
     """
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
-    given = stationing, stretches, energy, rule_overlaps, verdicts, water_bodies, river_parts
+    given = stationing, stretches, energy, spawning_m, verdicts, water_bodies, river_parts
     offers = chooser(settings, inputs, *given)()
     reach = stationing.stations["reach"].to_numpy()
     because = rejection_reason(
@@ -114,7 +113,7 @@ def choosing(
     stationing: Stationing,
     stretches: Stretches,
     valued: pd.DataFrame,
-    rule_overlaps: pd.DataFrame,
+    spawning_m: npt.NDArray[np.float64],
     verdicts: Judged,
     water_bodies: WaterBodies,
     river_parts: RiverParts | None,
@@ -131,7 +130,7 @@ def choosing(
         stationing,
         subset(stretches, has_value),
         valued.iloc[rows].reset_index(drop=True),
-        rule_overlaps,
+        spawning_m,
         of_rows(verdicts, rows),
         water_bodies,
         river_parts,
@@ -167,14 +166,14 @@ def chooser(
     stationing: Stationing,
     stretches: Stretches,
     valued: pd.DataFrame,
-    rule_overlaps: pd.DataFrame,
+    spawning_m: npt.NDArray[np.float64],
     verdicts: Judged,
     water_bodies: WaterBodies,
     river_parts: RiverParts | None,
 ) -> Callable[..., Offers]:
     """What chooses among all candidates by this valuation; it takes the cumulative limits that do not count."""
     steps = offer_steps(settings, inputs, stationing, stretches, valued, verdicts)
-    path = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
+    path = migration_path(settings, valued, spawning_m, water_bodies)
     use = river_use(river_parts, water_bodies)
     given = stretches, steps, valued, verdicts.choice, stationing.stations, settings, path, use
 
@@ -268,10 +267,8 @@ def offer_steps(
 
 def migration_path(
     settings: Settings,
-    inputs: RunInputs,
-    stationing: Stationing,
     energy: pd.DataFrame,
-    rule_overlaps: pd.DataFrame,
+    spawning_m: npt.NDArray[np.float64],
     water_bodies: WaterBodies,
 ) -> MigrationPath | None:
     """What migrating fish ask of the choice; None where nothing is asked.
@@ -288,7 +285,7 @@ def migration_path(
         for prefix in PREFIXES
     ]
     return MigrationPath(
-        spawning_metres(settings, stationing, rule_overlaps) > 0,
+        spawning_m > 0,
         np.where(water_bodies.plants_entered, settings.fish.existing_survival, 1.0),
         np.nan_to_num(np.column_stack(survival)),
         fish.min_passage_survival,
@@ -377,7 +374,7 @@ def fish_alive(
     inputs: RunInputs,
     stationing: Stationing,
     stretches: Stretches,
-    rule_overlaps: pd.DataFrame,
+    spawning_m: npt.NDArray[np.float64],
     water_bodies: WaterBodies,
     sites: Chosen,
 ) -> FishAlive:
@@ -398,7 +395,6 @@ def fish_alive(
     )
     downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
     to_outlet = survival_to_outlet(downstream, entered, survival)
-    spawning_m = spawning_metres(settings, stationing, rule_overlaps)
     worst = worst_from_above(downstream, spawning_m > 0, to_outlet)
     return FishAlive(spawning_m, to_outlet, plants_to_outlet(downstream, entered), worst)
 
@@ -456,7 +452,7 @@ def weigh_fish_safety(
     stretches: Stretches,
     energy: pd.DataFrame,
     evidence_values: EvidenceValues,
-    rule_overlaps: pd.DataFrame,
+    spawning_m: npt.NDArray[np.float64],
     verdicts: Judged,
     water_bodies: WaterBodies,
     closed_energy: pd.DataFrame | None = None,
@@ -474,7 +470,7 @@ def weigh_fish_safety(
     evidence_values = of_candidates(evidence_values, rows)
 
     def best(settings: Settings, judged: Judged, valued: pd.DataFrame) -> BestSet:
-        given = stationing, stretches, valued, rule_overlaps, judged, water_bodies, river_parts
+        given = stationing, stretches, valued, spawning_m, judged, water_bodies, river_parts
         found = choosing(settings, inputs, *given)()
         return found._replace(candidates=rows[found.candidates])
 

@@ -304,7 +304,6 @@ class OwnWaters(NamedTuple):
 STATION_COLUMNS = ["x_m", "y_m", "downstream", "to_downstream_m", "segment_length_m", "reach"]
 # Columns of candidates with rows of tables of the region.
 REGION_ROWS = ("structure", "intake_thing", "intake_structure")
-OVERLAP_COLUMNS = ["rule", "effect", "station", "from_m", "to_m"]
 
 
 def _own_stations(stationing: Stationing, extent: Extent) -> OwnStations:
@@ -365,12 +364,8 @@ def _own_energy(energy: pd.DataFrame, extent: Extent) -> pd.DataFrame:
     return energy.iloc[extent.candidates].reset_index(drop=True)
 
 
-def _own_overlaps(overlaps: pd.DataFrame, extent: Extent) -> pd.DataFrame:
-    station = overlaps["station"].to_numpy(dtype=np.int64)
-    is_own = np.isin(station, extent.stations)
-    return (
-        overlaps.loc[is_own, OVERLAP_COLUMNS].assign(station=extent.number[station[is_own]]).reset_index(drop=True)
-    )
+def _own_of_stations(values: npt.NDArray[np.float64], extent: Extent) -> npt.NDArray[np.float64]:
+    return values[extent.stations]
 
 
 def _own_verdicts(verdicts: Judged, extent: Extent) -> OwnVerdicts:
@@ -427,7 +422,7 @@ SHARES: dict[str, Callable[[Any, Extent], Any]] = {
     "fish_safe_only": _own_marks,
     "evidence_values": _own_evidence,
     "river_parts": _own_parts,
-    "rule_overlaps": _own_overlaps,
+    "spawning_m": _own_of_stations,
     "verdicts": _own_verdicts,
     "water_bodies": _own_waters,
 }

@@ -29,7 +29,7 @@ EXPLAINED_FROM = (
     *("settings", "inputs", *TABLES, "structures_table", "site_costs_table", "decisions_table", "delivered_sites"),
     *("stationing", "stretches", "candidates", "structures", "catchments", "water_bodies", "river_parts"),
     *("dem_errors", "heads", "flows", "water_depths", "months", "closed_months", "money", "decisions"),
-    *("best_case", "energy", "closed_energy", "rule_overlaps", "verdicts", "sites"),
+    *("best_case", "energy", "closed_energy", "rule_overlaps", "spawning_m", "verdicts", "sites"),
 )
 
 

@@ -66,6 +66,7 @@ def test_one_more_layer_redoes_no_terrain_flow_or_energy_and_leaves_no_trace_whe
 
     expected = [
         "rule_overlaps",
+        "spawning_m",
         "rule_verdicts",
         "decisions",
         "verdicts",

@@ -198,7 +198,7 @@ def test_reaches_whose_stream_is_too_small_for_the_only_turbine_give_that_as_the
         valued = value_all(settings, given, stretches, results["flows"], results["water_depths"])
         stationing, water_bodies = results["stationing"], results["water_bodies"]
         return choose(
-            settings, given, stationing, stretches, valued, results["rule_overlaps"], judged, water_bodies
+            settings, given, stationing, stretches, valued, results["spawning_m"], judged, water_bodies
         ).rejection
 
     small = rejection(deep)

@@ -228,7 +228,7 @@ def test_spawning_grounds_come_out_no_closer_than_their_rule_allows(sample_run, 
     rules = [rule.model_copy(update={"publish": publish}) for rule in settings.rules]
     settings = settings.model_copy(update={"rules": rules})
     stationing = results["stationing"]
-    names = ("inputs", "stationing", "stretches", "rule_overlaps", "water_bodies", "sites")
+    names = ("inputs", "stationing", "stretches", "spawning_m", "water_bodies", "sites")
     alive = fish_alive(settings, *(results[name] for name in names))
 
     reaches = with_fish(settings, stationing, alive, stationing.reaches)

@@ -152,7 +152,7 @@ def test_weaker_evidence_never_lowers_the_value_of_the_best_set(sample_run, give
             mark_fish_safe_only(verdicts),
             energy,
         ),
-        *(sample_run.results[name] for name in ("rule_overlaps", "verdicts", "water_bodies")),
+        *(sample_run.results[name] for name in ("spawning_m", "verdicts", "water_bodies")),
     )
 
     shown = sample_run.delivered.tables["reaches"], sample_run.results["district_lengths"]

@@ -99,7 +99,8 @@ def choice_under(sample_run, **rule):
     settings = settings.model_copy(update={"rules": [new]})
     judged = judge(settings, stationing, results["stretches"], hits, results["stream_things"])
     given = [results[name] for name in ("inputs", "stationing", "stretches", "energy")]
-    chosen = choose(settings, *given, hits, judged, results["water_bodies"]).offers.chosen
+    no_ground = np.zeros(len(stationing.stations))
+    chosen = choose(settings, *given, no_ground, judged, results["water_bodies"]).offers.chosen
     return results["stretches"].table, chosen, judged.choice
 
 
@@ -139,7 +140,7 @@ def test_nothing_selected_goes_past_navigation_or_abstractions_in_use_but_may_wi
     table = results["stretches"].table
     settings = results["settings"]
     forbidden = BITS["navigation"] | BITS["abstraction_weir"] | BITS["abstraction"]
-    given = [results[name] for name in ("inputs", "stationing", "stretches", "energy", "rule_overlaps")]
+    given = [results[name] for name in ("inputs", "stationing", "stretches", "energy", "spawning_m")]
 
     def offers_with(kinds):
         stretches = settings.stretches.model_copy(update={"never_past": kinds})

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from sitefinder.schema import ACTIONS
 from sitefinder.settings import RuleSettings
+from sitefinder.steps.migration import spawning_metres
 from sitefinder.steps.rules import judge
 from sitefinder.steps.selection import choose
 
@@ -24,7 +25,8 @@ def weighed(sample_run):
     def weigh(settings, overlaps):
         judged = judge(settings, results["stationing"], results["stretches"], overlaps, results["stream_things"])
         named = [results[name] for name in ("stationing", "stretches", "energy")]
-        offers = choose(settings, results["inputs"], *named, overlaps, judged, results["water_bodies"]).offers
+        spawning_m = spawning_metres(settings, results["stationing"], overlaps)
+        offers = choose(settings, results["inputs"], *named, spawning_m, judged, results["water_bodies"]).offers
         return offers.ladder[-1][1], offers.valued.loc[offers.chosen, "net_annual_value"].sum()
 
     return weigh

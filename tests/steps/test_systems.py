@@ -163,17 +163,14 @@ def made_results(river, downstream, rng, made, inputs):
     month = (np.arange(20) % 12 + 1).astype(np.int8)
     model = level_model(bins_m3s, 0.3, 0.1)
     model = model._replace(errors=model.errors._replace(month=month))
-    spawning = np.flatnonzero(rng.random(count) < 0.15)
-    overlaps = pd.DataFrame(
-        {"rule": "spawning ground", "effect": "under", "station": spawning, "from_m": 0.0, "to_m": 20.0}
-    )
+    spawning_m = np.where(rng.random(count) < 0.15, 20.0, 0.0)
     choice = rng.choice([0, 1, -1], rows, p=[0.5, 0.4, 0.1])
     results = {
         "stationing": drainage.OwnStations(stations),
         "stretches": Stretches(table, *found[1:]),
         "flows": drainage.OwnFlows(bins_m3s, 0.1 * bins_m3s, None, model),
         "water_depths": drainage.WaterDepths(0.3 * bins_m3s**0.4, 0.3 * flow_m3s**0.4),
-        "rule_overlaps": overlaps,
+        "spawning_m": spawning_m,
         "verdicts": drainage.OwnVerdicts(choice),
         "water_bodies": drainage.OwnWaters(standing, *(rng.random((3, count)) < 0.04)),
     }

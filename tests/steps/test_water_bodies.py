@@ -196,8 +196,9 @@ def test_no_embankment_and_no_lake_yields_a_site_while_the_weir_below_the_embank
     stretches = join_ways(candidates, ways)
     valued = value_all(settings, inputs, stretches, flows, results["water_depths"])
     free = results["rule_overlaps"].iloc[:0]
+    no_ground = np.zeros(len(stationing.stations))
     judged = judge(settings, stationing, stretches, free, things)
-    chosen = choose(settings, inputs, stationing, stretches, valued, free, judged, water_bodies).offers.chosen
+    chosen = choose(settings, inputs, stationing, stretches, valued, no_ground, judged, water_bodies).offers.chosen
 
     table = stretches.table[chosen]
     sites = water_bodies.structures.iloc[table["structure"]]

@@ -9,7 +9,7 @@ NEVER_AGAIN = [
 ]
 # fmt: on
 # What a new layer redoes. `evidence_values` is joined from what is kept, since no drainage system's share changed.
-AGAIN = ["rule_overlaps: new reserve", "rule_verdicts", "decisions", "verdicts"]
+AGAIN = ["rule_overlaps: new reserve", "spawning_m", "rule_verdicts", "decisions", "verdicts"]
 AGAIN += ["drop_overlaps: new reserve", "drop_verdicts"]
 AGAIN += ["closed_months", "sites", "limit_costs", "fish_safe_only", "fish_safety"]
 # In a valley where it closes no month and bars no place, `closed_energy` and `evidence_values` are kept on.
