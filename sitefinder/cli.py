@@ -291,6 +291,9 @@ def compare_command(
     ] = None,
     csv: Annotated[Path | None, typer.Option(help="write the layer changes as a table (CSV)")] = None,
     output: Annotated[Path | None, typer.Option(help="write a GeoPackage with the layer changes")] = None,
+    page: Annotated[
+        Path | None, typer.Option(help="write a page for a browser, with a map of both runs and their difference")
+    ] = None,
     near_m: Annotated[
         float | None,
         typer.Option(
@@ -307,7 +310,7 @@ def compare_command(
     from sitefinder.inventory import compare
 
     old, new = (None, first) if second is None else (first, second)
-    comparison = compare(old, new, csv=csv, output=output, near_m=near_m, min_change_percent=min_change)
+    comparison = compare(old, new, csv=csv, output=output, page=page, near_m=near_m, min_change_percent=min_change)
     print(comparison.summary, end="")
 
 

@@ -544,6 +544,7 @@ def compare(
     *,
     csv: StrPath | None = None,
     output: StrPath | None = None,
+    page: StrPath | None = None,
     near_m: float | None = None,
     min_change_percent: float | None = None,
 ) -> Comparison:
@@ -555,6 +556,8 @@ def compare(
         Inventories, or GeoPackages or output folders of runs; `old` None for what the new delivery replaced.
     csv, output : path-like, optional
         A table (CSV) of the layer ``changes``, and a GeoPackage of all tables, to write.
+    page : path-like, optional
+        A page for a browser to write, with a map of both and of their difference.
     near_m : float, optional
         How far apart a stream may be drawn in the two to be the same [m]; absent: 20.
     min_change_percent : float, optional
@@ -577,6 +580,7 @@ def compare(
         _delivery_of(new),
         csv=csv,
         output=output,
+        page=page,
         near_m=NEAR_M if near_m is None else near_m,
         min_change_percent=min_change_percent,
     )

@@ -14,6 +14,7 @@ from sitefinder.delivery.atomic import deliver
 from sitefinder.delivery.geopackage import checked_tables, write_layers
 from sitefinder.errors import InputError
 from sitefinder.io.deliveries import read_pair
+from sitefinder.report.change_page import change_page
 from sitefinder.schema import CHANGE_LAYERS
 from sitefinder.settings import Settings
 from sitefinder.steps.graph import STEPS
@@ -69,7 +70,7 @@ class Compared(NamedTuple):
     tables: dict
 
 
-def compare(old, new, *, csv=None, output=None, near_m=NEAR_M, min_change_percent=None):
+def compare(old, new, *, csv=None, output=None, page=None, near_m=NEAR_M, min_change_percent=None):
     """Changes between two deliveries.
 
     Parameters
@@ -78,6 +79,8 @@ def compare(old, new, *, csv=None, output=None, near_m=NEAR_M, min_change_percen
         GeoPackages or output folders of runs; `old` None for what the new one replaced.
     csv, output : path-like, optional
         Files to write: the layer ``changes`` as CSV, and all of `sitefinder.schema.CHANGE_LAYERS` as GeoPackage.
+    page : path-like, optional
+        File to write: a page for a browser, with a map of both runs and of their difference.
     near_m : float
         Maximum distance between two lines of the same stream [m].
     min_change_percent : float, optional
@@ -94,7 +97,7 @@ def compare(old, new, *, csv=None, output=None, near_m=NEAR_M, min_change_percen
     """
     deliveries = read_pair(old, new, NEEDED, OPTIONAL)
     paths = tuple(delivery.path for delivery in deliveries)
-    for path in (csv, output):
+    for path in (csv, output, page):
         _validate_replacing(path, paths)
     minimum = MIN_CHANGE if min_change_percent is None else min_change_percent / PERCENT
     tables = [delivery.tables for delivery in deliveries]
@@ -104,8 +107,11 @@ def compare(old, new, *, csv=None, output=None, near_m=NEAR_M, min_change_percen
     writers = [(csv, partial(_write_csv, table=ready["changes"]))] if csv is not None else []
     if output is not None:
         writers.append((output, partial(write_layers, tables=ready, layers=CHANGE_LAYERS)))
+    title = deliveries[1].title or deliveries[0].title
+    if page is not None:
+        writers.append((page, partial(_write_page, title=title, paths=paths, changes=changes)))
     files = [deliver(Path(path).parent, {Path(path).name: write})[0] for path, write in writers]
-    return Compared(changes, deliveries[1].title or deliveries[0].title, paths, files, ready)
+    return Compared(changes, title, paths, files, ready)
 
 
 def _validate_replacing(path, compared):
@@ -116,6 +122,10 @@ def _validate_replacing(path, compared):
             expected="another file than those compared",
             fix="choose another name",
         )
+
+
+def _write_page(path, title, paths, changes):
+    path.write_text(change_page(title, paths, changes), encoding="utf-8")
 
 
 def _write_csv(path, table):

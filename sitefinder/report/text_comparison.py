@@ -2,6 +2,7 @@
 
 import textwrap
 from collections import Counter
+from typing import NamedTuple
 
 import pandas as pd
 
@@ -57,7 +58,7 @@ def change_text(title, paths, compared, files=()):
         _nothing(rows) if same else "",
         _causes(compared.causes, same),
         *([] if same else [_table(rows, kind) for kind in KINDS]),
-        *([] if same else _lists(rows, compared.changed_values, causes_text(compared.causes))),
+        *([] if same else _lists(rows, compared)),
         "" if same else _reach_rules(rows),
         _reach_values(compared.changed_values),
         _flags(compared.changed_values),
@@ -108,8 +109,29 @@ def _table(rows, kind):
     return rendered(table)
 
 
-# Sites by change, largest change of energy first.
-def _lists(rows, values, everything):
+class Reasons(NamedTuple):
+    """What a site's change came from and which values differ, as ``texts``; its ``cause`` if not that of all."""
+
+    texts: list
+    cause: str
+
+
+def changed_sites(rows, compared):
+    """Sites of either run that are not the same in both, by what became of them, with the reasons.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        The layer ``changes`` without its geometry.
+    compared : sitefinder.comparison.changes.Changes
+
+    Yields
+    ------
+    change : str
+    sites : list of (row, Reasons)
+        The largest change of energy first.
+    """
+    values, everything = compared.changed_values, causes_text(compared.causes)
     of_sites = values[values["kind"] == "site"]
     known = {
         ids: dict(zip(group["column"], zip(group["old"], group["new"], strict=True), strict=True))
@@ -118,29 +140,43 @@ def _lists(rows, values, everything):
     sites = rows[rows["kind"] == "site"]
     for change in CHANGES:
         chosen = sites[sites["change"] == change]
-        if not len(chosen) or change in ("unchanged", "moved in rank"):
-            continue
-        size = chosen[["energy_mwh_old", "energy_mwh_new"]].fillna(0.0)
-        weight = (size["energy_mwh_new"] - size["energy_mwh_old"]).abs()
-        chosen = chosen.loc[weight.sort_values(ascending=False, kind="stable").index]
-        lines = [
-            line
-            for row in chosen.head(ROWS_SHOWN).itertuples()
-            for line in _indented(_site(row, known.get((row.id_old, row.id_new), {}), everything))
-        ]
-        rest = len(chosen) - ROWS_SHOWN
-        more = [f"  and {rest} more (layer changes)"] if rest > 0 else []
-        yield "\n".join([f"Sites: {change}", *lines, *more])
+        if len(chosen) and change != "unchanged":
+            size = chosen[["energy_mwh_old", "energy_mwh_new"]].fillna(0.0)
+            weight = (size["energy_mwh_new"] - size["energy_mwh_old"]).abs()
+            chosen = chosen.loc[weight.sort_values(ascending=False, kind="stable").index]
+            yield (
+                change,
+                [
+                    (row, _reasons(row, known.get((row.id_old, row.id_new), {}), everything))
+                    for row in chosen.itertuples()
+                ],
+            )
 
 
-def _site(row, values, everything):
+def _lists(rows, compared):
+    for change, sites in changed_sites(rows, compared):
+        if change != "moved in rank":
+            shown = sites[:ROWS_SHOWN]
+            lines = [line for row, reasons in shown for line in _indented(_site(row, reasons))]
+            rest = len(sites) - ROWS_SHOWN
+            more = [f"  and {rest} more (layer changes)"] if rest > 0 else []
+            yield "\n".join([f"Sites: {change}", *lines, *more])
+
+
+def _site(row, reasons):
     name = row.id_old or row.id_new
     if row.matched_by == "place":
         name = f"{row.id_old} → {row.id_new}"
     ranks = [f"#{rank}" for rank in (row.rank_old, row.rank_new) if not pd.isna(rank)]
     energies = [value for value in (row.energy_mwh_old, row.energy_mwh_new) if not pd.isna(value)]
     shown = " → ".join(dict.fromkeys(figure(value) for value in energies))
-    parts = [f"{plain(name)} ({' → '.join(dict.fromkeys(ranks))}, {shown} MWh)"]
+    texts = [f"{plain(name)} ({' → '.join(dict.fromkeys(ranks))}, {shown} MWh)", *reasons.texts]
+    return "; ".join(texts) + (f" [{reasons.cause}]" if reasons.cause else "")
+
+
+# What a site's change came from, and the values that differ; the causes where they are not those of all.
+def _reasons(row, values, everything):
+    parts = []
     if row.rules:
         parts.append(_by_rules(row))
     elif row.because:
@@ -153,9 +189,10 @@ def _site(row, values, everything):
         # Values that are equal in the digits shown come last.
         shown.sort(key=lambda name: _short(values[name][0]) == _short(values[name][1]))
         each = [f"{name} {_both(*values[name])}" for name in list(dict.fromkeys(shown))[:VALUES_SHOWN]]
-        parts.append(", ".join(each) + (f" and {rest} more values" if rest > 0 else ""))
+        if each:
+            parts.append(", ".join(each) + (f" and {rest} more values" if rest > 0 else ""))
     known = row.cause == everything or (row.rules and not row.changed)
-    return "; ".join(parts) + ("" if known else f" [{plain(row.cause)}]")
+    return Reasons(parts, "" if known else plain(row.cause))
 
 
 # Rules that exclude a vanished site, no longer exclude a new one, or moved a site to another stretch.
@@ -227,13 +264,29 @@ def _flags(values):
     return _wrapped(f"Data-quality flags: {'; '.join(lines)}.") if lines else ""
 
 
-# Which rules newly exclude reaches, or no longer do.
-def _reach_rules(rows):
+def reach_rules(rows):
+    """Number and length [m] of reaches by the rules that newly exclude them, or no longer do.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        The layer ``changes``.
+
+    Returns
+    -------
+    DataFrame
+        ``change``, ``rules``, ``size`` and ``sum``, the longest first.
+    """
     reaches = rows[(rows["kind"] == "reach") & rows["change"].isin(["newly excluded", "re-admitted"])]
-    if not len(reaches):
-        return ""
     groups = reaches.assign(length_m=reaches["length_m_new"]).groupby(["change", "rules"], sort=False)["length_m"]
-    counts = groups.agg(["size", "sum"]).reset_index().sort_values("sum", ascending=False, kind="stable")
+    counts = groups.agg(["size", "sum"]).reset_index()
+    return counts.sort_values("sum", ascending=False, kind="stable")
+
+
+def _reach_rules(rows):
+    counts = reach_rules(rows)
+    if not len(counts):
+        return ""
     table = text_table(("reaches", "left"), ("by", "left"), ("number", "right"), ("km", "right"))
     for row in counts.head(ROWS_SHOWN).itertuples(index=False):
         table.add_row(row.change, name_of(row.rules, 56), str(row.size), figure(row.sum / METRES_PER_KILOMETRE))

@@ -104,5 +104,19 @@ LOOKS: dict[str, LayerLook] = {
         "areas of rules by what they do there, as far as their features may be published",
         {action: Look(label, *HATCHES.get(action, PLAIN_HATCH)) for action, label in labels(ACTIONS).items()},
     ),
+    "changes": LayerLook(
+        "reaches and sites by what became of them from one run to the next; sites are wider",
+        {
+            "vanished": Look("vanished", BROWN),
+            "appeared": Look("appeared", BLUE_GREEN),
+            "newly excluded": Look("newly excluded", BROWN),
+            "re-admitted": Look("re-admitted", BLUE_GREEN),
+            "changed in value": Look("changed in value", OCHRE),
+            "changed by rules": Look("changed by rules", OCHRE),
+            "changed by decisions": Look("changed by decisions", OCHRE),
+            "moved in rank": Look("moved in rank", SLATE),
+            "unchanged": Look("unchanged", GREY),
+        },
+    ),
     "districts": LayerLook("borders of districts", {"": Look("district", GREY)}),
 }

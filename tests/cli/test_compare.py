@@ -1,5 +1,6 @@
 """The commands compare and scenarios: the whole text that they print, the files that they write, and refusals."""
 
+import re
 import shutil
 
 import geopandas
@@ -95,10 +96,21 @@ def test_a_table_and_a_geopackage_are_written_where_asked(two_runs, command):
     assert (two_runs.folder / "report" / "again.gpkg").read_bytes() == first
 
 
-def test_a_comparison_never_replaces_what_it_compares(two_runs, command):
+def test_a_page_is_written_where_asked_and_needs_no_network(two_runs, command):
+    outcome = command("compare", "out", "--page", "report/changes.html")
+
+    assert outcome.out.endswith("\nFiles\n  report/changes.html\n")
+    page = (two_runs.folder / "report" / "changes.html").read_text(encoding="utf-8")
+    assert "<title>Small valley: what changed</title>" in page
+    assert "rule park is new" in page
+    assert not re.search(r"(?:src|href)=", page)
+
+
+@pytest.mark.parametrize("option", ["--output", "--page", "--csv"])
+def test_a_comparison_never_replaces_what_it_compares(two_runs, command, option):
     before = two_runs.contents()
 
-    outcome = command("compare", "out", "--output", "out/sites.gpkg")
+    outcome = command("compare", "out", option, "out/sites.gpkg")
 
     assert (outcome.status, outcome.out) == (2, "")
     assert outcome.err == (

@@ -8,9 +8,11 @@ import pytest
 
 from sitefinder.delivery.style_table import style_file, style_table, with_aliases
 from sitefinder.schema import CHANGE_LAYERS, LAYERS, VERDICTS
+from sitefinder.schema.change_layers import CHANGES
 from sitefinder.schema.theme import LOOKS
 from sitefinder.schema.wording import column_labels
 
+STYLED = LAYERS | CHANGE_LAYERS
 SE, OGC = "{http://www.opengis.net/se}", "{http://www.opengis.net/ogc}"
 # Columns of the table that QGIS reads and writes (its source, from memory); read by QGIS 3.22.
 COLUMNS = [
@@ -97,7 +99,7 @@ def test_layers_without_a_look_have_no_style():
 
 @pytest.mark.parametrize("name", LOOKS)
 def test_every_value_that_the_schema_lists_has_a_look(name):
-    assert values_without_a_look(LAYERS[name]) == []
+    assert values_without_a_look(STYLED[name]) == []
 
 
 def test_a_value_that_is_added_to_the_schema_is_missed_with_the_file_to_edit():
@@ -118,6 +120,18 @@ def test_reaches_are_styled_by_verdict_in_both_kinds_of_file():
     asked = {literal.text for literal in sld("reaches").iter(f"{OGC}Literal")}
 
     assert shown == asked == set(VERDICTS) == set(LOOKS["reaches"].looks)
+
+
+def test_changes_are_styled_by_what_became_of_reaches_and_sites_and_sites_lie_above():
+    shown = [category.get("value") for category in qml("changes").iter("category")]
+    asked = [
+        tuple(literal.text for literal in rule.iter(f"{OGC}Literal")) for rule in sld("changes").iter(f"{SE}Rule")
+    ]
+    table = style_table(CHANGE_LAYERS, "geom", datetime.datetime.fromtimestamp(0, datetime.UTC))
+
+    assert shown == list(CHANGES)
+    assert asked == [(kind, change) for kind in ("reach", "site") for change in reversed(CHANGES)]
+    assert table["f_table_name"].tolist() == ["changes"]
 
 
 def test_areas_of_rules_are_hatched_as_the_theme_says_and_each_action_otherwise():
@@ -203,7 +217,7 @@ def test_every_rank_has_one_look():
 
 
 # WCAG 2.1, success criterion 1.4.11 (from memory): at least 3 to 1 between a sign and what it lies on.
-@pytest.mark.parametrize("name", ["reaches", "structures"])
+@pytest.mark.parametrize("name", ["reaches", "structures", "changes"])
 def test_lines_and_signs_stand_out_from_white(name):
     def luminance(colour):
         parts = [int(colour[start : start + 2], 16) / 255 for start in (1, 3, 5)]
@@ -216,7 +230,7 @@ def test_lines_and_signs_stand_out_from_white(name):
 
 @pytest.mark.parametrize("name", LOOKS)
 def test_qml_has_a_symbol_for_every_kind_and_an_alias_for_every_column(name):
-    labels = column_labels(LAYERS[name])
+    labels = column_labels(STYLED[name])
     text = with_aliases(style_file(f"{name}.qml"), labels)
     root = ElementTree.fromstring(text)
 
@@ -231,7 +245,7 @@ def test_qml_has_a_symbol_for_every_kind_and_an_alias_for_every_column(name):
 
 @pytest.mark.parametrize("name", LOOKS)
 def test_styles_ask_only_for_columns_that_are_there(name):
-    columns = {column.name for column in LAYERS[name].columns}
+    columns = {column.name for column in STYLED[name].columns}
     asked = {element.text for element in sld(name).iter(f"{OGC}PropertyName")}
     labelled = {style.get("fieldName") for style in qml(name).iter("text-style")}
     texts = [rule for rule in sld(name).iter(f"{SE}Rule") if rule.find(f"{SE}TextSymbolizer") is not None]
