@@ -1,4 +1,4 @@
-"""The page of a comparison, on changes written by hand: its figures, its causes, its maps, and names that are markup."""
+"""The page of a comparison, on changes written by hand: figures, causes, maps, and names that are markup."""
 
 import re
 from html.parser import HTMLParser
@@ -39,13 +39,13 @@ ROWS = [
         length_m_old=500.0, length_m_new=500.0),
     row("reach", "newly excluded", "R2", "R2", [(0, 500), (0, 1500)], verdict_old="open", verdict_new="excluded",
         length_m_old=1000.0, length_m_new=1000.0, rules="town (<i>Hosk)", cause=TOWN),
-    row("site", "changed in value", "S1", "S1", [(0, 100), (0, 0)], stream="<script>alert(1)</script>", rank_old=2,
-        rank_new=1, power_kw_old=100.0, power_kw_new=80.0, energy_mwh_old=400.0, energy_mwh_new=300.0, changed="power_kw",
-        cause=DEM),
-    row("site", "newly excluded", "S2", "", [(0, 900), (0, 700)], rank_old=1, power_kw_old=50.0, energy_mwh_old=200.0,
-        rules="town (Hosk)", cause=f"{DEM}; {TOWN}"),
-    row("site", "appeared", "", "S3", [(0, 1500), (0, 1400)], rank_new=2, power_kw_new=10.0, energy_mwh_new=2_500.0,
-        cause=f"{DEM}; {TOWN}"),
+    row("site", "changed in value", "S1", "S1", [(0, 100), (0, 0)], stream="<script>alert(1)</script>", cause=DEM,
+        rank_old=2, rank_new=1, power_kw_old=100.0, power_kw_new=80.0, energy_mwh_old=400.0, energy_mwh_new=300.0,
+        changed="power_kw"),
+    row("site", "newly excluded", "S2", "", [(0, 900), (0, 700)], rank_old=1, power_kw_old=50.0,
+        energy_mwh_old=200.0, rules="town (Hosk)", cause=f"{DEM}; {TOWN}"),
+    row("site", "appeared", "", "S3", [(0, 1500), (0, 1400)], rank_new=2, power_kw_new=10.0,
+        energy_mwh_new=2_500.0, cause=f"{DEM}; {TOWN}"),
 ]  # fmt: skip
 VALUES = [("site", "S1", "S1", "power_kw", "kW", "100.0", "80.0")]
 
