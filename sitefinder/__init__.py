@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from sitefinder.inventory import explain as explain
     from sitefinder.inventory import plan as plan
     from sitefinder.inventory import run as run
+    from sitefinder.inventory import write_district_maps as write_district_maps
     from sitefinder.inventory import write_sheets as write_sheets
     from sitefinder.io.settings_files import read_settings as read_settings
     from sitefinder.settings import Settings as Settings
@@ -68,6 +69,7 @@ _HANDED_ON = {
     "plan": "sitefinder.inventory",
     "read_settings": "sitefinder.io.settings_files",
     "run": "sitefinder.inventory",
+    "write_district_maps": "sitefinder.inventory",
     "write_sheets": "sitefinder.inventory",
 }
 __all__ = ["__version__", *_HANDED_ON]

@@ -245,6 +245,30 @@ def sheets_command(
     print(write_sheets(of, site_ids, output))
 
 
+@app.command("maps")
+def maps_command(
+    run: Annotated[
+        Path, typer.Argument(metavar="RUN", help="settings file of a run, or its output folder or GeoPackage")
+    ],
+    districts: Annotated[
+        list[str] | None, typer.Argument(metavar="DISTRICT...", help="names; absent: each district with a stream")
+    ] = None,
+    folder: Annotated[
+        Path | None,
+        typer.Option("--output", metavar="FOLDER", help="where to write them; default: the run's output folder"),
+    ] = None,
+    within: Within = None,
+    changes: Changes = None,
+):
+    """Write a map of each district of a finished run, one page each."""
+    from sitefinder.inventory import write_district_maps
+    from sitefinder.io.settings_files import read_settings
+
+    of = read_settings(run, changes or (), within) if within or changes else run
+    for path in write_district_maps(of, districts or (), folder):
+        print(path)
+
+
 @app.command()
 def check(config: Config, within: Within = None, changes: Changes = None, memory: Memory = None):
     """Check settings and inputs, in seconds, and list all problems at once."""

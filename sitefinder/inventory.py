@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 from sitefinder import __version__
 from sitefinder.delivery.atomic import deliver
-from sitefinder.delivery.file_names import GEOPACKAGE, wanted_files
+from sitefinder.delivery.file_names import GEOPACKAGE, district_map_names, wanted_files
 from sitefinder.delivery.graph import FIGURES, FILE_STAGES, KNOWN, LAYERS_MADE, STAGES, SUMMARY, stages_of_files
 from sitefinder.delivery.made import FileParts, MadeParts
 from sitefinder.delivery.ownership import problems_of_output
@@ -679,6 +679,52 @@ def write_sheets(
         printed = sheets_of(settings, results, _fonts_of(settings), site_ids)
         (written,) = deliver(path.parent, {path.name: lambda draft: draft.write_bytes(printed)})
         return Path(written)
+
+
+def write_district_maps(
+    settings: Settings | StrPath,
+    districts: Sequence[str] = (),
+    folder: StrPath | None = None,
+    *,
+    store: StrPath | None = None,
+) -> list[Path]:
+    """Write a map of each of some districts of a finished run, from what the run kept.
+
+    Parameters
+    ----------
+    settings : Settings or path-like
+        Settings, a settings file, or the output folder or GeoPackage of a run beside whose store it lies.
+    districts : sequence of str
+        As the layer ``districts`` names them; empty for every one with a reach.
+    folder : path-like, optional
+        Where to write ``district-map-NAME.pdf`` for each; absent: the run's output folder. Files that are there
+        already go to ``previous`` in it.
+    store : path-like, optional
+        Folder of the results that the run kept; absent: the one that the settings name.
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    ConfigError, InputError
+        Listing every problem; if a result is not kept, the run has no districts, a name is unknown, a file would
+        replace an input, or the folder or the disk refuses. Then nothing is written.
+    """
+    from sitefinder.delivery.sheets import district_maps_of
+
+    with _finished_run(settings, store, "no map can be made of it") as (settings, _, results):
+        into = output_folder(settings) if folder is None else Path(folder)
+        maps = list(district_maps_of(settings, results, _fonts_of(settings), _logo_of(settings), districts))
+        names = district_map_names([district for district, _ in maps])
+        _validate_replacing_inputs(settings, into, names)
+        files = {name: partial(_write_bytes, content=pdf) for name, (_, pdf) in zip(names, maps, strict=True)}
+        return [Path(path) for path in deliver(into, files)]
+
+
+def _write_bytes(draft: Path, content: bytes) -> None:
+    draft.write_bytes(content)
 
 
 # The settings, inputs and results of a run that has ended, from what it kept; nothing is run.

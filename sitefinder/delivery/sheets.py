@@ -7,7 +7,7 @@ from sitefinder.errors import InputError, listed
 from sitefinder.report.handover import handover_of
 from sitefinder.report.sheets import district_map_pdf, field_sheets_pdf, sites_with_sheet
 from sitefinder.report.sheets.logo import logo_svg
-from sitefinder.report.sheets.plate import Imprint
+from sitefinder.report.sheets.plate import Imprint, of_district
 
 
 def make_field_sheets(settings, made, fonts, scratch):
@@ -74,9 +74,67 @@ def make_district_map(settings, made, fonts, logo, scratch):
     -------
     Path
     """
-    path, delivery = scratch / "district-map.pdf", settings.delivery
+    path = scratch / "district-map.pdf"
+    path.write_bytes(district_map_pdf(handover_of(settings, made, fonts), _imprint(settings, logo)))
+    return path
+
+
+def _imprint(settings, logo):
+    delivery = settings.delivery
     contact = delivery.contact
     author = "" if contact is None else ", ".join(filter(None, [contact.name, contact.organisation]))
-    imprint = Imprint(author, delivery.date or "", logo_svg(logo[0]) if logo else "")
-    path.write_bytes(district_map_pdf(handover_of(settings, made, fonts), imprint))
-    return path
+    return Imprint(author, delivery.date or "", logo_svg(logo[0]) if logo else "")
+
+
+def district_maps_of(settings, made, fonts, logo, districts):
+    """A map of each of some districts of a finished run.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    made : Mapping
+        Results of all stages of the run.
+    fonts : sequence of Path
+        See `sitefinder.report.handover.Handover`.
+    logo : sequence of Path
+        None or one.
+    districts : sequence of str
+        As the layer ``districts`` names them; empty for every one with a reach.
+
+    Yields
+    ------
+    district : str
+    pdf : bytes
+        One page, see `sitefinder.report.sheets.plate.district_map_pdf`.
+
+    Raises
+    ------
+    InputError
+        If the run has no districts, or naming each that it does not have.
+    """
+    handover = handover_of(settings, made, fonts)
+    table = handover.tables["districts"]
+    if "districts" not in handover.context:
+        raise InputError.of(
+            "this run has no districts",
+            expected="a run with the input inputs.districts",
+            found="none",
+            fix="name a layer of districts in the settings and run again; district-map.pdf shows the whole region",
+        )
+    known = table["district"].tolist()
+    _validate_districts([name for name in known if name], districts)
+    wanted = list(dict.fromkeys(districts)) or table.loc[table["reaches"] > 0, "district"].tolist()
+    imprint = _imprint(settings, logo)
+    for district in wanted:
+        yield district, district_map_pdf(of_district(handover, district), imprint)
+
+
+def _validate_districts(known, districts):
+    unknown = [each for each in dict.fromkeys(districts) if each not in set(known)]
+    if unknown:
+        raise InputError.of(
+            "no district of this run is called so",
+            expected=f"one of {listed(known)}",
+            found=listed(unknown),
+            fix="take names from the layer districts, or leave them out for a map of each",
+        )

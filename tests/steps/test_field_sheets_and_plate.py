@@ -8,7 +8,7 @@ import pytest
 from pypdf import PdfReader
 
 from sitefinder.errors import InputError
-from sitefinder.inventory import write_sheets
+from sitefinder.inventory import write_district_maps, write_sheets
 from sitefinder.report.sheets.amounts import grid_text
 from sitefinder.report.text import decimals, figure
 
@@ -68,7 +68,12 @@ def asked(sample_run, tmp_path_factory):
     settings = sample_run.settings.with_name("with-sheets.toml")
     text = sample_run.settings.read_text(encoding="utf-8")
     settings.write_text(text[: text.rindex("[delivery]")], encoding="utf-8")
-    return lambda *ids, name="asked.pdf": write_sheets(settings, ids, folder / "sheets" / name, store=store)
+
+    def written(*ids, name="asked.pdf"):
+        return write_sheets(settings, ids, folder / "sheets" / name, store=store)
+
+    written.maps = lambda *districts: write_district_maps(settings, districts, folder / "maps", store=store)
+    return written
 
 
 def test_sheets_of_all_sites_asked_for_later_are_those_of_the_run(asked, sample_run):
@@ -104,3 +109,33 @@ def test_sheets_do_not_replace_a_file_of_the_run(asked, sample_run):
 
     with pytest.raises(InputError, match="would replace a file of the run"):
         asked("S050@656", name=out / "report.html")
+
+
+def test_a_map_of_each_district_has_its_totals_and_its_sites_alone(asked, sample_run):
+    tables = sample_run.delivered.tables
+    districts, sites = tables["districts"], tables["sites"]
+    named = districts[districts["district"] != ""]
+
+    written = asked.maps()
+
+    # What lies outside all districts has no stream here, so no map.
+    assert len(written) == len(named) == 2
+    for path, row in zip(written, named.itertuples(), strict=True):
+        [text] = text_of(path)
+        own = sites[sites["district"] == row.district].sort_values("rank")
+        assert path.name == f"district-map-{row.district.replace(' ', '-')}.pdf"
+        assert f"Sample district: {row.district}" in text
+        assert f"{len(own)} sites: installed capacity" in text
+        assert f"(P90 {figure(row.energy_mwh_p90 / 1000)}, P50 {figure(row.energy_mwh_p50 / 1000)}" in text
+        table = text[text.index("Sites by rank") :]
+        ranks = [int(rank) for rank in re.findall(r"(\d+) [A-Z]\w+ \d+\.\d [\d.,]+ [\d.,]+ open", table)]
+        assert ranks == own["rank"].tolist()
+        assert "drops without a stream:" not in text
+
+
+def test_districts_that_are_not_there_are_named_and_nothing_is_written(asked):
+    with pytest.raises(InputError, match="no district of this run is called so") as raised:
+        asked.maps("Ardelm Side", "Nowhere")
+
+    assert "expected:  one of Tarrin Side, Ardelm Side\n" in str(raised.value)
+    assert "found:     Nowhere\n" in str(raised.value)

@@ -1,5 +1,6 @@
 """The district map: the whole region on one A3 page, with legend, totals, sources and cautions."""
 
+from collections import ChainMap
 from typing import NamedTuple
 
 from sitefinder.report.sheets.amounts import amount, crs_text, words
@@ -16,6 +17,9 @@ DISTRICTS_SHOWN, SITES_SHOWN, SOURCES_SHOWN = 12, 40, 14
 LONGEST_NAME, LONGEST_IN_LIST, LONGEST_SOURCE = 60, 28, 220
 # Provenance of an input without a statement by the user.
 NOT_STATED = ("", "not stated")
+OUTSIDE = "outside all districts"
+# Layers of which a map of one district shows the rows of its sites.
+BY_SITE = ("stretches", "conduits")
 
 
 class Imprint(NamedTuple):
@@ -67,6 +71,42 @@ def district_map_pdf(handover, imprint=NO_IMPRINT):
         return setter.pdf("plate.typ", data)
 
 
+def of_district(handover, district):
+    """What a map of one district alone is made from: its streams, sites and totals, on the ground of all.
+
+    Parameters
+    ----------
+    handover : sitefinder.report.handover.Handover
+        Of the whole region, with a layer of districts.
+    district : str
+        As the layer ``districts`` names it; empty for what lies outside all districts.
+
+    Returns
+    -------
+    sitefinder.report.handover.Handover
+        Sites keep their rank in the region. A reach belongs to the district that its middle lies in, as in the
+        totals; drops without a stream to that in whose border they lie, and are in none of the totals.
+    """
+    tables, borders = handover.tables, handover.context["districts"]
+    own = {name: tables[name][tables[name]["district"] == district] for name in ("sites", "reaches", "districts")}
+    (totals,) = own["districts"].to_dict("records")
+    shown = {name: tables[name][tables[name]["site_id"].isin(own["sites"]["site_id"])] for name in BY_SITE}
+    structures = tables["structures"]
+    shown["structures"] = structures[structures["reach_id"].isin(own["reaches"]["reach_id"])]
+    inside = borders.geometry[borders["name"] == district].union_all() if district else borders.union_all()
+    drops = tables["drops"]
+    shown["drops"] = drops[drops.within(inside).to_numpy() == bool(district)]
+    # Totals beside those of the district are of the region.
+    shown["totals"] = tables["totals"].iloc[:0]
+    return handover._replace(
+        title=f"{handover.title}: {district or OUTSIDE}",
+        tables=ChainMap(own | shown, tables),
+        energy_p90_mwh=totals["energy_mwh_p90"],
+        energy_p50_mwh=totals["energy_mwh_p50"],
+        energy_p10_mwh=totals["energy_mwh_p10"],
+    )
+
+
 # Rows of the table of sites, the best first.
 def _sites(setter, handover):
     best = handover.tables["sites"].sort_values("rank").head(SITES_SHOWN)
@@ -92,7 +132,7 @@ def _districts(setter, handover):
         return [], 0
     rows = [
         [
-            setter.text(shortened(row.district or "outside all districts", LONGEST_NAME)),
+            setter.text(shortened(row.district or OUTSIDE, LONGEST_NAME)),
             str(row.sites),
             amount(row.power_kw),
             amount(row.energy_mwh),
