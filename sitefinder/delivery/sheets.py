@@ -8,6 +8,7 @@ from sitefinder.report.handover import handover_of
 from sitefinder.report.sheets import district_map_pdf, field_sheets_pdf, sites_with_sheet
 from sitefinder.report.sheets.logo import logo_svg
 from sitefinder.report.sheets.plate import Imprint, of_district
+from sitefinder.steps.selection import whole_site_id
 
 
 def make_field_sheets(settings, made, fonts, scratch):
@@ -35,6 +36,7 @@ def sheets_of(settings, made, fonts, site_ids):
     fonts : sequence of Path
         See `sitefinder.report.handover.Handover`.
     site_ids : sequence of str
+        Without the scheme type where one site alone is at the place.
 
     Returns
     -------
@@ -47,7 +49,9 @@ def sheets_of(settings, made, fonts, site_ids):
         Naming every id that is none of a site.
     """
     tables = {name: made[f"{name}_table"] for name in ("sites", "stretches", "conduits")}
-    _validate_ids(tables["sites"]["site_id"].tolist(), site_ids)
+    known = tables["sites"]["site_id"].tolist()
+    site_ids = [whole_site_id(each, known) for each in site_ids]
+    _validate_ids(known, site_ids)
     chosen = sites_with_sheet(tables["sites"], 0, site_ids)
     drawn = (made[name] for name in ("surface", "dem_errors", "relief", "map_context"))
     contours = contours_of(chosen, settings.run.crs, *drawn, tables)

@@ -10,6 +10,7 @@ import shapely
 
 from sitefinder.errors import InputError, listed
 from sitefinder.schema import is_scheme_that
+from sitefinder.steps.selection import whole_site_id
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -46,8 +47,8 @@ def find_subject(results: Mapping[str, Any], what: str) -> Subject:
     results : Mapping
         Of the stages of a run.
     what : str
-        An id, with ``site:``, ``structure:`` or ``reach:`` before it where several things have it; or ``x,y`` in
-        the run's system [m].
+        An id, with ``site:``, ``structure:`` or ``reach:`` before it where several things have it; that of a site
+        also without its scheme type, where one site alone is there. Or ``x,y`` in the run's system [m].
 
     Returns
     -------
@@ -64,6 +65,9 @@ def find_subject(results: Mapping[str, Any], what: str) -> Subject:
     kind, _, rest = what.partition(":")
     kinds, name = ((kind,), rest) if kind in IDS else (tuple(IDS), what)
     found = [each for each in kinds if name in set(_ids(results, each))]
+    if not found and SITE in kinds:
+        name = whole_site_id(name, _ids(results, SITE))
+        found = [SITE] if name in set(_ids(results, SITE)) else []
     if len(found) > 1:
         raise InputError.of(
             f"several things are called {name}",

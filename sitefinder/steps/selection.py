@@ -299,6 +299,30 @@ def site_ids(tailrace_names: Iterable[str], scheme_types: Iterable[str]) -> list
     )
 
 
+def whole_site_id(text: str, known: Iterable[str]) -> str:
+    """The site id that a text means: itself, or the one site at the place that it names, as the summary lists it.
+
+    Parameters
+    ----------
+    text : str
+    known : iterable of str
+        Ids of the sites.
+
+    Returns
+    -------
+    str
+        The text as it is where no site, or more than one, is at such a place.
+
+    Examples
+    --------
+    >>> sites = ["S2@177/at_barrier", "S3@50/diversion", "S3@50/at_barrier"]
+    >>> whole_site_id("S2@177", sites), whole_site_id("S3@50", sites), whole_site_id("S3@50/diversion", sites)
+    ('S2@177/at_barrier', 'S3@50', 'S3@50/diversion')
+    """
+    there = [site_id for site_id in known if site_id.rpartition("/")[0] == text]
+    return there[0] if len(there) == 1 else text
+
+
 def reaches_in_region(
     inputs: RunInputs, stationing: Stationing, trial: Trial | None = None
 ) -> npt.NDArray[np.bool_]:

@@ -191,7 +191,7 @@ def test_a_run_is_known_by_its_folder_and_what_is_not_kept_is_not_made(valley, c
 @pytest.mark.parametrize(
     ("what", "found"),
     [
-        ("B1@350", "the nearest names are B1@3"),
+        ("B1@351", "the nearest names are B1@3"),
         ("no such thing", "nothing delivered is called no such thing"),
         ("500310,4990000", "no delivered reach is near this place"),
         ("structure:B1@300", "nothing delivered is called B1@300"),

@@ -8,6 +8,7 @@ import pytest
 from pypdf import PdfReader
 
 from sitefinder.errors import InputError
+from sitefinder.explanation.places import find_subject
 from sitefinder.inventory import write_district_maps, write_sheets
 from sitefinder.report.sheets.amounts import grid_text
 from sitefinder.report.text import decimals, figure
@@ -94,6 +95,17 @@ def test_sheets_of_a_few_sites_leave_the_others_out(asked, sample_run):
     assert f"Sheets: 2 of {len(sites)} sites" in texts[0]
     begins = [text for text in texts if re.search(r"sheet \d of 2, part 1 of", text)]
     assert [int(re.search(r"Rank (\d+):", text)[1]) for text in begins] == sorted(ranks)
+
+
+def test_a_site_may_be_named_by_its_place_alone_as_the_summary_lists_it(asked, sample_run):
+    best = sample_run.delivered.tables["sites"].sort_values("rank")["site_id"].iloc[0]
+    place = best.split("/")[0]
+
+    assert place != best
+    assert asked(place, name="by-place.pdf").read_bytes() == asked(best, name="by-id.pdf").read_bytes()
+    results = sample_run.results | {f"{name}_table": table for name, table in sample_run.delivered.tables.items()}
+    meant = {find_subject(results, text)[:2] for text in (place, f"site:{place}", best)}
+    assert meant == {("site", best)}
 
 
 def test_all_unknown_sites_are_named(asked):
