@@ -348,7 +348,7 @@ FILE_STAGES = {
         "sheets:make_field_sheets",
         f"{_ON_SHEETS} decisions observations flow_curves flow_equations repairs depleted_reaches fish_sites",
         f"{_DRAWN} site_contours",
-        f"{_DRAWN_BY} delivery.field_sheets",
+        f"{_DRAWN_BY} delivery.field_sheets delivery.date",
         fonts=True,
     ),
     DISTRICT_MAP: _file(

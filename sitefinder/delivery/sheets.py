@@ -19,10 +19,14 @@ def make_field_sheets(settings, made, fonts, scratch):
     Path
     """
     path = scratch / "field-sheets.pdf"
-    path.write_bytes(
-        field_sheets_pdf(handover_of(settings, made, fonts, made["site_contours"]), settings.delivery.field_sheets)
-    )
+    handover = _dated(settings, handover_of(settings, made, fonts, made["site_contours"]))
+    path.write_bytes(field_sheets_pdf(handover, settings.delivery.field_sheets))
     return path
+
+
+# With the day for which sheets say where a compass points.
+def _dated(settings, handover):
+    return handover._replace(date=settings.delivery.date or "")
 
 
 def sheets_of(settings, made, fonts, site_ids):
@@ -55,7 +59,8 @@ def sheets_of(settings, made, fonts, site_ids):
     chosen = sites_with_sheet(tables["sites"], 0, site_ids)
     drawn = (made[name] for name in ("surface", "dem_errors", "relief", "map_context"))
     contours = contours_of(chosen, settings.run.crs, *drawn, tables)
-    return field_sheets_pdf(handover_of(settings, made, fonts, contours), len(chosen), site_ids)
+    handover = _dated(settings, handover_of(settings, made, fonts, contours))
+    return field_sheets_pdf(handover, len(chosen), site_ids)
 
 
 def _validate_ids(known, site_ids):

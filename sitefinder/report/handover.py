@@ -26,8 +26,9 @@ class Handover(NamedTuple):
     ``version`` is that of sitefinder. ``counts_unresolved`` is true where heads count that the DEM does not
     resolve.
     ``contours`` are of the maps of sites: GeoDataFrame of ``site_id`` and ``interval_m`` [m], or empty.
-    ``allow`` is the run's ``ranking.allow``. ``files`` are the names of the files that are delivered
-    together, and the best ``sheets`` sites have a field sheet.
+    ``allow`` is the run's ``ranking.allow``. ``date`` is that of the delivery (YYYY-MM-DD), for sheets alone,
+    empty where none is stated. ``files`` are the names of the files that are delivered together, and the best
+    ``sheets`` sites have a field sheet.
     """
 
     title: str
@@ -46,6 +47,7 @@ class Handover(NamedTuple):
     sheets: int = 0
     energy_p50_mwh: float = math.nan
     allow: tuple = ()
+    date: str = ""
 
     @property
     def minimum_heads(self):

@@ -25,6 +25,7 @@ from sitefinder.report.sheets.amounts import (
     span,
     words,
 )
+from sitefinder.report.sheets.compass import compass_at, compass_text
 from sitefinder.report.sheets.compile import shortened
 from sitefinder.report.sheets.maps import place_map
 from sitefinder.report.sheets.profiles import profile_drawing
@@ -429,6 +430,9 @@ def _access(handover, beside, site):
     structure = site["structure_id"] or ", ".join(beside.structures.get(site["site_id"], []))
     rows.append(("Existing structure", _structure(handover, structure) if structure else None))
     rows.append(("It needs", words(site["needs"], "nothing beside its works")))
+    if is_known(site["lon"]) and is_known(site["lat"]):
+        compass = compass_at(handover.crs, site["lon"], site["lat"], handover.date)
+        rows.append(("Compass", None if compass is None else compass_text(compass)))
     return rows
 
 
