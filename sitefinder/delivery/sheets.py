@@ -5,6 +5,7 @@ from difflib import get_close_matches
 from sitefinder.delivery.site_contours import contours_of
 from sitefinder.errors import InputError, listed
 from sitefinder.report.handover import handover_of
+from sitefinder.report.languages import speaking
 from sitefinder.report.sheets import district_map_pdf, field_sheets_pdf, sites_with_sheet
 from sitefinder.report.sheets.logo import logo_svg
 from sitefinder.report.sheets.plate import Imprint
@@ -18,9 +19,9 @@ def make_field_sheets(settings, made, fonts, scratch):
     Path
     """
     path = scratch / "field-sheets.pdf"
-    path.write_bytes(
-        field_sheets_pdf(handover_of(settings, made, fonts, made["site_contours"]), settings.delivery.field_sheets)
-    )
+    handover = handover_of(settings, made, fonts, made["site_contours"])
+    with speaking(settings.delivery.language):
+        path.write_bytes(field_sheets_pdf(handover, settings.delivery.field_sheets))
     return path
 
 
@@ -51,7 +52,8 @@ def sheets_of(settings, made, fonts, site_ids):
     chosen = sites_with_sheet(tables["sites"], 0, site_ids)
     drawn = (made[name] for name in ("surface", "dem_errors", "relief", "map_context"))
     contours = contours_of(chosen, settings.run.crs, *drawn, tables)
-    return field_sheets_pdf(handover_of(settings, made, fonts, contours), len(chosen), site_ids)
+    with speaking(settings.delivery.language):
+        return field_sheets_pdf(handover_of(settings, made, fonts, contours), len(chosen), site_ids)
 
 
 def _validate_ids(known, site_ids):
@@ -78,5 +80,6 @@ def make_district_map(settings, made, fonts, logo, scratch):
     contact = delivery.contact
     author = "" if contact is None else ", ".join(filter(None, [contact.name, contact.organisation]))
     imprint = Imprint(author, delivery.date or "", logo_svg(logo[0]) if logo else "")
-    path.write_bytes(district_map_pdf(handover_of(settings, made, fonts), imprint))
+    with speaking(delivery.language):
+        path.write_bytes(district_map_pdf(handover_of(settings, made, fonts), imprint))
     return path

@@ -2,6 +2,7 @@
 
 from importlib.resources import files
 
+from sitefinder.report.languages import plural, say
 from sitefinder.report.text import plain
 
 
@@ -17,7 +18,7 @@ def environment(package):
     -------
     jinja2.Environment
         Escapes every text that is not markup of its own making; control characters and line breaks of a user's
-        text become spaces.
+        text become spaces. Templates show their own texts by ``say`` and ``plural``, in the current language.
 
     Raises
     ------
@@ -32,7 +33,7 @@ def environment(package):
     """
     import jinja2  # noqa: PLC0415 (commands that write no HTML start without it)
 
-    return jinja2.Environment(
+    made = jinja2.Environment(
         loader=jinja2.FunctionLoader(lambda name: files(package).joinpath(name).read_text(encoding="utf-8")),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
@@ -41,6 +42,8 @@ def environment(package):
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    made.globals.update(say=say, plural=plural)
+    return made
 
 
 # Markup is a kind of str and stays as it is.

@@ -2,6 +2,7 @@
 
 from typing import NamedTuple
 
+from sitefinder.report.languages import day, labels, say
 from sitefinder.report.sheets.amounts import amount, crs_text, words
 from sitefinder.report.sheets.compile import shortened, typesetter
 from sitefinder.report.sheets.field_sheets import totals_text
@@ -9,7 +10,7 @@ from sitefinder.report.sheets.maps import measure_names, region_map
 from sitefinder.report.stream_names import stream_names
 from sitefinder.schema.arrays import records_of
 from sitefinder.schema.wording import NOT_KNOWN, READING, SCREENING
-from sitefinder.vocabulary import VERDICTS, labels
+from sitefinder.vocabulary import VERDICTS
 
 PLATE_MAP_MM = (285.0, 265.5)
 DISTRICTS_SHOWN, SITES_SHOWN, SOURCES_SHOWN = 12, 40, 14
@@ -58,11 +59,11 @@ def district_map_pdf(handover, imprint=NO_IMPRINT):
             "sites": _sites(setter, handover),
             "sources": sources,
             "more_sources": more_sources,
-            "imprint": setter.text(" · ".join(filter(None, [imprint.author, imprint.date]))),
+            "imprint": setter.text(" · ".join(filter(None, [imprint.author, day(imprint.date)]))),
             "logo": imprint.logo,
-            "screening": SCREENING,
-            "reading": READING,
-            "not_known": NOT_KNOWN,
+            "screening": say(SCREENING),
+            "reading": [say(text) for text in READING],
+            "not_known": [say(text) for text in NOT_KNOWN],
         }
         return setter.pdf("plate.typ", data)
 
@@ -92,7 +93,7 @@ def _districts(setter, handover):
         return [], 0
     rows = [
         [
-            setter.text(shortened(row.district or "outside all districts", LONGEST_NAME)),
+            setter.text(shortened(row.district or say("outside all districts"), LONGEST_NAME)),
             str(row.sites),
             amount(row.power_kw),
             amount(row.energy_mwh),
@@ -108,13 +109,14 @@ def _sources(setter, handover):
     inputs = provenance[provenance["kind"] == "input"]
     groups, silent = {}, []
     for row in inputs.itertuples():
-        stated = tuple("" if cell in NOT_STATED else str(cell) for cell in (row.source, row.date, row.licence))
+        given = (row.source, day(row.date), row.licence)
+        stated = tuple("" if cell in NOT_STATED else str(cell) for cell in given)
         if any(stated):
             groups.setdefault(stated, []).append(row.name)
         else:
             silent.append(row.name)
     texts = [f"{', '.join(names)}: {'; '.join(filter(None, stated))}" for stated, names in groups.items()]
     if silent:
-        texts.append(f"Source not stated: {', '.join(silent)}")
+        texts.append(say("Source not stated: {inputs}", inputs=", ".join(silent)))
     lines = [setter.text(shortened(text, LONGEST_SOURCE)) for text in texts]
     return lines[:SOURCES_SHOWN], max(len(lines) - SOURCES_SHOWN, 0)
