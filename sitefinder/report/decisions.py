@@ -147,8 +147,8 @@ def _who_keeps(ids, decisions):
 
 # The decisions that do not apply, with why.
 def _not_applied(rows):
-    names = ("not applied", "says", "reach", "because")
-    table = text_table(*((name, "left") for name in names), wrapped=("because",))
+    names = [say(name) for name in ("not applied", "says", "reach", "because")]
+    table = text_table(*((name, "left") for name in names), wrapped=names[-1:])
     for row in rows.head(NOT_APPLIED_SHOWN).to_dict("records"):
         reach = row["reach_id"] or row["stated_reach_id"]
         table.add_row(
@@ -158,7 +158,9 @@ def _not_applied(rows):
             f"{say(row['not_applied'])}: {from_table(plain(row['because']))}",
         )
     rest = len(rows) - NOT_APPLIED_SHOWN
-    return rendered(table) + ("\n  " + say("and {number} more in the layer decisions", number=rest) if rest > 0 else "")
+    return rendered(table) + (
+        "\n  " + say("and {number} more in the layer decisions", number=rest) if rest > 0 else ""
+    )
 
 
 def why_not_applied(row):

@@ -33,7 +33,9 @@ def group_texts(tables):
         states = totals[totals["fish_group"] == group].set_index("state")
         direction = named(MIGRATION_DIRECTIONS, states["direction"].iloc[0])
         months = sites.loc[sites["fish_group"] == group, "months"]
-        words = say(direction.label) + (f", {months_text(months.iloc[0])}" if len(months) and months.iloc[0] else "")
+        words = say(direction.label) + (
+            f", {months_text(months.iloc[0])}" if len(months) and months.iloc[0] else ""
+        )
         parts = []
         if direction.goes_up:
             parts += [_access(states), _worst_barrier(passage[passage["fish_group"] == group])]
@@ -133,9 +135,9 @@ def _access(states):
     whole, reached, cut = (figure(today[name]) for name in ("stream_km", "accessible_km", "cut_off_km"))
     won, lost = figure(built["won_km"]), figure(built["lost_km"])
     text = say(
-        "of {whole} km that natural falls leave open, at least {share} % of them reach {reached} km from the outlet "
-        "today; {cut} km are cut off. The sites with their fish passes win back {won} km and cut off {lost} km; "
-        "planned removals alone win back {removed} km.",
+        "of {whole} km that natural falls leave open, at least {share} % of them reach {reached} km from "
+        "the outlet today; {cut} km are cut off. The sites with their fish passes win back {won} km and "
+        "cut off {lost} km; planned removals alone win back {removed} km.",
         whole=whole,
         share=share,
         reached=reached,

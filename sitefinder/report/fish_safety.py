@@ -40,8 +40,8 @@ def _protected(gain):
     if not length_km:
         return ""
     could = say(
-        "Only fish-safe turbines are allowed on {length} km of stream ({there} gross theoretical potential, against "
-        "{elsewhere} where any turbine is allowed)",
+        "Only fish-safe turbines are allowed on {length} km of stream ({there} gross theoretical "
+        "potential, against {elsewhere} where any turbine is allowed)",
         length=figure(length_km),
         there=power(could_kw),
         elsewhere=power(rows["any_theoretical_kw"].sum()),
@@ -55,8 +55,8 @@ def _protected(gain):
     weakest = rows["evidence"].iloc[0]
     grade = labels(EVIDENCE_GRADES)[weakest]
     end = (
-        "there give {there} GWh; the best selection without fish-safe turbines would give {without} GWh instead of "
-        "{with_them} GWh (evidence that counts: {grade})."
+        "there give {there} GWh; the best selection without fish-safe turbines would give {without} GWh "
+        "instead of {with_them} GWh (evidence that counts: {grade})."
     )
     gained = plural(
         "{number} site " + end,
@@ -136,7 +136,8 @@ def _plants(groups):
     assumed = say(" (an assumption: state fish.groups)") if groups["is_assumed"].any() else ""
     names = ", ".join(dict.fromkeys(down["fish_group"]))
     end = (
-        "{as_built} meet the bar of survival with the turbine as built, and {screened} as built or behind a screen."
+        "{as_built} meet the bar of survival with the turbine as built, and {screened} as built or behind a "
+        "screen."
     )
     return plural(
         "Fish that go downstream: {groups}. Of {number} site, " + end,

@@ -74,6 +74,4 @@ def stated_parts(row, shown=plain):
     -------
     list of str
     """
-    return [
-        say(text, stated=shown(row[name])) for name, text in STATED if not is_missing(row[name]) and row[name]
-    ]
+    return [say(text, stated=shown(row[name])) for name, text in STATED if not is_missing(row[name]) and row[name]]

@@ -5,7 +5,7 @@ import textwrap
 import pandas as pd
 
 from sitefinder.report.handover import drops_of
-from sitefinder.report.languages import plural, say
+from sitefinder.report.languages import plural, say, say_as
 from sitefinder.report.text import (
     WIDTH,
     decimals,
@@ -54,7 +54,10 @@ def structures_text(structures, currency="", repairs=None):
     if not len(having):
         first = say("Existing structures: {mapped} mapped, none could carry a plant.", mapped=there)
     elif not chosen:
-        text = "Existing structures: {mapped} mapped, none has a site, {able} could carry a plant, whether or not it pays:"
+        text = (
+            "Existing structures: {mapped} mapped, none has a site, {able} could carry a plant, whether or "
+            "not it pays:"
+        )
         first = say(text, mapped=there, able=len(having))
     else:
         end = "a site, {able} could carry a plant, whether or not it pays:"
@@ -74,7 +77,9 @@ def structures_text(structures, currency="", repairs=None):
     if len(others):
         counts = others["rejection_reason"].value_counts().reset_index()
         counts = counts.sort_values(["count", "rejection_reason"], ascending=[False, True])
-        shown = [f"{say(reason)} ({number})" for reason, number in counts.head(REASONS_SHOWN).itertuples(index=False)]
+        shown = [
+            f"{say(reason)} ({number})" for reason, number in counts.head(REASONS_SHOWN).itertuples(index=False)
+        ]
         rest = int(counts["count"].iloc[REASONS_SHOWN:].sum())
         reasons = ", ".join(shown)
         text = (
@@ -125,15 +130,15 @@ def merged_sentence(structures, repairs=None):
 
 
 def _best(having, currency, what="structure"):
-    per_kwh = f"{plain(currency).split()[0]}/kWh" if currency else say("LCOE")
+    per_kwh = f"{plain(currency).split()[0]}/kWh" if currency else say_as("narrow heading", "LCOE")
     table = text_table(
-        (what, "left"),
-        ("head m", "right"),
-        ("turbine", "left"),
+        (say(what), "left"),
+        (say("head m"), "right"),
+        (say("turbine"), "left"),
         ("kW", "right"),
         ("MWh/yr", "right"),
         (per_kwh, "right"),
-        ("no site because", "left"),
+        (say("no site because"), "left"),
     )
     for row in having.itertuples():
         table.add_row(

@@ -21,7 +21,7 @@ from sitefinder.report.flow_quality import (
     input_notes,
 )
 from sitefinder.report.handover import drops_of
-from sitefinder.report.languages import current, labels, numeral, plural, say
+from sitefinder.report.languages import current, labels, numeral, plural, say, say_as
 from sitefinder.report.observations import observations_text
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.stream_names import stream_names
@@ -71,6 +71,8 @@ from sitefinder.vocabulary import (
 )
 
 RULES_SHOWN = 8
+# Columns of a terminal that the name of a step may take.
+LONGEST_STEP = 48
 # Settings of a trial, beside a layer of its own.
 TRIAL_KEYS = ("run.within_box_m", "run.within_upstream_of_m")
 # Steps that are shown although they affect no reach.
@@ -96,13 +98,19 @@ def cascade_text(screening_cascade):
     is_rule = steps["kind"] == "rule"
     hidden = is_rule & (is_rule.cumsum() > RULES_SHOWN)
     columns = ("screening cascade", "affected", "excluded", "remaining", "km", "MW", "GWh")
-    table = text_table(*[(name, "left" if name == columns[0] else "right") for name in columns])
+    table = text_table(*[(say(name), "left" if name == columns[0] else "right") for name in columns])
     action = labels(ACTIONS)
+    rows = []
     for step in steps[~hidden].itertuples():
         name = f"{step.rule} ({action.get(step.action, step.action)})" if step.rule else say(step.kind)
         counts = [str(number) for number in (step.affected_reaches, step.excluded_reaches, step.remaining_reaches)]
         amounts = [figure(value) for value in (step.remaining_km, step.remaining_mw, step.remaining_gwh)]
-        table.add_row(name_of(name, 48), *counts, *amounts)
+        rows.append((name, [*counts, *amounts]))
+    # Names have what the headings and figures leave.
+    figures = list(zip([say(name) for name in columns[1:]], *(cells for _, cells in rows), strict=True))
+    room = WIDTH - 2 - sum(max(map(len, column)) + 2 for column in figures)
+    for name, cells in rows:
+        table.add_row(name_of(name, min(LONGEST_STEP, room)), *cells)
     text = rendered(table)
     more = plural("and {number} rule more", "and {number} rules more", int(hidden.sum()))
     return f"{text}\n  {more}" if hidden.any() else text
@@ -138,7 +146,8 @@ def fish_text(streams, sites, settings):
         return ""
     worst = known.loc[known["min_survival"].astype(float).idxmin()]
     start = (
-        "Cumulative downstream passage survival from spawning grounds to the outlet, on the least favourable route: "
+        "Cumulative downstream passage survival from spawning grounds to the outlet, on the least favourable "
+        "route: "
     )
     text = plural(
         start + "{share} % of fish, past {number} plant",
@@ -346,7 +355,8 @@ def _settings(provenance):
 
 # Number, length and potential of reaches by verdict, best first.
 def _verdicts(reaches, counts_unresolved):
-    table = text_table(("verdict", "left"), ("reaches", "right"), ("km", "right"), ("gross theoretical", "right"))
+    heads = (("verdict", "left"), ("reaches", "right"), ("km", "right"), ("gross theoretical", "right"))
+    table = text_table(*((say(name), side) for name, side in heads))
     summed = reaches["theoretical_kw"].where(_counts(reaches, counts_unresolved), 0.0)
     for verdict in reversed(names(VERDICTS)):
         own = reaches["verdict"] == verdict
@@ -433,8 +443,8 @@ def surface_model_warning(reaches):
     if not flagged.any():
         return ""
     end = (
-        " the DEM is a surface model. Its elevations are those of trees, roofs and bridges, and its stated error is "
-        "not that of the water level: survey every head there before you rely on it (flag {flag})."
+        " the DEM is a surface model. Its elevations are those of trees, roofs and bridges, and its "
+        "stated error is not that of the water level: survey every head there before you rely on it (flag {flag})."
     )
     return plural(
         "Warning: for {flagged} of {number} reach" + end,
@@ -468,8 +478,8 @@ def _about_energy(sites, energy_p50_mwh, year_to_year_sd):
     text = _included(year_to_year_sd)
     if sites["energy_mwh"].sum() > SKEWED * energy_p50_mwh:
         text += " " + say(
-            "The mean is well above P50 because the uncertainty of flow is skewed upwards: half of the simulations "
-            "give less than P50."
+            "The mean is well above P50 because the uncertainty of flow is skewed upwards: half of the "
+            "simulations give less than P50."
         )
     return text.strip()
 
@@ -641,9 +651,9 @@ def _by_price(by_price, finances):
     unit = plain(finances.money.partition(" of ")[0]) or MONEY
     table = text_table(
         (say("price {unit}", unit=f"{unit}/kWh"), "right"),
-        ("sites that pay", "right"),
-        ("MW", "right"),
-        ("GWh", "right"),
+        (say("sites that pay"), "right"),
+        (say("MW"), "right"),
+        (say("GWh"), "right"),
         (say("net present value, {unit}", unit=unit), "right"),
     )
     for row in by_price.itertuples():
@@ -655,7 +665,7 @@ def _by_price(by_price, finances):
             money_figure(row.npv),
         )
     heading = say("Selected sites that pay at other prices (sites and sizes as at the price of the settings)")
-    return f"{heading}\n{rendered(table)}"
+    return "\n".join([*textwrap.wrap(heading, WIDTH), rendered(table)])
 
 
 # What P90 to P10 of energy include.
@@ -664,7 +674,8 @@ def _included(year_to_year_sd):
         return ""
     if not year_to_year_sd:
         return say(
-            "P90 to P10 include the uncertainty of head, flow and turbine efficiency, not inter-annual variability."
+            "P90 to P10 include the uncertainty of head, flow and turbine efficiency, not inter-annual "
+            "variability."
         )
     is_typical = year_to_year_sd == TYPICAL_YEAR_TO_YEAR_SD
     return say(
@@ -680,7 +691,8 @@ def _change(settings):
     if "flows.change.label" not in settings:
         return ""
     return say(
-        "Flows are changed by a climate table: {label} ({source}). The error of its factors is not in any interval.",
+        "Flows are changed by a climate table: {label} ({source}). The error of its factors is not in any "
+        "interval.",
         label=plain(settings["flows.change.label"]),
         source=plain(settings.get("flows.change.source", "")),
     )
@@ -723,12 +735,12 @@ def _shrunk(sites):
     above_m = (sites["head_uncorrected_m"] - sites["head_m"]).mean()
     if (sites["head_uncorrected_m"] == sites["head_m"]).all():
         return say(
-            "Gross heads of the sites have no regional shrinkage: selection favours heads that the DEM error makes "
-            "too large."
+            "Gross heads of the sites have no regional shrinkage: selection favours heads that the DEM "
+            "error makes too large."
         )
     text = (
-        "Uncorrected gross heads of the sites are on average {height} m above those used, after regional shrinkage "
-        "and selection correction."
+        "Uncorrected gross heads of the sites are on average {height} m above those used, after regional "
+        "shrinkage and selection correction."
         if above_m >= 0
         else "Uncorrected gross heads of the sites are on average {height} m below those used, after regional "
         "shrinkage and selection correction."
@@ -742,15 +754,15 @@ def _best(sites, reaches, currency):
         return ""
     table = text_table(
         ("#", "right"),
-        ("site", "left"),
-        ("stream", "left"),
-        ("scheme type", "left"),
-        ("head m", "right"),
+        (say("site"), "left"),
+        (say("stream"), "left"),
+        (say("scheme type"), "left"),
+        (say("head m"), "right"),
         ("m³/s", "right"),
-        ("turbine", "left"),
+        (say("turbine"), "left"),
         ("kW", "right"),
-        ("LCOE", "right"),
-        wrapped=("site", "stream"),
+        (say_as("narrow heading", "LCOE"), "right"),
+        wrapped=(say("site"), say("stream")),
     )
     scheme = labels(SCHEME_TYPES)
     best = sites.head(BEST_SITES)
@@ -769,7 +781,9 @@ def _best(sites, reaches, currency):
             decimals(site.lcoe_per_kwh, 3),
         )
     shown = min(len(sites), BEST_SITES)
-    first = say("Best site") if len(sites) == 1 else say("Best {shown} of {all} sites", shown=shown, all=len(sites))
+    first = (
+        say("Best site") if len(sites) == 1 else say("Best {shown} of {all} sites", shown=shown, all=len(sites))
+    )
     text = "{sites} (mean flow at the intake, installed capacity, levelised cost of energy per kWh{currency})"
     costs = say(" in {currency}", currency=money_text(plain(currency))) if currency else ""
     heading = textwrap.wrap(say(text, sites=first, currency=costs), WIDTH)
@@ -783,7 +797,7 @@ def _rejection(reaches):
         return ""
     counts = without.groupby("rejection_reason")["length_m"].agg(["size", "sum"]).reset_index()
     counts = counts.sort_values(["size", "rejection_reason"], ascending=[False, True])
-    table = text_table(("rejection reason", "left"), ("reaches", "right"), ("km", "right"))
+    table = text_table((say("rejection reason"), "left"), (say("reaches"), "right"), ("km", "right"))
     for reason, number, length_m in counts.head(REASONS_SHOWN).itertuples(index=False):
         table.add_row(name_of(say(reason), 60), str(number), figure(length_m / METRES_PER_KILOMETRE))
     rest = counts.iloc[REASONS_SHOWN:]
@@ -800,7 +814,8 @@ def _repairs(repairs):
     counts = repairs["problem"].map(_kind_of_problem).value_counts().reset_index()
     counts = counts.sort_values(["count", "problem"], ascending=[False, True])
     shown = [
-        f"{from_table(plain(problem))} ({number})" for problem, number in counts.head(PROBLEMS_SHOWN).itertuples(index=False)
+        f"{from_table(plain(problem))} ({number})"
+        for problem, number in counts.head(PROBLEMS_SHOWN).itertuples(index=False)
     ]
     rest = counts["count"].iloc[PROBLEMS_SHOWN:].sum()
     text = (

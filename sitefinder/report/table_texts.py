@@ -22,12 +22,29 @@ TABLE_TEXTS = (
     # What says when water flows: `sitefinder.steps.flows`, `sitefinder.hydrology.months`.
     "monthly flow statistics",
     "none: no monthly flow statistics, daily records or regime",
+    "regional regime ({regime})",
     # Conduits, and doubts about features of rules.
     "hillside",
     "straight",
     "left",
     "right",
     "category missing",
+    # Notes on structures: `sitefinder.siting.structures`.
+    "no stream within {distance} m",
+    "removed: no barrier and no head are left",
+    "no barrier to take head at",
+    "already powered: its stream is developed",
+    "removal is planned: its head will go",
+    "passable is neither yes, partly or no nor a share from 0 to 1",
+    "no surveyed drop: head from the DEM",
+    "drop found {distance} m downstream in the DEM",
+    "drop found {distance} m upstream in the DEM",
+    # How inputs were read: `sitefinder.io`.
+    "none (same coordinate system)",
+    "areas on the map are {areas} % of the ground's, lengths {lengths} %",
+    "{read} features read, {used} used",
+    "{read} features read, {used} used, {selected} selected by the filter",
+    "{number} repairs",
     # Assumptions about fish: `sitefinder.delivery.fish_tables`.
     "share that survives an existing plant",
     "share that survives a weir without a plant",
@@ -188,10 +205,10 @@ def _value(value):
     return numeral(value) if re.fullmatch(r"[-+]?[\d,]*\.?\d+(e[-+]?\d+)?( m)?", value) else value
 
 
-# Each text with its pattern, those without placeholders first.
+# Each text with its pattern: those of few placeholders first, of these the longest.
 @cache
 def _patterns():
-    ordered = sorted(TABLE_TEXTS, key=lambda message: "{" in message)
+    ordered = sorted(TABLE_TEXTS, key=lambda message: message.count("{") * len(TABLE_TEXTS) - len(message))
     return [
         (re.compile(re.sub(r"\\\{(\w+)\\\}", r"(?P<\1>.+?)", re.escape(message))), message) for message in ordered
     ]

@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from sitefinder.report.languages import numeral, say
+from sitefinder.report.languages import numeral, say, say_as
 from sitefinder.schema.arrays import records_of
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR
 
@@ -26,7 +26,7 @@ CENTIMETRES_BELOW_M = 0.05
 
 
 def text_table(*columns, wrapped=()):
-    """A table without lines, from (heading in English, alignment) for each column.
+    """A table without lines, from (heading, alignment) for each column.
 
     Cells must be short enough to fit, but for the columns whose headings are `wrapped`: these go on in further
     lines, and nothing of them is cut.
@@ -34,7 +34,7 @@ def text_table(*columns, wrapped=()):
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="")
     for name, side in columns:
         wraps = name in wrapped
-        table.add_column(say(name), justify=side, no_wrap=not wraps, overflow="fold" if wraps else "ellipsis")
+        table.add_column(name, justify=side, no_wrap=not wraps, overflow="fold" if wraps else "ellipsis")
     return table
 
 
@@ -68,7 +68,7 @@ def plain(text):
 
 def structure_name(identity):
     """Label of a structure in drawings: its id, or ``step`` if only the long profile shows it."""
-    return say("step") if identity.startswith("step:") else plain(identity)
+    return say_as("structure", "step") if identity.startswith("step:") else plain(identity)
 
 
 def is_missing(value):

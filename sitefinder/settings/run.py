@@ -131,8 +131,8 @@ class DeliverySettings(Section):
     )
     language: Language = Field(
         "en",
-        description="language of the page, the summary, the field sheets and the district map, and of their numbers "
-        "and dates: en (English) or de (German); tables, columns and settings stay English",
+        description="language of the page, the summary, the field sheets and the district map, and of their "
+        "numbers and dates: en (English) or de (German); tables, columns and settings stay English",
     )
     page: bool = Field(True, description="report.html: map, tables and diagrams in one page that works offline")
     field_sheets: int = Field(

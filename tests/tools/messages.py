@@ -2,8 +2,8 @@
 
     python3 tests/tools/messages.py de
 
-adds the texts that ``sitefinder/report/languages/de.po`` lacks, with nothing as their translation, and drops those that
-nothing shows any more. What was translated stays.
+adds the texts that ``sitefinder/report/languages/de.po`` lacks, with nothing as their translation, and drops those
+that nothing shows any more. What was translated stays.
 """
 
 import ast
@@ -18,13 +18,13 @@ from sitefinder import vocabulary
 from sitefinder.report import map_signs, on_stream, summary, table_texts
 from sitefinder.report.languages import catalogue, said_in
 from sitefinder.report.page import page, region, region_map, sites, structures
-from sitefinder.report.sheets import maps, profiles, site_data
+from sitefinder.report.sheets import amounts, maps, profiles, site_data
 from sitefinder.schema import LAYERS, wording
 from sitefinder.siting.limits import CUMULATIVE_LIMITS
 
 REPORT = Path(table_texts.__file__).parent
 # Output of commands that stays English.
-ENGLISH_ALONE = {"explanation.py", "fit.py", "inspection.py", "text_comparison.py", "fit_page.html.j2", "text.py"}
+ENGLISH_ALONE = {"explanation.py", "fit.py", "inspection.py", "text_comparison.py", "fit_page.html.j2"}
 # Names of variables that hold headings of tables, and of functions that take one first.
 HEADINGS, TAKES_HEADING = {"heads", "headings", "columns"}, {"Heading", "_figure_head"}
 # Functions of sheets that list pairs of label and text.
@@ -32,7 +32,7 @@ LABELLED = {"_water", "_plant", "_access", "_q95", "_in_full", "_ends"}
 
 
 class Message(NamedTuple):
-    """An English text, its plural (empty for none), and the context that tells it from others (empty for none)."""
+    """An English text, its plural, and the context that distinguishes it from others; empty for none."""
 
     text: str
     plural: str = ""
@@ -48,6 +48,7 @@ def messages():
         In a fixed order, each once.
     """
     found = [Message(text) for text in filter(None, _declared())]
+    found += [Message(side, "", amounts.SIDE) for side in "".join(amounts.SIDES.values())]
     for path in sorted(REPORT.rglob("*")):
         if path.name in ENGLISH_ALONE or path.parent.name == "languages":
             continue
@@ -61,6 +62,27 @@ def messages():
     # What has a plural is found by its singular too.
     kept = [each for each in found if each.plural or (each.context, each.text) not in plurals]
     return list(dict.fromkeys(kept))
+
+
+def translations(tag):
+    """What a catalogue makes of each text.
+
+    Parameters
+    ----------
+    tag : str
+
+    Returns
+    -------
+    dict of Message to tuple of str
+        The translation, or that of each number; texts that are empty or doubtful are "".
+    """
+    found = {}
+    for each in catalogue(tag):
+        if each.id:
+            one, many = each.id if isinstance(each.id, tuple) else (each.id, "")
+            strings = _strings(each)
+            found[Message(one, many, each.context or "")] = ("",) * len(strings) if each.fuzzy else strings
+    return found
 
 
 # Texts that are declared as data, in the order of the page and the sheets.
@@ -111,7 +133,8 @@ def _declared():
     yield from (*CUMULATIVE_LIMITS, *summary.LIMIT_UNITS.values())
     yield from (label for _, label in on_stream.STATED)
     yield from (*maps.CONDUIT_PARTS, *(name for name, _ in maps.ENDS), *profiles.AXES)
-    yield from (*site_data.BANKS.values(), *site_data.CONTRIBUTIONS.values(), site_data.RIGHT_BANK, *site_data.MARKS)
+    yield from (*site_data.BANKS.values(), *site_data.CONTRIBUTIONS.values(), site_data.RIGHT_BANK)
+    yield from (*site_data.MARKS, *site_data.NAMES_OF_ENDS)
     yield from table_texts.TABLE_TEXTS
     yield from (text for _, text in table_texts.FLOW_SOURCES)
     yield from _meanings()
@@ -167,22 +190,23 @@ def _of_module(path):
         for call in _calls(function, {"say"}):
             found += [Message(text) for text in _texts(call.args[0], names)]
         for call in _calls(function, {"say_as"}):
-            found += [Message(text, "", context) for text in _texts(call.args[1], names) for context in _texts(call.args[0], names)]
+            found += [
+                Message(text, "", context)
+                for text in _texts(call.args[1], names)
+                for context in _texts(call.args[0], names)
+            ]
         for call in _calls(function, {"plural"}):
             pairs = zip(*(_texts(each, names) for each in call.args[:2]), strict=True)
             found += [Message(*pair) for pair in pairs]
         for call in _calls(function, TAKES_HEADING):
             found += [Message(_untitled(text)) for text in _texts(call.args[0], names)]
-        for call in _calls(function, {"text_table"}):
-            for column in call.args:
-                found += [Message(text) for text in _texts(column.elts[0], names)] if isinstance(column, ast.Tuple) else []
         for call in _calls(function, {"table"}):
             found += [Message(_untitled(text)) for text in _within(call.args[1])] if len(call.args) > 1 else []
-        is_of_table = any(_calls(function, {"table", "text_table"}))
+        is_of_table = any(_calls(function, {"table"}))
         for node in ast.walk(function):
             is_heads = isinstance(node, ast.Return) and function.name.endswith(("headings", "_heads"))
             if isinstance(node, ast.Assign) and is_of_table:
-                is_heads = any(getattr(to, "id", "") in HEADINGS | {"names"} for to in node.targets)
+                is_heads = any(getattr(to, "id", "") in HEADINGS for to in node.targets)
             if is_heads:
                 found += [Message(_untitled(text)) for text in _within(node.value)]
         if function.name in LABELLED:
@@ -202,16 +226,27 @@ def _assigned(nodes):
                 for name, value in values:
                     if isinstance(name, ast.Name):
                         names.setdefault(name.id, []).append(value)
-        if isinstance(node, ast.For) and isinstance(node.target, ast.Tuple) and isinstance(node.iter, ast.Tuple):
-            for row in node.iter.elts:
-                for name, value in zip(node.target.elts, row.elts, strict=True):
-                    names.setdefault(name.id, []).append(value)
-        if isinstance(node, ast.comprehension) and isinstance(node.iter, ast.Tuple) and isinstance(node.target, ast.Tuple):
-            for row in node.iter.elts:
-                if isinstance(row, ast.Tuple):
-                    for name, value in zip(node.target.elts, row.elts, strict=True):
-                        names.setdefault(name.id, []).append(value)
+        if isinstance(node, ast.For | ast.comprehension):
+            for name, value in _looped(node, names):
+                names.setdefault(name, []).append(value)
     return names
+
+
+# Names of a loop over rows or values that stand there, or in a name, each with what it may be.
+def _looped(loop, names):
+    rows = loop.iter
+    if isinstance(rows, ast.Subscript):
+        rows = rows.value
+    if isinstance(rows, ast.Name) and len(names.get(rows.id, ())) == 1:
+        [rows] = names[rows.id]
+    if not isinstance(rows, ast.Tuple | ast.List):
+        return
+    for row in rows.elts:
+        if isinstance(loop.target, ast.Name):
+            yield loop.target.id, row
+        elif isinstance(loop.target, ast.Tuple) and isinstance(row, ast.Tuple):
+            for name, value in zip(loop.target.elts, row.elts, strict=True):
+                yield name.id, value
 
 
 # All texts that an expression may be; none for what is only known when it runs.
@@ -264,10 +299,21 @@ def _labels_of(function):
             first = node.args[0].value
         else:
             continue
-        if isinstance(first, str) and first[:1].strip() and first not in LAYERS and "_" not in first and first != "p90":
+        if (
+            isinstance(first, str)
+            and first[:1].strip()
+            and first not in LAYERS
+            and "_" not in first
+            and first != "p90"
+        ):
             yield first
 
 
+UNTOLD = re.compile(
+    r'^"(POT-Creation-Date|PO-Revision-Date|Last-Translator|Language-Team|Project-Id-Version|'
+    r"Report-Msgid-Bugs-To|Generated-By):.*\n",
+    re.MULTILINE,
+)
 TEXT = r'"((?:[^"\\]|\\.)*)"'
 
 
@@ -283,7 +329,9 @@ def refreshed(tag):
     from babel.messages import Catalog  # noqa: PLC0415
 
     old = catalogue(tag)
-    new = Catalog(locale=tag, header_comment=old.header_comment, project="sitefinder", fuzzy=False, charset="utf-8")
+    new = Catalog(
+        locale=tag, header_comment=old.header_comment, project="sitefinder", fuzzy=False, charset="utf-8"
+    )
     for each in messages():
         key = (each.text, each.plural) if each.plural else each.text
         kept = old.get(key if not each.plural else each.text, each.context or None)
@@ -297,9 +345,17 @@ def main(tag):
     """Bring the catalogue of a language up to date."""
     from babel.messages.pofile import write_po  # noqa: PLC0415
 
-    written = io.BytesIO()
-    write_po(written, refreshed(tag), width=100, omit_header=False)
-    (REPORT / "languages" / f"{tag}.po").write_bytes(written.getvalue())
+    new, written = refreshed(tag), io.BytesIO()
+    write_po(written, new, width=100)
+    # Who wrote a catalogue when stands in the repository.
+    text = UNTOLD.sub("", written.getvalue().decode("utf-8"))
+    (REPORT / "languages" / f"{tag}.po").write_text(text, encoding="utf-8", newline="\n")
+    lacking = sum(not all(strings) for strings in translations(tag).values())
+    print(f"{len(new)} texts, {lacking} of them not translated")
+
+
+def _strings(message):
+    return message.string if isinstance(message.string, tuple) else (message.string,)
 
 
 if __name__ == "__main__":

@@ -1,8 +1,9 @@
 """Texts, numbers and dates of page, summary and printed sheets in the language of the delivery.
 
-An English text is its own name in the catalogues (gettext): `say` gives it in the current language where it is shown.
-Tables, settings and everything that is computed stay English. A catalogue is a ``.po`` file of this folder; how its
-language writes numbers and dates comes from the Unicode locale data that Babel carries. English needs neither.
+An English text is its own name in the catalogues (gettext): `say` gives it in the current language where it is
+shown. Tables, settings and everything that is computed stay English. A catalogue is a ``.po`` file of this folder;
+how its language writes numbers and dates comes from the Unicode locale data that Babel carries. English needs
+neither.
 """
 
 import datetime

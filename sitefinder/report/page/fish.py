@@ -115,17 +115,26 @@ def _site_rows(tables):
         if direction.goes_up:
             headings += [
                 Heading(say("{group}: get up", group=group), meaning_of("fish_sites", "passage_up")),
-                Heading(say("{group}: change of reach [km]", group=group), meaning_of("fish_sites", "access_change_km")),
-                Heading(say("{group}: depth of depleted reach [m]", group=group), meaning_of("fish_sites", "depth_m")),
+                Heading(
+                    say("{group}: change of reach [km]", group=group), meaning_of("fish_sites", "access_change_km")
+                ),
+                Heading(
+                    say("{group}: depth of depleted reach [m]", group=group), meaning_of("fish_sites", "depth_m")
+                ),
             ]
             columns.append((rows, ("passage_up", "access_change_km", "depth_m")))
         if direction.goes_down:
             built = plants[plants["fish_group"] == group].set_index("site_id")["survival_as_built"]
             rows = rows.assign(as_built=built.reindex(rows.index))
             headings += [
-                Heading(say("{group}: survive turbine", group=group), meaning_of("fish_groups", "survival_as_built")),
+                Heading(
+                    say("{group}: survive turbine", group=group), meaning_of("fish_groups", "survival_as_built")
+                ),
                 Heading(say("{group}: survive plant", group=group), meaning_of("fish_sites", "survival")),
-                Heading(say("{group}: change of survival [km]", group=group), meaning_of("fish_sites", "survival_change_km")),
+                Heading(
+                    say("{group}: change of survival [km]", group=group),
+                    meaning_of("fish_sites", "survival_change_km"),
+                ),
             ]
             columns.append((rows, ("as_built", "survival", "survival_change_km")))
     listed = sites.sort_values("rank", kind="stable")["site_id"].drop_duplicates().head(SITES_SHOWN)
@@ -141,7 +150,11 @@ def _site_rows(tables):
                     cells.append(_change_cell(row[name]) if name.endswith("_km") else _share_cell(row[name]))
         body.append(cells)
     return table(
-        say("Each site alone, against today"), ["site", "turbine", *headings], body, kind=KIND, identity="fish-sites"
+        say("Each site alone, against today"),
+        ["site", "turbine", *headings],
+        body,
+        kind=KIND,
+        identity="fish-sites",
     )
 
 
@@ -198,8 +211,6 @@ def _assumptions(assumptions):
             else say("{low} to {high}", **{name: "?" if is_missing(end) else amount(end) for name, end in ends})
         )
         assumption, basis = from_table(row["assumption"]), from_table(row["basis"])
-        rows.append(
-            [row["fish_group"] or say("all groups"), assumption, amount_cell(row["assumed"]), span, basis]
-        )
+        rows.append([row["fish_group"] or say("all groups"), assumption, amount_cell(row["assumed"]), span, basis])
     heads = ["group", "figure", "value", "likely range", "rests on"]
     return table(say("What is assumed"), heads, rows, kind=KIND, identity="fish-assumptions")

@@ -112,7 +112,11 @@ def _of_sites(tables):
     kept = int(sites["kept_by_decision"].sum()) if "kept_by_decision" in sites else 0
     if kept:
         notes.append(
-            Note(plural("{number} kept by decisions against rules", "{number} kept by decisions against rules", kept))
+            Note(
+                plural(
+                    "{number} kept by decisions against rules", "{number} kept by decisions against rules", kept
+                )
+            )
         )
     not_there = [ONLY_A_STEP.name, REMOVED.name]
     mapped = structures[~structures["rejection_reason"].isin(not_there)] if len(structures) else structures

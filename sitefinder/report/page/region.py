@@ -455,16 +455,19 @@ def inputs_table(provenance):
         [
             row.name,
             row.value,
-            row.source or say(NOT_STATED),
-            day(row.date) or say(NOT_STATED),
-            row.licence or say(NOT_STATED),
-            row.note,
+            *(_stated(each) for each in (row.source, day(row.date), row.licence)),
+            from_table(row.note),
             "" if is_missing(row.digest) else str(row.digest)[:DIGEST_DIGITS],
         ]
         for row in inputs.itertuples(index=False)
     ]
     heads = ["input", "file", "source", "date", "licence", "as read", "SHA-256 (first 12)"]
     return table(say("Inputs, with their editions and licences"), heads, rows, "words", "inputs-table")
+
+
+# What the user states of an input, or that nothing is stated.
+def _stated(text):
+    return say(NOT_STATED) if text in ("", NOT_STATED) else text
 
 
 def equations(provenance, delivered):
@@ -548,9 +551,7 @@ def quality(reaches, sites, repairs):
             say(named(FLAGS, name).phrase) if name in declared else name,
             text_cell(name),
             figure_cell(str(on_reaches.get(name, 0)), on_reaches.get(name, 0)),
-            figure_cell(
-                numeral(f"{length_m.get(name, 0.0) / METRES_PER_KILOMETRE:.1f}"), length_m.get(name, 0.0)
-            ),
+            figure_cell(numeral(f"{length_m.get(name, 0.0) / METRES_PER_KILOMETRE:.1f}"), length_m.get(name, 0.0)),
             figure_cell(str(on_sites.get(name, 0)), on_sites.get(name, 0)),
         ]
         for name in order

@@ -287,7 +287,9 @@ def _words(name, value):
 
 def filters(sites):
     """Filters of the table, with the values that occur: (id, label, list of (value, label))."""
-    verdicts = [(each.name, say(each.name)) for each in reversed(VERDICTS) if (sites["verdict"] == each.name).any()]
+    verdicts = [
+        (each.name, say(each.name)) for each in reversed(VERDICTS) if (sites["verdict"] == each.name).any()
+    ]
     schemes = [(each.name, say(each.label)) for each in SCHEME_TYPES if (sites["scheme_type"] == each.name).any()]
     return [
         ("verdict", say("Verdict"), verdicts),

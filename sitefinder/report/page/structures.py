@@ -132,7 +132,7 @@ def _structures_table(mapped, handover, currency):
                 *_plant(row),
                 because + (say(" (rank {rank})", rank=blocker) if blocker and not rank else ""),
                 text_cell(from_table(plain(row["needs"]))),
-                text_cell(plain(row["note"])),
+                text_cell(from_table(plain(row["note"]))),
             ]
         )
     heads = [
@@ -253,7 +253,14 @@ def marks_on_map(handover, frame):
         _add(places, tips, frame, DROP, row["geometry"], _tip(row, name, row["head_m"], drawn))
     gauges = handover.context.get("gauges", ())
     for name, point in zip(gauges["name"], gauges.geometry, strict=True) if len(gauges) else ():
-        _add(places, tips, frame, GAUGE, point, [say("{name} (gauge)", name=plain(name)), *[NOT_OF_GAUGES] * (len(TIP) - 1)])
+        _add(
+            places,
+            tips,
+            frame,
+            GAUGE,
+            point,
+            [say("{name} (gauge)", name=plain(name)), *[NOT_OF_GAUGES] * (len(TIP) - 1)],
+        )
     groups = [
         (kind.name, say(kind.label.capitalize()), outline(kind.shape, 0.0, 0.0, MARK_PX), places[kind.name])
         for kind in MAP_KINDS

@@ -9,6 +9,8 @@ from pyproj import CRS, Transformer
 from sitefinder.report.languages import numeral, say, say_as
 from sitefinder.report.text import NOT_KNOWN, decimals, figure, is_missing, money_figure
 
+# Sides of the globe from the equator and from Greenwich, and the context of their letters.
+SIDES, SIDE = {"lat": "NS", "lon": "EW"}, "side of the globe"
 STEPS = (1.0, 2.0, 5.0, 10.0)
 
 
@@ -120,9 +122,9 @@ def degrees_minutes_seconds(degrees, axis):
     tenths = round(abs(degrees) * 36_000)
     minutes, tenths = divmod(tenths, 600)
     whole, minutes = divmod(minutes, 60)
-    side = {"lat": "NS", "lon": "EW"}[axis][degrees < 0 and whole + minutes + tenths > 0]
+    side = SIDES[axis][degrees < 0 and whole + minutes + tenths > 0]
     seconds = numeral(f"{tenths // 10:02d}.{tenths % 10}")
-    return f"{whole}° {minutes:02d}′ {seconds}″ {say_as('side of the globe', side)}"
+    return f"{whole}° {minutes:02d}′ {seconds}″ {say_as(SIDE, side)}"
 
 
 def decimal_degrees(lon, lat):

@@ -5,7 +5,7 @@ import unicodedata
 from contextlib import contextmanager
 from pathlib import Path
 
-from sitefinder.report.languages import current, say, texts_of
+from sitefinder.report.languages import current, say, say_as, texts_of
 from sitefinder.report.sheets.font_files import font_folders, font_letters
 
 HERE = Path(__file__).parent
@@ -118,7 +118,13 @@ class Typesetter:
         return compiler.compile(input=file, format="pdf")
 
     def _inputs(self, data):
-        given = {"families": [*self.families, BOX_FAMILY], "language": current().tag, **_texts(), **data}
+        given = {
+            "families": [*self.families, BOX_FAMILY],
+            "language": current().tag,
+            "heads": narrow_heads(),
+            **_texts(),
+            **data,
+        }
         given.setdefault("lacks_letters", say(LACKS_LETTERS) if self.lacks_letters else "")
         return {"data": json.dumps(given, ensure_ascii=False, allow_nan=False)}
 
@@ -129,6 +135,11 @@ class Typesetter:
             self._covered |= font_letters(self._font_files.pop(0))
             missing -= self._covered
         return missing
+
+
+def narrow_heads():
+    """Headings of narrow columns, which have short words of their own in the catalogues."""
+    return {"head": say_as("narrow heading", "head m"), "sites": say_as("narrow heading", "sites")}
 
 
 # The texts of all templates in the current language.

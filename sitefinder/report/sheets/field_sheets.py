@@ -82,8 +82,10 @@ def totals_text(handover):
     energy = gigawatt_hours(sites["energy_mwh"].sum())
     interval = energy_interval(handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
     text = plural(
-        "{number} site: installed capacity {capacity}, mean annual energy {energy} GWh ({interval} GWh); {effects}.",
-        "{number} sites: installed capacity {capacity}, mean annual energy {energy} GWh ({interval} GWh); {effects}.",
+        "{number} site: installed capacity {capacity}, mean annual energy {energy} GWh ({interval} GWh); "
+        "{effects}.",
+        "{number} sites: installed capacity {capacity}, mean annual energy {energy} GWh ({interval} GWh); "
+        "{effects}.",
         len(sites),
         capacity=power(sites["power_kw"].sum()),
         energy=energy,

@@ -230,7 +230,11 @@ def _key(frame, ends=(), interval_m=None):
         *(("end", sample("end", shape=shape, size_mm=2.2), name) for name, shape in ends),
         ("to-road", sample("to-road"), say("straight line to the nearest road")),
         *(
-            (f"stream-{each.name}", sample(f"stream-{each.name}"), say("stream: {verdict}", verdict=say(each.label)))
+            (
+                f"stream-{each.name}",
+                sample(f"stream-{each.name}"),
+                say("stream: {verdict}", verdict=say(each.label)),
+            )
             for each in _MILDEST_FIRST
         ),
         ("road", sample("road-edge", "road"), say("road")),
@@ -250,7 +254,10 @@ def _key(frame, ends=(), interval_m=None):
         ("dot", sample("dot", shape="circle", size_mm=2.0), say("site, with its rank")),
     ]
     shown = [(drawn, meaning) for kind, drawn, meaning in entries if kind in kinds]
-    shown += [(hatch_sample(action), say("rule: {action}", action=does[action])) for action in frame.hatched_actions[::-1]]
+    shown += [
+        (hatch_sample(action), say("rule: {action}", action=does[action]))
+        for action in frame.hatched_actions[::-1]
+    ]
     return [{"svg": drawn, "text": meaning} for drawn, meaning in shown]
 
 

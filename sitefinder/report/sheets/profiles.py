@@ -77,8 +77,8 @@ def profile_drawing(setter, profile, size_mm, stream):
     _draw_structures(frame, profile, distance, level)
     drawn = frame.drawing(
         say(
-            "Long profile of {stream}: water level over {length} m of stream, falling from {upper} m to {lower} m, "
-            "with intake, tailrace and structures marked.",
+            "Long profile of {stream}: water level over {length} m of stream, falling from {upper} m to "
+            "{lower} m, with intake, tailrace and structures marked.",
             stream=stream,
             length=f"{distance[-1] - distance[0]:.0f}",
             upper=numeral(f"{level[np.isfinite(level)][0]:.1f}"),
@@ -120,7 +120,7 @@ def _draw_scales(frame):
         frame.path("tick", f"M{x:.2f} {frame.height_mm:.2f}v1")
         frame.put(text, min(x - wide / 2, frame.width_mm - wide), frame.height_mm + 1.2, wide, TICK_PT, **quiet)
     along, up = map(say, AXES)
-    wide = setter.width_mm(along, TICK_PT)
+    wide = _width_mm(setter, along)
     frame.put(along, (frame.width_mm - wide) / 2, frame.height_mm + 1.2 + line, wide, TICK_PT, **quiet)
     step = round_step((high - low) / 5)
     for number in range(math.ceil(low / step), math.floor(high / step) + 1):
@@ -130,9 +130,14 @@ def _draw_scales(frame):
         frame.path("grid", f"M0 {y:.2f}H{frame.width_mm:.2f}")
         if line / 2 < y < frame.height_mm - line / 2:
             frame.put(text, -1.4 - wide, y - line / 2, wide, TICK_PT, **quiet)
-    wide = setter.width_mm(up, TICK_PT)
+    wide = _width_mm(setter, up)
     corner = -LEFT_MM + 1.0 + line / 2 - wide / 2, (frame.height_mm - line) / 2
     frame.put(up, *corner, wide, TICK_PT, turn=-90, **quiet)
+
+
+# Width of the name of an axis [mm], rounded up: a smaller one would break it into two lines.
+def _width_mm(setter, name):
+    return math.ceil(1000 * setter.width_mm(name, TICK_PT)) / 1000
 
 
 # Intake and tailrace: a line at their place, a mark on the water, and their name and level above.

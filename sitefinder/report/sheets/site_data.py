@@ -48,6 +48,7 @@ CONTRIBUTIONS = {"year": "year", "flow": "flow", "head": "head", "efficiency": "
 MIN_CONTRIBUTION = 0.045
 # Times of the year of which the flow is given [%], and ends of the stretch as the long profile marks them.
 DURATIONS_PERCENT, MARKS = (10, 30, 50, 80, 90, 95), ("intake", "tailrace")
+NAMES_OF_ENDS = ("Intake", "Tailrace")
 # Rows of the table of the depleted reach; the layer depleted_reaches has all places and months.
 DEPLETED_ROWS = 5
 
@@ -394,7 +395,9 @@ def _points(beside, site):
     for rule in filter(None, site["reasons"].split(REASON_SEPARATOR)):
         phrase = phrase_of.get(beside.actions.get(rule))
         points.append(
-            say("Rule “{rule}”: {phrase}", rule=rule, phrase=phrase) if phrase else say("Rule “{rule}”.", rule=rule)
+            say("Rule “{rule}”: {phrase}", rule=rule, phrase=phrase)
+            if phrase
+            else say("Rule “{rule}”.", rule=rule)
         )
     if beside.decisions is not None:
         points += decisions_of(site["decision_id"], beside.decisions)
@@ -403,8 +406,8 @@ def _points(beside, site):
     if is_known(site["passage_survival"]):
         share = amount(100 * site["passage_survival"])
         text = (
-            "Cumulative downstream passage survival (least favourable route): {share} %, from the stated survival of "
-            "the turbines on it."
+            "Cumulative downstream passage survival (least favourable route): {share} %, from the stated "
+            "survival of the turbines on it."
         )
         points.append(say(text, share=share))
     points += beside.fish_points.get(site["site_id"], [])
@@ -422,7 +425,7 @@ def _ends(handover, site):
             "minutes": f"{degrees_minutes_seconds(north, 'lat')}, {degrees_minutes_seconds(east, 'lon')}",
         }
         for name, place, east, north in zip(
-            ("Intake", "Tailrace"), grid_places(handover.crs, lon, lat), lon, lat, strict=True
+            NAMES_OF_ENDS, grid_places(handover.crs, lon, lat), lon, lat, strict=True
         )
     ]
 
