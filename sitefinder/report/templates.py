@@ -5,6 +5,9 @@ from importlib.resources import files
 from sitefinder.report.languages import plural, say
 from sitefinder.report.text import plain
 
+# Shown where a line ends there alone.
+SOFT_HYPHEN = "\u00ad"
+
 
 def environment(package):
     """The templates of a package.
@@ -30,6 +33,8 @@ def environment(package):
     >>> template = environment("sitefinder.report").from_string("<b>{{ name }}</b>")
     >>> template.render(name="<i>\\n")
     '<b>&lt;i&gt; </b>'
+    >>> template.render(name="long\\u00adword") == "<b>long\\u00adword</b>"
+    True
     """
     import jinja2  # noqa: PLC0415 (commands that write no HTML start without it)
 
@@ -46,6 +51,8 @@ def environment(package):
     return made
 
 
-# Markup is a kind of str and stays as it is.
+# Markup is a kind of str and stays as it is; so does a place to break a long word.
 def _printable(value):
-    return plain(value) if type(value) is str and not value.isprintable() else value
+    if type(value) is not str or value.isprintable():
+        return value
+    return SOFT_HYPHEN.join(map(plain, value.split(SOFT_HYPHEN)))

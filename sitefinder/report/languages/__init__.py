@@ -18,7 +18,7 @@ from importlib.resources import files
 from typing import Any, NamedTuple
 
 from sitefinder import vocabulary
-from sitefinder.schema.columns import MONTH_NAMES
+from sitefinder.vocabulary import MONTH_NAMES
 
 ENGLISH = "en"
 # Letters of a short name of a month in English.
