@@ -57,6 +57,7 @@ from sitefinder.pipeline.store import (
 )
 from sitefinder.progress import Listener, StageReports, listening
 from sitefinder.report.handover import Handover, handover_of, region_of
+from sitefinder.report.languages import speaking
 from sitefinder.report.printed import printed_json, printed_summary
 from sitefinder.settings import Settings
 from sitefinder.steps.demand import demand_lines, demand_of, problems_of_demand, within_memory
@@ -217,7 +218,8 @@ class Inventory:
     @property
     def summary(self) -> str:
         """What was found, in words and figures."""
-        return str(printed_summary(self._text(SUMMARY.name), self.files))
+        with speaking(self.settings.delivery.language):
+            return str(printed_summary(self._text(SUMMARY.name), self.files))
 
     @property
     def json(self) -> str:

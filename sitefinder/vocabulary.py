@@ -871,6 +871,20 @@ KEPT_BY_DECISION = Flag(
 RATING, MEASURED_SECTION = "rating", "measured section"
 MANNING, HYDRAULIC_GEOMETRY = "Manning", "hydraulic geometry"
 HYDRAULICS_METHODS = (RATING, MEASURED_SECTION, MANNING, HYDRAULIC_GEOMETRY)
+MONTH_NAMES = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
 # Places along the depleted reach of a diversion.
 BELOW_INTAKE, BELOW_TRIBUTARY, ABOVE_TAILRACE = "below the intake", "below a tributary", "above the tailrace"
 DEPLETED_PLACES = (BELOW_INTAKE, BELOW_TRIBUTARY, ABOVE_TAILRACE)

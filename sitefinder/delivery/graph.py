@@ -342,13 +342,13 @@ FILE_STAGES = {
         "money",
         f"{_TITLED} delivery.contact delivery.date",
     ),
-    PAGE: _file("page", "page:make_page", _ALL_LAYERS, _DRAWN, f"{_DRAWN_BY} {SWITCHES}"),
+    PAGE: _file("page", "page:make_page", _ALL_LAYERS, _DRAWN, f"{_DRAWN_BY} delivery.language {SWITCHES}"),
     FIELD_SHEETS: _file(
         "field_sheets",
         "sheets:make_field_sheets",
         f"{_ON_SHEETS} decisions observations flow_curves flow_equations repairs depleted_reaches fish_sites",
         f"{_DRAWN} site_contours",
-        f"{_DRAWN_BY} delivery.field_sheets delivery.date",
+        f"{_DRAWN_BY} delivery.language delivery.field_sheets delivery.date",
         fonts=True,
     ),
     DISTRICT_MAP: _file(
@@ -356,7 +356,7 @@ FILE_STAGES = {
         "sheets:make_district_map",
         f"{_ON_SHEETS} districts provenance",
         _DRAWN,
-        f"{_DRAWN_BY} delivery.contact delivery.date",
+        f"{_DRAWN_BY} delivery.language delivery.contact delivery.date",
         fonts=True,
         logo=True,
     ),
@@ -380,7 +380,7 @@ SUMMARY = _file(
     "fish_totals fish_passage fish_sites streams provenance minimum_heads repairs totals flow_equations "
     "sites_by_price cumulative_limits",
     "money",
-    "run.name ranking.allow uncertainty.year_to_year_sd costs",
+    "run.name ranking.allow uncertainty.year_to_year_sd costs delivery.language",
     scratch=False,
 )
 FIGURES = _file(

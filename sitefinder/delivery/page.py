@@ -2,6 +2,7 @@
 
 from sitefinder.delivery.file_names import wanted_files
 from sitefinder.report.handover import handover_of
+from sitefinder.report.languages import speaking
 from sitefinder.report.page import page_html
 
 
@@ -16,5 +17,6 @@ def make_page(settings, made, scratch):
     handover = handover_of(settings, made)
     sheets = min(settings.delivery.field_sheets, len(handover.tables["sites"]))
     handover = handover._replace(files=tuple(wanted_files(settings.delivery)), sheets=sheets)
-    path.write_text(page_html(handover), encoding="utf-8", newline="\n")
+    with speaking(settings.delivery.language):
+        path.write_text(page_html(handover), encoding="utf-8", newline="\n")
     return path

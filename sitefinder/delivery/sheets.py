@@ -5,6 +5,7 @@ from difflib import get_close_matches
 from sitefinder.delivery.site_contours import contours_of
 from sitefinder.errors import InputError, listed
 from sitefinder.report.handover import handover_of
+from sitefinder.report.languages import speaking
 from sitefinder.report.sheets import district_map_pdf, field_sheets_pdf, sites_with_sheet
 from sitefinder.report.sheets.logo import logo_svg
 from sitefinder.report.sheets.plate import Imprint, of_district
@@ -20,7 +21,8 @@ def make_field_sheets(settings, made, fonts, scratch):
     """
     path = scratch / "field-sheets.pdf"
     handover = _dated(settings, handover_of(settings, made, fonts, made["site_contours"]))
-    path.write_bytes(field_sheets_pdf(handover, settings.delivery.field_sheets))
+    with speaking(settings.delivery.language):
+        path.write_bytes(field_sheets_pdf(handover, settings.delivery.field_sheets))
     return path
 
 
@@ -60,7 +62,8 @@ def sheets_of(settings, made, fonts, site_ids):
     drawn = (made[name] for name in ("surface", "dem_errors", "relief", "map_context"))
     contours = contours_of(chosen, settings.run.crs, *drawn, tables)
     handover = _dated(settings, handover_of(settings, made, fonts, contours))
-    return field_sheets_pdf(handover, len(chosen), site_ids)
+    with speaking(settings.delivery.language):
+        return field_sheets_pdf(handover, len(chosen), site_ids)
 
 
 def _validate_ids(known, site_ids):
@@ -84,7 +87,8 @@ def make_district_map(settings, made, fonts, logo, scratch):
     Path
     """
     path = scratch / "district-map.pdf"
-    path.write_bytes(district_map_pdf(handover_of(settings, made, fonts), _imprint(settings, logo)))
+    with speaking(settings.delivery.language):
+        path.write_bytes(district_map_pdf(handover_of(settings, made, fonts), _imprint(settings, logo)))
     return path
 
 
@@ -135,7 +139,9 @@ def district_maps_of(settings, made, fonts, logo, districts):
     wanted = list(dict.fromkeys(districts)) or table.loc[table["reaches"] > 0, "district"].tolist()
     imprint = _imprint(settings, logo)
     for district in wanted:
-        yield district, district_map_pdf(of_district(handover, district), imprint)
+        with speaking(settings.delivery.language):
+            pdf = district_map_pdf(of_district(handover, district), imprint)
+        yield district, pdf
 
 
 def _validate_districts(known, districts):

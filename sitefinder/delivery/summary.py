@@ -2,6 +2,7 @@
 
 from sitefinder import __version__
 from sitefinder.report.handover import TablesOf, region_of
+from sitefinder.report.languages import speaking
 from sitefinder.report.summary import Finances, run_figures, summary_parts
 from sitefinder.units import WATTS_PER_KILOWATT
 from sitefinder.vocabulary import HEAD_UNRESOLVED
@@ -20,19 +21,20 @@ def make_summary(settings, made):
     """
     tables = TablesOf(made)
     region = region_of(tables["totals"])
-    return summary_parts(
-        settings.run.name,
-        tables,
-        energy_p90_mwh=region["energy_mwh_p90"],
-        energy_p50_mwh=region["energy_mwh_p50"],
-        energy_p10_mwh=region["energy_mwh_p10"],
-        year_to_year_sd=settings.uncertainty.year_to_year_sd,
-        currency=made["money"].described,
-        minimum_heads=tables["minimum_heads"],
-        finances=_finances(settings, made["money"].name, region),
-        counts_unresolved=HEAD_UNRESOLVED.is_allowed(settings.ranking.allow),
-        allow=settings.ranking.allow,
-    )
+    with speaking(settings.delivery.language):
+        return summary_parts(
+            settings.run.name,
+            tables,
+            energy_p90_mwh=region["energy_mwh_p90"],
+            energy_p50_mwh=region["energy_mwh_p50"],
+            energy_p10_mwh=region["energy_mwh_p10"],
+            year_to_year_sd=settings.uncertainty.year_to_year_sd,
+            currency=made["money"].described,
+            minimum_heads=tables["minimum_heads"],
+            finances=_finances(settings, made["money"].name, region),
+            counts_unresolved=HEAD_UNRESOLVED.is_allowed(settings.ranking.allow),
+            allow=settings.ranking.allow,
+        )
 
 
 def _finances(settings, money, region):

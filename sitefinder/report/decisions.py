@@ -1,8 +1,10 @@
 """Decisions in words: those behind a site or reach, and the summary of what they did."""
 
-from sitefinder.report.text import counted, gigawatt_hours, indented, name_of, plain, power, rendered, text_table
+from sitefinder.report.languages import day, labels, phrases, plural, say
+from sitefinder.report.table_texts import from_table
+from sitefinder.report.text import gigawatt_hours, indented, name_of, plain, power, rendered, text_table
 from sitefinder.rules.verdicts import REASON_SEPARATOR
-from sitefinder.vocabulary import DECISIONS, KEEP, NOT_APPLIED, labels, phrases
+from sitefinder.vocabulary import DECISIONS, KEEP, NOT_APPLIED
 
 # Decisions that do not apply, and sites that are kept, as the summary lists them; the others are counted.
 NOT_APPLIED_SHOWN, KEPT_SHOWN = 8, 5
@@ -52,11 +54,18 @@ def decision_sentence(row):
     says = labels(DECISIONS)[row["decision"]]
     if row["scheme_type"]:
         says += f": {row['scheme_type']}"
-    until = f", valid until {row['valid_until']}" if row["valid_until"] else ""
-    text = f"Decision {row['decision_id']} ({says}) on {row['reach_id']}, {row['author']}, {row['date']}{until}: "
-    text += row["justification"].rstrip(".") + "."
+    until = say(", valid until {day}", day=day(row["valid_until"])) if row["valid_until"] else ""
+    text = say(
+        "Decision {decision} ({says}) on {reach}, {author}, {day}: {justification}.",
+        decision=row["decision_id"],
+        says=says,
+        reach=row["reach_id"],
+        author=row["author"],
+        day=day(row["date"]) + until,
+        justification=row["justification"].rstrip("."),
+    )
     if row["rules_lifted"]:
-        text += f" Lifts, on that reach, the rules: {row['rules_lifted']}."
+        text += " " + say("Lifts, on that reach, the rules: {rules}.", rules=row["rules_lifted"])
     return text
 
 
@@ -75,10 +84,12 @@ def kept_text(sites):
     if "kept_by_decision" not in sites or not sites["kept_by_decision"].any():
         return ""
     kept = sites[sites["kept_by_decision"].to_numpy(dtype=bool)]
-    verb = "is a site" if len(kept) == 1 else "are sites"
-    return (
-        f" Of these, {len(kept)} {verb} that rules exclude and decisions keep: {power(kept['power_kw'].sum())}, "
-        f"{gigawatt_hours(kept['energy_mwh'].sum())} GWh."
+    return " " + plural(
+        "Of these, {number} is a site that rules exclude and decisions keep: {capacity}, {energy} GWh.",
+        "Of these, {number} are sites that rules exclude and decisions keep: {capacity}, {energy} GWh.",
+        len(kept),
+        capacity=power(kept["power_kw"].sum()),
+        energy=gigawatt_hours(kept["energy_mwh"].sum()),
     )
 
 
@@ -99,19 +110,27 @@ def decisions_text(decisions, sites):
         return ""
     applied = decisions["applied"].to_numpy(dtype=bool)
     by_kind = decisions.loc[applied, "decision"].value_counts()
-    kinds = ", ".join(f"{by_kind[one.name]} {one.label}" for one in DECISIONS if one.name in by_kind.index)
+    kinds = ", ".join(f"{by_kind[one.name]} {say(one.label)}" for one in DECISIONS if one.name in by_kind.index)
     without = int((~applied).sum())
-    text = f"Decisions: {counted(len(decisions), 'decision', 'decisions')}, {int(applied.sum())} applied"
-    text += f" ({kinds})" if kinds else ""
-    lines = [f"{text}, {without} not."]
+    lines = [
+        plural(
+            "Decisions: {number} decision, {applied} applied{kinds}, {without} not.",
+            "Decisions: {number} decisions, {applied} applied{kinds}, {without} not.",
+            len(decisions),
+            applied=int(applied.sum()),
+            kinds=f" ({kinds})" if kinds else "",
+            without=without,
+        )
+    ]
     kept = sites[sites["kept_by_decision"].to_numpy(dtype=bool)]
     for site in kept.head(KEPT_SHOWN).to_dict("records"):
         by = ", ".join(_who_keeps(site["decision_id"], decisions))
-        why = f"excluded by {plain(site['rules_lifted'])}; kept by {by}"
+        why = say("excluded by {rules}; kept by {decisions}", rules=plain(site["rules_lifted"]), decisions=by)
         lines.append(indented(f"{plain(site['site_id'])}: {why}"))
     if len(kept) > KEPT_SHOWN:
-        lines.append(f"  and {len(kept) - KEPT_SHOWN} more sites kept against rules")
-    lines += [f"  {LAW}"] if len(kept) else []
+        text = "and {number} more sites kept against rules"
+        lines.append("  " + plural(text, text, len(kept) - KEPT_SHOWN))
+    lines += [f"  {say(LAW)}"] if len(kept) else []
     if without:
         lines.append(_not_applied(decisions[~applied]))
     return "\n".join(lines)
@@ -123,22 +142,25 @@ def _who_keeps(ids, decisions):
         decisions["decision_id"].isin(ids.split(REASON_SEPARATOR)) & (decisions["decision"] == KEEP.name)
     ]
     for row in own.to_dict("records"):
-        yield plain(f"{row['decision_id']} ({row['author']}, {row['date']})")
+        yield plain(f"{row['decision_id']} ({row['author']}, {day(row['date'])})")
 
 
 # The decisions that do not apply, with why.
 def _not_applied(rows):
-    table = text_table(
-        ("not applied", "left"), ("says", "left"), ("reach", "left"), ("because", "left"), wrapped=("because",)
-    )
+    names = [say(name) for name in ("not applied", "says", "reach", "because")]
+    table = text_table(*((name, "left") for name in names), wrapped=names[-1:])
     for row in rows.head(NOT_APPLIED_SHOWN).to_dict("records"):
         reach = row["reach_id"] or row["stated_reach_id"]
         table.add_row(
-            name_of(row["decision_id"], 20), row["decision"], name_of(reach, 20), f"{row['not_applied']}: "
-            f"{plain(row['because'])}",
-        )  # fmt: skip
+            name_of(row["decision_id"], 20),
+            row["decision"],
+            name_of(reach, 20),
+            f"{say(row['not_applied'])}: {from_table(plain(row['because']))}",
+        )
     rest = len(rows) - NOT_APPLIED_SHOWN
-    return rendered(table) + (f"\n  and {rest} more in the layer decisions" if rest > 0 else "")
+    return rendered(table) + (
+        "\n  " + say("and {number} more in the layer decisions", number=rest) if rest > 0 else ""
+    )
 
 
 def why_not_applied(row):
@@ -154,5 +176,6 @@ def why_not_applied(row):
     str
         What it could not be held against, of one that applies.
     """
-    because = f"{row['because'][:1].upper()}{row['because'][1:]}." if row["because"] else ""
+    said = from_table(row["because"])
+    because = f"{said[:1].upper()}{said[1:]}." if said else ""
     return because if row["applied"] else f"{phrases(NOT_APPLIED)[row['not_applied']]} {because}"

@@ -1,13 +1,12 @@
 """What the sites, and what is there already, do to the passage of each group of fish, in sentences."""
 
-from sitefinder.report.text import counted, figure, is_missing, plain, rows_by_site
-from sitefinder.schema.columns import MONTH_NAMES
+from sitefinder.report.languages import current, labels, numeral, plural, say
+from sitefinder.report.text import figure, is_missing, plain, rows_by_site
 from sitefinder.vocabulary import (
     BARRIER_KINDS,
     CLOSE_IN_SEASON,
     MIGRATION_DIRECTIONS,
     RAISE_IN_SEASON,
-    labels,
     named,
 )
 
@@ -34,7 +33,9 @@ def group_texts(tables):
         states = totals[totals["fish_group"] == group].set_index("state")
         direction = named(MIGRATION_DIRECTIONS, states["direction"].iloc[0])
         months = sites.loc[sites["fish_group"] == group, "months"]
-        words = direction.label + (f", {months_text(months.iloc[0])}" if len(months) and months.iloc[0] else "")
+        words = say(direction.label) + (
+            f", {months_text(months.iloc[0])}" if len(months) and months.iloc[0] else ""
+        )
         parts = []
         if direction.goes_up:
             parts += [_access(states), _worst_barrier(passage[passage["fish_group"] == group])]
@@ -50,9 +51,13 @@ def fish_passage_texts(tables):
     if "fish_totals" not in tables or not len(tables["fish_passage"]):
         return []
     texts = group_texts(tables)
-    shown = [f"Passage of {name}: {text}" for name, text in texts[:GROUPS_SHOWN]]
+    shown = [say("Passage of {group}: {text}", group=name, text=text) for name, text in texts[:GROUPS_SHOWN]]
     rest = len(texts) - len(shown)
-    more = f"Passage of {counted(rest, 'more group', 'more groups')} of fish: see the layer fish_totals."
+    more = plural(
+        "Passage of {number} more group of fish: see the layer fish_totals.",
+        "Passage of {number} more groups of fish: see the layer fish_totals.",
+        rest,
+    )
     return [*shown, more] if rest else shown
 
 
@@ -79,11 +84,11 @@ def short_group_texts(totals):
             before, after, whole = (
                 figure(value) for value in (today["accessible_km"], built["accessible_km"], today["stream_km"])
             )
-            parts.append(f"reach {before} → {after} of {whole} km")
+            parts.append(say("reach {before} → {after} of {whole} km", before=before, after=after, whole=whole))
         survival = "mean_survival" if is_missing(today["ground_survival"]) else "ground_survival"
         if direction.goes_down and not is_missing(today[survival]):
             before, after = (figure(100 * state[survival]) for state in (today, built))
-            parts.append(f"survive {before} → {after} %")
+            parts.append(say("survive {before} → {after} %", before=before, after=after))
         if parts:
             texts.append(f"{plain(group)} {', '.join(parts)}")
     return texts
@@ -109,34 +114,43 @@ def points_by_site(fish_sites):
 def _site_point(row):
     parts = []
     if not is_missing(row["passage_up"]):
-        parts.append(f"{figure(100 * row['passage_up'])} % get up")
+        parts.append(say("{share} % get up", share=figure(100 * row["passage_up"])))
     if not is_missing(row["survival"]):
-        parts.append(f"{figure(100 * row['survival'])} % survive the plant")
+        parts.append(say("{share} % survive the plant", share=figure(100 * row["survival"])))
     if row["is_too_shallow"]:
         depth_m, needed_m = (figure(row[name]) for name in ("depth_m", "depth_needed_m"))
-        parts.append(f"the depleted reach is {depth_m} m deep, they need {needed_m} m")
+        text = "the depleted reach is {depth} m deep, they need {needed} m"
+        parts.append(say(text, depth=depth_m, needed=needed_m))
     if row["in_season"] == RAISE_IN_SEASON.name:
-        parts.append(f"more water stays in {months_text(row['months'])}")
+        parts.append(say("more water stays in {months}", months=months_text(row["months"])))
     if row["in_season"] == CLOSE_IN_SEASON.name:
-        parts.append(f"no abstraction in {months_text(row['months'])}")
-    return f"Fish, {row['fish_group']}: {'; '.join(parts)}."
+        parts.append(say("no abstraction in {months}", months=months_text(row["months"])))
+    return say("Fish, {group}: {points}.", group=row["fish_group"], points="; ".join(parts))
 
 
 # Length that is reached today, cut off, won back and lost.
 def _access(states):
     today, built, removed = (states.loc[name] for name in ("today", "sites", "removals"))
-    share = f"{100 * today['accessible_from']:g}"
+    share = numeral(f"{100 * today['accessible_from']:g}")
     whole, reached, cut = (figure(today[name]) for name in ("stream_km", "accessible_km", "cut_off_km"))
     won, lost = figure(built["won_km"]), figure(built["lost_km"])
-    text = (
-        f"of {whole} km that natural falls leave open, at least {share} % of them reach {reached} km from the "
-        f"outlet today; {cut} km are cut off. The sites with their fish passes win back {won} km and cut off "
-        f"{lost} km; planned removals alone win back {figure(removed['won_km'])} km."
+    text = say(
+        "of {whole} km that natural falls leave open, at least {share} % of them reach {reached} km from "
+        "the outlet today; {cut} km are cut off. The sites with their fish passes win back {won} km and "
+        "cut off {lost} km; planned removals alone win back {removed} km.",
+        whole=whole,
+        share=share,
+        reached=reached,
+        cut=cut,
+        won=won,
+        lost=lost,
+        removed=figure(removed["won_km"]),
     )
     if not is_missing(today["ground_access"]) and today["ground_km"] > 0:
-        text += (
-            f" {figure(100 * today['ground_access'])} % reach where they spawn or live today, "
-            f"{figure(100 * built['ground_access'])} % with the sites."
+        text += " " + say(
+            "{today} % reach where they spawn or live today, {built} % with the sites.",
+            today=figure(100 * today["ground_access"]),
+            built=figure(100 * built["ground_access"]),
         )
     return text
 
@@ -150,9 +164,12 @@ def _worst_barrier(passage):
         return ""
     kind = labels(BARRIER_KINDS)[worst["kind"]]
     gain = figure(worst["gain_if_open_with_sites_km"])
-    return (
-        f"With the sites, {plain(worst['barrier_id'])} ({kind}) holds back most: if all got up it, they would "
-        f"reach {gain} km more, weighted by the share that does."
+    return say(
+        "With the sites, {barrier} ({kind}) holds back most: if all got up it, they would reach {gain} km more, "
+        "weighted by the share that does.",
+        barrier=plain(worst["barrier_id"]),
+        kind=kind,
+        gain=gain,
     )
 
 
@@ -163,15 +180,20 @@ def _survival(states):
         before, after, worst_before, worst_after = (
             figure(100 * state[name]) for name in (mean, least) for state in (today, built)
         )
-        return (
-            f"{before} % survive from where they spawn or live to the outlet today, {after} % with the sites; "
-            f"from the least favourable place {worst_before} % and {worst_after} %."
+        return say(
+            "{before} % survive from where they spawn or live to the outlet today, {after} % with the sites; from "
+            "the least favourable place {worst_before} % and {worst_after} %.",
+            before=before,
+            after=after,
+            worst_before=worst_before,
+            worst_after=worst_after,
         )
     if is_missing(today["mean_survival"]):
         return ""
-    return (
-        f"{figure(100 * today['mean_survival'])} % survive to the outlet today, "
-        f"{figure(100 * built['mean_survival'])} % with the sites, on the mean of all streams."
+    return say(
+        "{before} % survive to the outlet today, {after} % with the sites, on the mean of all streams.",
+        before=figure(100 * today["mean_survival"]),
+        after=figure(100 * built["mean_survival"]),
     )
 
 
@@ -181,11 +203,20 @@ def _season(sites):
     parts = []
     shallow = int(past["is_too_shallow"].sum())
     if shallow:
-        parts.append(f"{counted(shallow, 'depleted reach is', 'depleted reaches are')} too shallow for them.")
+        one, many = (
+            "{number} depleted reach is too shallow for them.",
+            "{number} depleted reaches are too shallow for them.",
+        )
+        parts.append(plural(one, many, shallow))
     if len(past) and past["in_season"].iloc[0] == CLOSE_IN_SEASON.name:
-        parts.append(f"In their months {counted(len(past), 'site stands', 'sites stand')} still.")
+        one, many = "In their months {number} site stands still.", "In their months {number} sites stand still."
+        parts.append(plural(one, many, len(past)))
     if len(past) and past["in_season"].iloc[0] == RAISE_IN_SEASON.name:
-        parts.append(f"In their months {counted(len(past), 'site leaves', 'sites leave')} more water.")
+        one, many = (
+            "In their months {number} site leaves more water.",
+            "In their months {number} sites leave more water.",
+        )
+        parts.append(plural(one, many, len(past)))
     return " ".join(parts)
 
 
@@ -200,8 +231,9 @@ def months_text(months):
     'February and June to August'
     """
     chosen = sorted({int(month) for month in months.split(";") if month})
-    if len(chosen) == len(MONTH_NAMES):
-        return "all year"
+    names = current().months
+    if len(chosen) == len(names):
+        return say("all year")
     runs = []
     for month in chosen:
         if runs and month == runs[-1][-1] + 1:
@@ -209,10 +241,11 @@ def months_text(months):
         else:
             runs.append([month])
     # December and January follow each other.
-    if len(runs) > 1 and runs[0][0] == 1 and runs[-1][-1] == len(MONTH_NAMES):
+    if len(runs) > 1 and runs[0][0] == 1 and runs[-1][-1] == len(names):
         runs[0] = runs.pop() + runs[0]
     words = []
     for run in runs:
-        first, last = MONTH_NAMES[run[0] - 1], MONTH_NAMES[run[-1] - 1]
-        words.append(first if len(run) == 1 else f"{first} and {last}" if len(run) == 2 else f"{first} to {last}")
-    return " and ".join(words) if len(words) < 3 else ", ".join(words)
+        first, last = names[run[0] - 1], names[run[-1] - 1]
+        text = "{first} and {last}" if len(run) == 2 else "{first} to {last}"
+        words.append(first if len(run) == 1 else say(text, first=first, last=last))
+    return say(" and ").join(words) if len(words) < 3 else ", ".join(words)

@@ -3,9 +3,10 @@
 import numpy as np
 import pandas as pd
 
-from sitefinder.report.text import counted, figure, gigawatt_hours, power
+from sitefinder.report.languages import labels, numeral, plural, say
+from sitefinder.report.text import figure, gigawatt_hours, power
 from sitefinder.schema import EVIDENCE
-from sitefinder.vocabulary import AS_BUILT_SAFETY, SCREENED_SAFETY
+from sitefinder.vocabulary import AS_BUILT_SAFETY, EVIDENCE_GRADES, SCREENED_SAFETY
 
 # The bar is moved by one point either way.
 POINT = 0.01
@@ -38,22 +39,35 @@ def _protected(gain):
     length_km, could_kw = (rows[name].sum() for name in ("only_safe_length_km", "only_safe_theoretical_kw"))
     if not length_km:
         return ""
-    could = (
-        f"Only fish-safe turbines are allowed on {figure(length_km)} km of stream ({power(could_kw)} gross "
-        f"theoretical potential, against {power(rows['any_theoretical_kw'].sum())} where any turbine is allowed)"
+    could = say(
+        "Only fish-safe turbines are allowed on {length} km of stream ({there} gross theoretical "
+        "potential, against {elsewhere} where any turbine is allowed)",
+        length=figure(length_km),
+        there=power(could_kw),
+        elsewhere=power(rows["any_theoretical_kw"].sum()),
     )
-    only = rows["sites_only_safe"].sum()
+    only = int(rows["sites_only_safe"].sum())
     if not only:
-        return f"{could}; no site was selected there."
+        return say("{allowed}; no site was selected there.", allowed=could)
     there, without, with_them = (
         gigawatt_hours(rows[name].sum()) for name in ("energy_only_safe_mwh", "energy_any_mwh", "energy_mwh")
     )
-    gained = (
-        f"{counted(only, 'site', 'sites')} there give {there} GWh; the best selection without fish-safe turbines "
-        f"would give {without} GWh instead of {with_them} GWh"
-    )
     weakest = rows["evidence"].iloc[0]
-    return f"{could}. {gained} (evidence that counts: {weakest}{'' if weakest == EVIDENCE[0] else ' or better'})."
+    grade = labels(EVIDENCE_GRADES)[weakest]
+    end = (
+        "there give {there} GWh; the best selection without fish-safe turbines would give {without} GWh "
+        "instead of {with_them} GWh (evidence that counts: {grade})."
+    )
+    gained = plural(
+        "{number} site " + end,
+        "{number} sites " + end,
+        only,
+        there=there,
+        without=without,
+        with_them=with_them,
+        grade=grade if weakest == EVIDENCE[0] else say("{grade} or better", grade=grade),
+    )
+    return f"{could}. {gained}"
 
 
 # The same with the other question: a selection of its own.
@@ -63,19 +77,28 @@ def _other_question(gain):
         return ""
     asked, evidence = own["question"].iloc[0], own["evidence"].iloc[0]
     other = gain[(gain["question"] != asked) & (gain["evidence"] == evidence) & (gain["bar_change"] == 0.0)]
-    words = "as built, without a screen" if asked == SCREENED_SAFETY.name else "with a screen where that takes one"
+    asked_for = (
+        "If the rules asked for turbines that are safe as built, without a screen, {change}."
+        if asked == SCREENED_SAFETY.name
+        else "If the rules asked for turbines that are safe with a screen where that takes one, {change}."
+    )
     changed = int(other["sites_changed"].sum())
     if not changed and other["sites"].sum() == own["sites"].sum():
-        return f"If the rules asked for turbines that are safe {words}, no site would change."
-    energy = gigawatt_hours(other["energy_mwh"].sum())
-    return (
-        f"If the rules asked for turbines that are safe {words}, {_changing(changed)} and the best selection "
-        f"would be {counted(int(other['sites'].sum()), 'site', 'sites')} with {energy} GWh."
+        return say(asked_for, change=say("no site would change"))
+    best = plural(
+        "{change} and the best selection would be {number} site with {energy} GWh",
+        "{change} and the best selection would be {number} sites with {energy} GWh",
+        int(other["sites"].sum()),
+        change=_changing(changed),
+        energy=gigawatt_hours(other["energy_mwh"].sum()),
     )
+    return say(asked_for, change=best)
 
 
 def _changing(sites):
-    return f"{counted(sites, 'site', 'sites')} would change" if sites else "all sites would stay"
+    if not sites:
+        return say("all sites would stay")
+    return plural("{number} site would change", "{number} sites would change", sites)
 
 
 # What the best selection would be with the bar a point lower or higher.
@@ -87,14 +110,17 @@ def _other_bars(gain):
         changed, more = int(rows["sites_changed"].sum()), int(rows["sites"].sum() - own["sites"].sum())
         if change and (changed or more):
             energy, before = (gigawatt_hours(part["energy_mwh"].sum()) for part in (rows, own))
-            parts.append(
-                f"with the bar {abs(change):g} {'lower' if change < 0 else 'higher'}, {_changing(changed)} "
-                f"({energy} GWh instead of {before})"
+            text = (
+                "with the bar {points} lower, {change} ({energy} GWh instead of {before})"
+                if change < 0
+                else "with the bar {points} higher, {change} ({energy} GWh instead of {before})"
             )
+            points = numeral(f"{abs(change):g}")
+            parts.append(say(text, points=points, change=_changing(changed), energy=energy, before=before))
     if not len(own) or not own["only_safe_length_km"].sum():
         return ""
     if not parts:
-        return f"A bar {POINT:g} lower or higher would change none of them."
+        return say("A bar {points} lower or higher would change none of them.", points=numeral(f"{POINT:g}"))
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}."
 
@@ -107,12 +133,19 @@ def _plants(groups):
     if not len(down):
         return ""
     each = down.groupby("site_id")[["safe_as_built", "safe_screened"]].all()
-    assumed = " (an assumption: state fish.groups)" if groups["is_assumed"].any() else ""
+    assumed = say(" (an assumption: state fish.groups)") if groups["is_assumed"].any() else ""
     names = ", ".join(dict.fromkeys(down["fish_group"]))
-    return (
-        f"Fish that go downstream: {names}{assumed}. Of {counted(len(each), 'site', 'sites')}, "
-        f"{int(each['safe_as_built'].sum())} meet the bar of survival with the turbine as built, and "
-        f"{int(each['safe_screened'].sum())} as built or behind a screen."
+    end = (
+        "{as_built} meet the bar of survival with the turbine as built, and {screened} as built or behind a "
+        "screen."
+    )
+    return plural(
+        "Fish that go downstream: {groups}. Of {number} site, " + end,
+        "Fish that go downstream: {groups}. Of {number} sites, " + end,
+        len(each),
+        groups=names + assumed,
+        as_built=int(each["safe_as_built"].sum()),
+        screened=int(each["safe_screened"].sum()),
     )
 
 
@@ -133,11 +166,16 @@ def _one_point(groups, settings):
                 for move in (0.0, change)
             )
             if after != before:
-                words = "as built" if question == AS_BUILT_SAFETY else "as built or behind a screen"
-                moved.append(f"{int(after)} instead of {int(before)} {words} with the bar {change:+.2f}")
+                text = (
+                    "{after} instead of {before} as built with the bar {change}"
+                    if question == AS_BUILT_SAFETY
+                    else "{after} instead of {before} as built or behind a screen with the bar {change}"
+                )
+                moved.append(say(text, after=int(after), before=int(before), change=numeral(f"{change:+.2f}")))
     if not moved:
-        return f"A bar {POINT:g} lower or higher moves none of these plants across it."
-    return f"One point of the bar moves plants across it: {'; '.join(moved)}."
+        text = "A bar {points} lower or higher moves none of these plants across it."
+        return say(text, points=numeral(f"{POINT:g}"))
+    return say("One point of the bar moves plants across it: {moved}.", moved="; ".join(moved))
 
 
 # Whether each row meets its bar, raised by so much, in one of several ways with evidence that counts.

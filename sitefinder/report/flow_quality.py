@@ -7,10 +7,12 @@ from sitefinder.dem.judging import IMPLAUSIBLE_GROUND
 from sitefinder.errors import listed
 from sitefinder.hydrology.plausibility import IMPLAUSIBLE
 from sitefinder.hydrology.strength import MEAN
-from sitefinder.report.text import WIDTH, counted, figure, is_missing, plain
+from sitefinder.report.languages import labels, numeral, plural, say
+from sitefinder.report.table_texts import from_table
+from sitefinder.report.text import WIDTH, figure, is_missing, plain
 from sitefinder.schema.arrays import records_of
 from sitefinder.schema.wording import FLOW_TOO_WEAK_ALLOWED, FLOW_TOO_WEAK_REFUSED
-from sitefinder.vocabulary import FLOW_TOO_WEAK, REGRESSION_STRENGTHS, TOO_WEAK, WEAK, labels, names
+from sitefinder.vocabulary import FLOW_TOO_WEAK, REGRESSION_STRENGTHS, TOO_WEAK, WEAK, names
 
 REGRESSIONS_SHOWN, SUSPECTS_SHOWN, SUSPECTS_IN_FULL = 3, 5, 8
 # Regions in a flow source such as "equation (16, 17)".
@@ -66,11 +68,19 @@ def regression_text(regression):
     '18 gauges, standard error 114 %, bias factor 1.41: weak (fewer than 25 gauges)'
     """
     error = regression["standard_error_percent"]
-    spread = "standard error not known" if error is None else f"standard error {figure(error)} %"
-    text = f"{counted(regression['gauges'], 'gauge', 'gauges')}, {spread}"
-    text += f", bias factor {regression['bias_correction']:.2f}"
+    spread = (
+        say("standard error not known") if error is None else say("standard error {error} %", error=figure(error))
+    )
+    text = plural(
+        "{number} gauge, {spread}, bias factor {factor}",
+        "{number} gauges, {spread}, bias factor {factor}",
+        regression["gauges"],
+        spread=spread,
+        factor=numeral(f"{regression['bias_correction']:.2f}"),
+    )
     if regression["strength"] in (WEAK.name, TOO_WEAK.name):
-        text += f": {labels(REGRESSION_STRENGTHS)[regression['strength']]} ({regression['reason']})"
+        strength = labels(REGRESSION_STRENGTHS)[regression["strength"]]
+        text += f": {strength} ({from_table(regression['reason'])})"
     return text
 
 
@@ -90,17 +100,25 @@ def mean_flow_text(regressions, allow=(), *, refuses=True):
         return ""
     regressions = _worst_first(regressions)
     if len(regressions) == 1:
-        text = f"Mean flow: regression on {regression_text(regressions[0])}."
+        text = say("Mean flow: regression on {regression}.", regression=regression_text(regressions[0]))
     else:
         shown = [
-            f"{plain(one['region']) or 'elsewhere'} on {regression_text(one)}"
+            say(
+                "{region} on {regression}",
+                region=plain(one["region"]) or say("elsewhere"),
+                regression=regression_text(one),
+            )
             for one in regressions[:REGRESSIONS_SHOWN]
         ]
         rest = len(regressions) - len(shown)
-        more = f"; and {rest} more, none weaker" if rest else ""
-        text = f"Mean flow: {len(regressions)} regressions by region: {'; '.join(shown)}{more}."
+        more = say("; and {number} more, none weaker", number=rest) if rest else ""
+        text = say(
+            "Mean flow: {number} regressions by region: {regressions}.",
+            number=len(regressions),
+            regressions="; ".join(shown) + more,
+        )
     if refuses and regressions[0]["strength"] == TOO_WEAK.name:
-        return f"{text} {FLOW_TOO_WEAK_ALLOWED if FLOW_TOO_WEAK.is_allowed(allow) else FLOW_TOO_WEAK_REFUSED}"
+        return f"{text} {say(FLOW_TOO_WEAK_ALLOWED if FLOW_TOO_WEAK.is_allowed(allow) else FLOW_TOO_WEAK_REFUSED)}"
     return text
 
 
@@ -137,10 +155,16 @@ def suspects_text(suspects, regressions):
     if not suspects:
         return ""
     total = _number_of_gauges(suspects, regressions)
-    shown = "; ".join(f"{plain(one['gauge'])} ({one['found']})" for one in suspects[:SUSPECTS_SHOWN])
+    shown = "; ".join(f"{plain(one['gauge'])} ({from_table(one['found'])})" for one in suspects[:SUSPECTS_SHOWN])
     rest = len(suspects) - SUSPECTS_SHOWN
-    more = f"; and {rest} more" if rest > 0 else ""
-    return f"{len(suspects)} of {total} gauges {_look(suspects)} wrong: {shown}{more}. See the layer repairs."
+    more = say("; and {number} more", number=rest) if rest > 0 else ""
+    return plural(
+        "{number} of {all} gauges looks wrong: {gauges}. See the layer repairs.",
+        "{number} of {all} gauges look wrong: {gauges}. See the layer repairs.",
+        len(suspects),
+        all=total,
+        gauges=shown + more,
+    )
 
 
 def _number_of_gauges(suspects, regressions):
@@ -164,8 +188,11 @@ def ground_notes(repairs):
     list of str
     """
     return [
-        f"The DEM looks wrong: {row['problem'].removeprefix(IMPLAUSIBLE_GROUND)}; "
-        f"{row['action'].partition('; ')[2]}."
+        say(
+            "The DEM looks wrong: {found}; {fix}.",
+            found=from_table(row["problem"].removeprefix(IMPLAUSIBLE_GROUND)),
+            fix=from_table(row["action"].partition("; ")[2]),
+        )
         for row in records_of(repairs)
         if row["problem"].startswith(IMPLAUSIBLE_GROUND)
     ]

@@ -1,10 +1,10 @@
 """Signs that the page's map and printed maps share: marks of structures by kind, and hatching of rules' areas."""
 
+import math
 from typing import NamedTuple
 
 import numpy as np
 
-from sitefinder.report.text import figure
 from sitefinder.schema.theme import LOOKS
 from sitefinder.siting.passed import kinds_of_structures
 from sitefinder.vocabulary import ACTIONS, PASSED_CROSSING, PASSED_FALL, PASSED_PLANT, PASSED_STEP, PASSED_WEIR
@@ -113,11 +113,16 @@ def hatch_pattern(action, identity, distance, scale=1.0):
     str
         Lines at the first angle; where there are two, also across them.
     """
-    look, size = hatch_look(action), figure(distance)
-    drawn = f'stroke="{look.stroke}" stroke-width="{figure(2 * LINE_OF_DISTANCE * distance)}"'
+    look, size = hatch_look(action), _length(distance)
+    drawn = f'stroke="{look.stroke}" stroke-width="{_length(2 * LINE_OF_DISTANCE * distance)}"'
     lines = f'<line x2="{size}" {drawn}/>' + (f'<line y2="{size}" {drawn}/>' if len(look.hatch) > 1 else "")
     return (
         f'<pattern id="{identity}" class="hatch" patternUnits="userSpaceOnUse" width="{size}" height="{size}" '
         f'data-angle="{look.hatch[0]}" patternTransform="scale({scale}) rotate({-look.hatch[0]})">'
         f"{lines}</pattern>"
     )
+
+
+# A length in the drawing's units, to three significant digits, whatever the language.
+def _length(value):
+    return f"{value:.{min(max(2 - math.floor(math.log10(value)), 0), 3)}f}"

@@ -1,6 +1,8 @@
 """Observations of visits in the summary: what is used, and what contradicts the data."""
 
-from sitefinder.report.text import counted, indented, plain
+from sitefinder.report.languages import day, plural, say
+from sitefinder.report.table_texts import from_table
+from sitefinder.report.text import indented, plain
 
 # Contradictions that the summary lists; the others are counted.
 SHOWN = 8
@@ -33,9 +35,11 @@ def visits_to(site_id, table):
 
 
 def _visit(row):
-    parts = [f"{label}: {row[name]}" for name, label in IN_WORDS if row[name]]
-    parts += [f"against the data: {row['contradictions']}"] if row["contradictions"] else []
-    return f"Visited {row['date']} by {row['observer']}" + "".join(f"; {part}" for part in parts).rstrip(".") + "."
+    parts = [f"{say(label)}: {row[name]}" for name, label in IN_WORDS if row[name]]
+    if row["contradictions"]:
+        parts.append(say("against the data: {contradictions}", contradictions=from_table(row["contradictions"])))
+    visited = say("Visited {day} by {observer}", day=day(row["date"]), observer=row["observer"])
+    return visited + "".join(f"; {part}" for part in parts).rstrip(".") + "."
 
 
 def observations_text(observations):
@@ -54,16 +58,18 @@ def observations_text(observations):
     if not len(observations):
         return ""
     used = [part for text in observations["used"] for part in text.split("; ") if part]
-    kinds = ", ".join(f"{used.count(kind)} {kind}" for kind in dict.fromkeys(used)) or "nothing"
+    kinds = ", ".join(f"{used.count(kind)} {from_table(kind)}" for kind in dict.fromkeys(used)) or say("nothing")
     against = [
         (row["observation_id"], part)
         for row in observations.to_dict("records")
         for part in row["contradictions"].split("; ")
         if part
     ]
-    lines = [f"Observations: {counted(len(observations), 'visit', 'visits')}; used: {kinds}."]
+    one, many = "Observations: {number} visit; used: {kinds}.", "Observations: {number} visits; used: {kinds}."
+    lines = [plural(one, many, len(observations), kinds=kinds)]
     if against:
-        lines.append("  They contradict the data (layer observations):")
-        lines += [indented(f"{plain(name)}: {plain(text)}") for name, text in against[:SHOWN]]
-        lines += [f"  and {len(against) - SHOWN} more"] if len(against) > SHOWN else []
+        lines.append("  " + say("They contradict the data (layer observations):"))
+        lines += [indented(f"{plain(name)}: {from_table(plain(text))}") for name, text in against[:SHOWN]]
+        if len(against) > SHOWN:
+            lines.append("  " + say("and {number} more", number=len(against) - SHOWN))
     return "\n".join(lines)

@@ -1,9 +1,8 @@
 """What lies on the stream at a site, in words for the page and the field sheets."""
 
+from sitefinder.report.languages import labels, numeral, say
 from sitefinder.report.text import NOT_KNOWN, is_missing, plain, rows_by_site
-from sitefinder.vocabulary import PASSED_KINDS, labels
-
-KIND_LABELS = labels(PASSED_KINDS)
+from sitefinder.vocabulary import PASSED_KINDS
 
 
 def things_by_site(stretch_structures):
@@ -42,17 +41,37 @@ def thing_text(row):
     """
     name = "" if is_missing(row["object_id"]) else plain(row["object_id"])
     distance_m = row["distance_m"]
-    side = "below" if distance_m >= 0 else "above"
+    side = "{distance} m below the intake" if distance_m >= 0 else "{distance} m above the intake"
     parts = []
     if not is_missing(row["drop_m"]):
-        parts.append(f"drop {row['drop_m']:.1f} m")
-    for column in ("use", "owner", "condition"):
-        if not is_missing(row[column]) and row[column]:
-            parts.append(f"{column} {plain(row[column])}")
+        parts.append(say("drop {drop} m", drop=numeral(f"{row['drop_m']:.1f}")))
+    parts += stated_parts(row)
     if row["powered"]:
-        parts.append("powered")
+        parts.append(say("powered"))
     if row["fish_pass"]:
-        parts.append("fish pass")
-    where = NOT_KNOWN if is_missing(distance_m) else f"{abs(distance_m):.0f} m {side} the intake"
-    text = f"{' '.join(filter(None, (KIND_LABELS[row['kind']], name)))}, {row['role']}, {where}"
+        parts.append(say("fish pass"))
+    where = say(NOT_KNOWN) if is_missing(distance_m) else say(side, distance=f"{abs(distance_m):.0f}")
+    kind = labels(PASSED_KINDS)[row["kind"]]
+    text = f"{' '.join(filter(None, (kind, name)))}, {say(row['role'])}, {where}"
     return f"{text}: {', '.join(parts)}" if parts else text
+
+
+# What the user's layer states of a structure: attribute and the text that shows it.
+STATED = (("use", "use {stated}"), ("owner", "owner {stated}"), ("condition", "condition {stated}"))
+
+
+def stated_parts(row, shown=plain):
+    """What the user's layer states of a structure, in the user's words.
+
+    Parameters
+    ----------
+    row : dict
+        With ``use``, ``owner`` and ``condition``.
+    shown : callable
+        Makes a text of the user's ready to be shown.
+
+    Returns
+    -------
+    list of str
+    """
+    return [say(text, stated=shown(row[name])) for name, text in STATED if not is_missing(row[name]) and row[name]]

@@ -2,6 +2,8 @@
 
 import json
 
+from sitefinder.report.languages import say
+
 
 def printed_summary(parts, files):
     """The summary of a run with its files.
@@ -18,7 +20,7 @@ def printed_summary(parts, files):
         Ends with a line break.
     """
     before, after = parts
-    listed = "Files\n" + "\n".join(f"  {file}" for file in files) if files else ""
+    listed = f"{say('Files')}\n" + "\n".join(f"  {file}" for file in files) if files else ""
     return "\n\n".join(part for part in (before, listed, after) if part) + "\n"
 
 

@@ -2,6 +2,8 @@
 
 import shapely
 
+from sitefinder.report.languages import numeral, say
+
 WITHOUT_NAME = "stream without a name"
 METRES_PER_KILOMETRE = 1000.0
 # Common ends of reaches differ by rounding only; delivered coordinates have millimetres.
@@ -39,17 +41,17 @@ def stream_names(reaches, reach_ids):
 # Follow the stream down to a name, and that river down to its mouth.
 def _name(row, names, lengths_m, below):
     if row is None:
-        return WITHOUT_NAME
+        return say(WITHOUT_NAME)
     if names[row]:
         return names[row]
     passed = {row}
     while row is not None and not names[row]:
         row = below[row]
         if row in passed:
-            return WITHOUT_NAME
+            return say(WITHOUT_NAME)
         passed.add(row)
     if row is None:
-        return WITHOUT_NAME
+        return say(WITHOUT_NAME)
     river, to_mouth_m = names[row], 0.0
     while row is not None and names[row] == river:
         to_mouth_m += lengths_m[row]
@@ -57,7 +59,8 @@ def _name(row, names, lengths_m, below):
         if row in passed:
             break
         passed.add(row)
-    return f"tributary of {river} at km {to_mouth_m / METRES_PER_KILOMETRE:.1f}"
+    km = numeral(f"{to_mouth_m / METRES_PER_KILOMETRE:.1f}")
+    return say("tributary of {river} at km {km}", river=river, km=km)
 
 
 # First and last place of each line, rounded; None where it has none.

@@ -5,9 +5,9 @@ import textwrap
 import pandas as pd
 
 from sitefinder.report.handover import drops_of
+from sitefinder.report.languages import plural, say, say_as
 from sitefinder.report.text import (
     WIDTH,
-    counted,
     decimals,
     energy_interval,
     figure,
@@ -51,14 +51,25 @@ def structures_text(structures, currency="", repairs=None):
     having = mapped[mapped["turbine"] != ""].sort_values(
         ["net_annual_value", "structure_id"], ascending=[False, True], kind="stable"
     )
-    lines = [
-        f"Existing structures: {there} mapped, {counted(chosen, 'has', 'have') if chosen else 'none has'} a "
-        f"site, {len(having)} could carry a plant, whether or not it pays:"
-        if len(having)
-        else f"Existing structures: {there} mapped, none could carry a plant."
-    ]
+    if not len(having):
+        first = say("Existing structures: {mapped} mapped, none could carry a plant.", mapped=there)
+    elif not chosen:
+        text = (
+            "Existing structures: {mapped} mapped, none has a site, {able} could carry a plant, whether or "
+            "not it pays:"
+        )
+        first = say(text, mapped=there, able=len(having))
+    else:
+        end = "a site, {able} could carry a plant, whether or not it pays:"
+        first = plural(
+            "Existing structures: {mapped} mapped, {number} has " + end,
+            "Existing structures: {mapped} mapped, {number} have " + end,
+            chosen,
+            mapped=there,
+            able=len(having),
+        )
     merged = merged_sentence(structures, repairs)
-    parts = ["\n".join(textwrap.wrap(lines[0], WIDTH))]
+    parts = ["\n".join(textwrap.wrap(first, WIDTH))]
     if len(having):
         parts.append(_best(having.head(BEST_SHOWN), currency))
     parts += ["\n".join(textwrap.wrap(merged, WIDTH))] if merged else []
@@ -66,9 +77,16 @@ def structures_text(structures, currency="", repairs=None):
     if len(others):
         counts = others["rejection_reason"].value_counts().reset_index()
         counts = counts.sort_values(["count", "rejection_reason"], ascending=[False, True])
-        shown = [f"{reason} ({number})" for reason, number in counts.head(REASONS_SHOWN).itertuples(index=False)]
+        shown = [
+            f"{say(reason)} ({number})" for reason, number in counts.head(REASONS_SHOWN).itertuples(index=False)
+        ]
         rest = int(counts["count"].iloc[REASONS_SHOWN:].sum())
-        text = f"Other structures: {', '.join(shown)}" + (f" and {rest} more." if rest else ".")
+        reasons = ", ".join(shown)
+        text = (
+            say("Other structures: {reasons} and {number} more.", reasons=reasons, number=rest)
+            if rest
+            else say("Other structures: {reasons}.", reasons=reasons)
+        )
         parts.append("\n".join(textwrap.wrap(text, WIDTH)))
     return "\n".join(parts)
 
@@ -95,23 +113,32 @@ def merged_sentence(structures, repairs=None):
     different, doubtful = (int(of_these.str.startswith(start).sum()) for start in (DIFFERENT, DOUBTFUL))
     if not (merged or doubtful):
         return ""
-    listed = counted(merged, "structure is", "structures are") if merged else "no structure is"
-    text = f"Inventories: {listed} listed several times and counted once"
-    found = [counted(different, "difference", "differences")] if different else []
-    found += [counted(doubtful, "possible duplicate", "possible duplicates")] if doubtful else []
-    return text + (f"; {' and '.join(found)} to look at (layer repairs)." if found else ".")
+    if merged:
+        text = plural(
+            "Inventories: {number} structure is listed several times and counted once",
+            "Inventories: {number} structures are listed several times and counted once",
+            merged,
+        )
+    else:
+        text = say("Inventories: no structure is listed several times and counted once")
+    found = [plural("{number} difference", "{number} differences", different)] if different else []
+    if doubtful:
+        found.append(plural("{number} possible duplicate", "{number} possible duplicates", doubtful))
+    if not found:
+        return f"{text}."
+    return say("{listed}; {found} to look at (layer repairs).", listed=text, found=say(" and ").join(found))
 
 
 def _best(having, currency, what="structure"):
-    per_kwh = f"{plain(currency).split()[0]}/kWh" if currency else "LCOE"
+    per_kwh = f"{plain(currency).split()[0]}/kWh" if currency else say_as("narrow heading", "LCOE")
     table = text_table(
-        (what, "left"),
-        ("head m", "right"),
-        ("turbine", "left"),
+        (say(what), "left"),
+        (say("head m"), "right"),
+        (say("turbine"), "left"),
         ("kW", "right"),
         ("MWh/yr", "right"),
         (per_kwh, "right"),
-        ("no site because", "left"),
+        (say("no site because"), "left"),
     )
     for row in having.itertuples():
         table.add_row(
@@ -121,7 +148,7 @@ def _best(having, currency, what="structure"):
             figure(row.power_kw),
             figure(row.energy_mwh),
             decimals(row.lcoe_per_kwh, 3),
-            name_of(row.rejection_reason or "– (selected)", 28),
+            name_of(say(row.rejection_reason) or say("– (selected)"), 28),
         )
     return rendered(table)
 
@@ -143,10 +170,16 @@ def drops_text(drops, currency=""):
     if not len(drops):
         return ""
     chosen = drops[drops["rejection_reason"] == ""]
-    first = f"Drops without a stream: {len(drops)} given, {counted(len(chosen), 'pays', 'pay')}"
+    first = plural(
+        "Drops without a stream: {all} given, {number} pays",
+        "Drops without a stream: {all} given, {number} pay",
+        len(chosen),
+        all=len(drops),
+    )
     if len(chosen):
         power, energy = figure(chosen["power_kw"].sum()), figure(chosen["energy_mwh"].sum())
-        first += f" ({power} kW, {energy} MWh/yr, in no total of the sites):"
+        text = "{drops} ({power} kW, {energy} MWh/yr, in no total of the sites):"
+        first = say(text, drops=first, power=power, energy=energy)
     else:
         first += "."
     parts = ["\n".join(textwrap.wrap(first, WIDTH))]
@@ -176,8 +209,10 @@ def beside_text(totals):
         return ""
     energy = f"{gigawatt_hours(drops['energy_wh'] / WATTS_PER_KILOWATT / KILOWATTS_PER_MEGAWATT)} GWh"
     within = energy_interval(*(drops[f"energy_mwh_{part}"] for part in ("p90", "p50", "p10")))
-    number = counted(drops["sites"], "drop", "drops")
-    return (
-        f" And {number} without a stream: {power(drops['power_w'] / WATTS_PER_KILOWATT)}, "
-        f"{energy}{f' ({within})' if within else ''}, in none of the other figures."
+    return " " + plural(
+        "And {number} drop without a stream: {capacity}, {energy}, in none of the other figures.",
+        "And {number} drops without a stream: {capacity}, {energy}, in none of the other figures.",
+        int(drops["sites"]),
+        capacity=power(drops["power_w"] / WATTS_PER_KILOWATT),
+        energy=f"{energy} ({within})" if within else energy,
     )

@@ -21,10 +21,12 @@ from sitefinder.report.flow_quality import (
     input_notes,
 )
 from sitefinder.report.handover import drops_of
+from sitefinder.report.languages import current, labels, numeral, plural, say, say_as
 from sitefinder.report.observations import observations_text
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.stream_names import stream_names
 from sitefinder.report.structures import beside_text, drops_text, structures_text
+from sitefinder.report.table_texts import from_table
 from sitefinder.report.text import (
     WIDTH,
     counted,
@@ -34,6 +36,7 @@ from sitefinder.report.text import (
     gigawatt_hours,
     level_places,
     money_figure,
+    money_text,
     name_of,
     plain,
     power,
@@ -42,7 +45,7 @@ from sitefinder.report.text import (
 )
 from sitefinder.schema import MONEY, has_flag
 from sitefinder.schema.arrays import records_of
-from sitefinder.schema.columns import MONTH_ENERGIES, MONTH_NAMES
+from sitefinder.schema.columns import MONTH_ENERGIES
 from sitefinder.schema.wording import SCREENING
 from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
 from sitefinder.settings.fish import TYPICAL_EXISTING_SURVIVAL
@@ -62,13 +65,14 @@ from sitefinder.vocabulary import (
     SURFACE_MODEL,
     SURVIVAL_ROUNDED,
     VERDICTS,
-    labels,
     names,
     passing_verdicts,
     split_flags,
 )
 
 RULES_SHOWN = 8
+# Columns of a terminal that the name of a step may take.
+LONGEST_STEP = 48
 # Settings of a trial, beside a layer of its own.
 TRIAL_KEYS = ("run.within_box_m", "run.within_upstream_of_m")
 # Steps that are shown although they affect no reach.
@@ -94,22 +98,29 @@ def cascade_text(screening_cascade):
     is_rule = steps["kind"] == "rule"
     hidden = is_rule & (is_rule.cumsum() > RULES_SHOWN)
     columns = ("screening cascade", "affected", "excluded", "remaining", "km", "MW", "GWh")
-    table = text_table(*[(name, "left" if name == columns[0] else "right") for name in columns])
+    table = text_table(*[(say(name), "left" if name == columns[0] else "right") for name in columns])
     action = labels(ACTIONS)
+    rows = []
     for step in steps[~hidden].itertuples():
-        name = f"{step.rule} ({action.get(step.action, step.action)})" if step.rule else step.kind
+        name = f"{step.rule} ({action.get(step.action, step.action)})" if step.rule else say(step.kind)
         counts = [str(number) for number in (step.affected_reaches, step.excluded_reaches, step.remaining_reaches)]
         amounts = [figure(value) for value in (step.remaining_km, step.remaining_mw, step.remaining_gwh)]
-        table.add_row(name_of(name, 48), *counts, *amounts)
+        rows.append((name, [*counts, *amounts]))
+    # Names have what the headings and figures leave.
+    figures = list(zip([say(name) for name in columns[1:]], *(cells for _, cells in rows), strict=True))
+    room = WIDTH - 2 - sum(max(map(len, column)) + 2 for column in figures)
+    for name, cells in rows:
+        table.add_row(name_of(name, min(LONGEST_STEP, room)), *cells)
     text = rendered(table)
-    return f"{text}\n  and {counted(int(hidden.sum()), 'rule', 'rules')} more" if hidden.any() else text
+    more = plural("and {number} rule more", "and {number} rules more", int(hidden.sum()))
+    return f"{text}\n  {more}" if hidden.any() else text
 
 
 # What the figures of a trial mean; empty for a whole region.
 def _trial(settings):
     if not any(key in settings for key in ("inputs.within.path", *TRIAL_KEYS)):
         return ""
-    return (
+    return say(
         "A trial shows a part of the region. Each reach and site has the figures of the whole; ranks, totals and "
         "probabilities of being among the best count the part alone."
     )
@@ -134,18 +145,27 @@ def fish_text(streams, sites, settings):
     if not len(known):
         return ""
     worst = known.loc[known["min_survival"].astype(float).idxmin()]
-    passed = counted(int(worst["plants_on_migration_path"]), "plant", "plants")
-    text = (
+    start = (
         "Cumulative downstream passage survival from spawning grounds to the outlet, on the least favourable "
-        f"route: {figure(100 * worst['min_survival'])} % of fish, past {passed}"
+        "route: "
+    )
+    text = plural(
+        start + "{share} % of fish, past {number} plant",
+        start + "{share} % of fish, past {number} plants",
+        int(worst["plants_on_migration_path"]),
+        share=figure(100 * worst["min_survival"]),
     )
     if "fish.min_passage_survival" in settings:
-        text += f" (minimum set: {figure(100 * float(settings['fish.min_passage_survival']))} %)"
+        text += say(" (minimum set: {share} %)", share=figure(100 * float(settings["fish.min_passage_survival"])))
     if "fish.existing_survival" not in settings and streams["developed_m"].sum() > 0:
-        share = figure(100 * TYPICAL_EXISTING_SURVIVAL)
-        text += f"; at existing plants {share} % count as surviving, since fish.existing_survival is not set"
+        text += say(
+            "; at existing plants {share} % count as surviving, since fish.existing_survival is not set",
+            share=figure(100 * TYPICAL_EXISTING_SURVIVAL),
+        )
     if has_flag(sites["flags"], SURVIVAL_ROUNDED.name).any():
-        text += f"; losses were rounded up, so a better selection may exist ({SURVIVAL_ROUNDED.name})"
+        text += say(
+            "; losses were rounded up, so a better selection may exist ({flag})", flag=SURVIVAL_ROUNDED.name
+        )
     return text + "."
 
 
@@ -249,7 +269,13 @@ def summary_parts(
     length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
     before = [
         _head(
-            f"{plain(title)}: {counted(len(reaches), 'reach', 'reaches')}, {figure(length_km)} km of stream",
+            plural(
+                "{title}: {number} reach, {length} km of stream",
+                "{title}: {number} reaches, {length} km of stream",
+                len(reaches),
+                title=plain(title),
+                length=figure(length_km),
+            ),
             tables,
             allow,
         ),
@@ -286,7 +312,7 @@ def summary_parts(
         "" if minimum_heads is None else _minimum_heads(minimum_heads),
         _shrunk(sites),
         _repairs(tables["repairs"]) if "repairs" in tables else "",
-        SCREENING,
+        say(SCREENING),
     ]
     return _joined(before), _joined(after)
 
@@ -329,13 +355,14 @@ def _settings(provenance):
 
 # Number, length and potential of reaches by verdict, best first.
 def _verdicts(reaches, counts_unresolved):
-    table = text_table(("verdict", "left"), ("reaches", "right"), ("km", "right"), ("gross theoretical", "right"))
+    heads = (("verdict", "left"), ("reaches", "right"), ("km", "right"), ("gross theoretical", "right"))
+    table = text_table(*((say(name), side) for name, side in heads))
     summed = reaches["theoretical_kw"].where(_counts(reaches, counts_unresolved), 0.0)
     for verdict in reversed(names(VERDICTS)):
         own = reaches["verdict"] == verdict
         if own.any():
             length_km = reaches.loc[own, "length_m"].sum() / METRES_PER_KILOMETRE
-            table.add_row(verdict, str(own.sum()), figure(length_km), power(summed[own].sum()))
+            table.add_row(say(verdict), str(own.sum()), figure(length_km), power(summed[own].sum()))
     return rendered(table) if table.row_count else ""
 
 
@@ -354,13 +381,27 @@ def _potential(reaches, counts_unresolved):
     total, open_part = (reaches.loc[rows, "theoretical_kw"].sum() for rows in (summed, summed & free))
     unknown = len(reaches) - int(known.sum())
     left_out = "".join(
-        f"; {counted(number, 'reach', 'reaches')} {which} not counted"
-        for number, which in ((unknown, "without an estimate"), (doubtful.sum(), "with an unresolved head"))
+        plural(one, many, int(number))
+        for number, one, many in (
+            (
+                unknown,
+                "; {number} reach without an estimate not counted",
+                "; {number} reaches without an estimate not counted",
+            ),
+            (
+                doubtful.sum(),
+                "; {number} reach with an unresolved head not counted",
+                "; {number} reaches with an unresolved head not counted",
+            ),
+        )
         if number
     )
-    return (
-        f"Gross theoretical potential (gross head and mean flow, no losses): {power(total)}, "
-        f"of which {power(open_part)} on open or restricted reaches{left_out}."
+    return say(
+        "Gross theoretical potential (gross head and mean flow, no losses): {total}, of which {open} on open or "
+        "restricted reaches{left_out}.",
+        total=power(total),
+        open=power(open_part),
+        left_out=left_out,
     )
 
 
@@ -369,15 +410,21 @@ def _minimum_heads(minimum_heads):
     if not len(minimum_heads):
         return ""
     heads = [
-        f"{_metres(row.min_head_m)} m over {decimals(row.length_m, 0)} m ({_metres(row.min_head_p90_m)} m)"
+        say(
+            "{head} m over {length} m ({high} m)",
+            head=_metres(row.min_head_m),
+            length=decimals(row.length_m, 0),
+            high=_metres(row.min_head_p90_m),
+        )
         for row in minimum_heads.itertuples()
     ]
-    return f"Minimum resolvable head of this DEM, median (90th percentile): {', '.join(heads)}."
+    text = "Minimum resolvable head of this DEM, median (90th percentile): {heads}."
+    return say(text, heads=", ".join(heads))
 
 
 # Two significant digits, to the centimetre.
 def _metres(metres):
-    return f"{metres:.2f}" if metres < 1 else f"{metres:.1f}"
+    return numeral(f"{metres:.2f}" if metres < 1 else f"{metres:.1f}")
 
 
 def surface_model_warning(reaches):
@@ -395,22 +442,33 @@ def surface_model_warning(reaches):
     flagged = has_flag(reaches["flags"], SURFACE_MODEL.name)
     if not flagged.any():
         return ""
-    return (
-        f"Warning: for {flagged.sum()} of {counted(len(reaches), 'reach', 'reaches')} the DEM is a surface "
-        "model. Its elevations are those of trees, roofs and bridges, and its stated error is not that of the "
-        f"water level: survey every head there before you rely on it (flag {SURFACE_MODEL.name})."
+    end = (
+        " the DEM is a surface model. Its elevations are those of trees, roofs and bridges, and its "
+        "stated error is not that of the water level: survey every head there before you rely on it (flag {flag})."
+    )
+    return plural(
+        "Warning: for {flagged} of {number} reach" + end,
+        "Warning: for {flagged} of {number} reaches" + end,
+        len(reaches),
+        flagged=flagged.sum(),
+        flag=SURFACE_MODEL.name,
     )
 
 
 # Number, installed capacity and energy of the sites.
 def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh):
     if not len(sites):
-        return "No site was selected."
-    energy = f"mean annual energy {gigawatt_hours(sites['energy_mwh'].sum())} GWh"
+        return say("No site was selected.")
+    energy = f"{gigawatt_hours(sites['energy_mwh'].sum())} GWh"
     if energy_p90_mwh is not None and energy_p10_mwh is not None:
         energy += f" ({energy_interval(energy_p90_mwh, energy_p50_mwh, energy_p10_mwh)})"
-    capacity = f"installed capacity {power(sites['power_kw'].sum())}"
-    return f"{counted(len(sites), 'site', 'sites')} selected: {capacity}, {energy}."
+    return plural(
+        "{number} site selected: installed capacity {capacity}, mean annual energy {energy}.",
+        "{number} sites selected: installed capacity {capacity}, mean annual energy {energy}.",
+        len(sites),
+        capacity=power(sites["power_kw"].sum()),
+        energy=energy,
+    )
 
 
 # What the interval of the energy includes, and why the mean is far from its middle.
@@ -419,8 +477,8 @@ def _about_energy(sites, energy_p50_mwh, year_to_year_sd):
         return ""
     text = _included(year_to_year_sd)
     if sites["energy_mwh"].sum() > SKEWED * energy_p50_mwh:
-        text += (
-            " The mean is well above P50 because the uncertainty of flow is skewed upwards: half of the "
+        text += " " + say(
+            "The mean is well above P50 because the uncertainty of flow is skewed upwards: half of the "
             "simulations give less than P50."
         )
     return text.strip()
@@ -446,28 +504,45 @@ def effects_text(sites, streams, settings):
     if not len(sites) or "depleted_length_m" not in sites:
         return ""
     depleted_m, barriers = sites["depleted_length_m"].sum(), int(sites["new_barrier"].sum())
-    text = f"In the streams: {figure(depleted_m / METRES_PER_KILOMETRE)} km of depleted reaches"
+    most_depleted = ""
     if streams is not None and depleted_m > 0:
         most = streams.loc[streams["depleted_share"].astype(float).idxmax()]
-        share = figure(100 * most["depleted_share"])
-        text += f" (most in {_stream_of(most)}: {share} % of its length, existing plants included)"
-    text += f", {counted(barriers, 'new barrier', 'new barriers')} (weirs or intakes)."
+        most_depleted = say(
+            " (most in {stream}: {share} % of its length, existing plants included)",
+            stream=_stream_of(most),
+            share=figure(100 * most["depleted_share"]),
+        )
+    text = plural(
+        "In the streams: {length} km of depleted reaches{most}, {number} new barrier (weirs or intakes).",
+        "In the streams: {length} km of depleted reaches{most}, {number} new barriers (weirs or intakes).",
+        barriers,
+        length=figure(depleted_m / METRES_PER_KILOMETRE),
+        most=most_depleted,
+    )
     shallow = int(has_flag(sites["flags"], DEPLETED_SHALLOW.name).sum())
     if shallow:
-        text += (
-            f" In {counted(shallow, 'depleted reach', 'depleted reaches')} the mean depth is below "
-            f"{float(settings['depleted_reach.min_depth_m']):g} m for much longer than without the plant."
+        end = " the mean depth is below {depth} m for much longer than without the plant."
+        text += " " + plural(
+            "In {number} depleted reach" + end,
+            "In {number} depleted reaches" + end,
+            shallow,
+            depth=numeral(f"{float(settings['depleted_reach.min_depth_m']):g}"),
         )
-    capped = int(sites["head_is_capped"].sum())
-    return text + (
-        f" A gross head of at most {float(settings['stretches.max_head_m']):g} m defines low head here "
-        f"(stretches.max_head_m); it binds at {capped} of {counted(len(sites), 'site', 'sites')}."
+    start = "A gross head of at most {head} m defines low head here (stretches.max_head_m); it binds at "
+    return f"{text} " + plural(
+        start + "{capped} of {number} site.",
+        start + "{capped} of {number} sites.",
+        len(sites),
+        head=numeral(f"{float(settings['stretches.max_head_m']):g}"),
+        capped=int(sites["head_is_capped"].sum()),
     )
 
 
 def _stream_of(stream):
     name = stream["stream"]
-    return plain(name) if isinstance(name, str) and name else f"the stream {plain(stream['stream_id'])}"
+    if isinstance(name, str) and name:
+        return plain(name)
+    return say("the stream {stream}", stream=plain(stream["stream_id"]))
 
 
 def limits_text(limits):
@@ -485,20 +560,29 @@ def limits_text(limits):
     """
     parts = []
     for limit in limits.itertuples():
-        setting = "" if math.isnan(limit.setting) else f" ({limit.setting:g}{LIMIT_UNITS.get(limit.limit, '')})"
-        sites = counted(limit.sites_without, "site", "sites")
-        parts.append(f"{limit.limit}{setting}: {gigawatt_hours(limit.energy_lost_mwh)} GWh ({sites} without)")
+        unit = say(LIMIT_UNITS.get(limit.limit, ""))
+        setting = "" if math.isnan(limit.setting) else f" ({numeral(f'{limit.setting:g}')}{unit})"
+        parts.append(
+            plural(
+                "{limit}: {energy} GWh ({number} site without)",
+                "{limit}: {energy} GWh ({number} sites without)",
+                limit.sites_without,
+                limit=say(limit.limit) + setting,
+                energy=gigawatt_hours(limit.energy_lost_mwh),
+            )
+        )
     if not parts:
         return ""
     gaps = limits[["gap_share", "gap_without_share"]].to_numpy(dtype=float)
-    exact = "The selections are exact." if (gaps == 0).all() else _gap_text(gaps)
-    return f"Energy lost by cumulative limits, {'; '.join(parts)}. {exact}"
+    exact = say("The selections are exact.") if (gaps == 0).all() else _gap_text(gaps)
+    return say("Energy lost by cumulative limits, {limits}.", limits="; ".join(parts)) + f" {exact}"
 
 
 def _gap_text(gaps):
     if np.isnan(gaps).any():
-        return "The selections are not exact, and how far they are from the best is not known."
-    return f"The best selections have at most {figure(100 * gaps.max())} % more value than those found."
+        return say("The selections are not exact, and how far they are from the best is not known.")
+    share = figure(100 * gaps.max())
+    return say("The best selections have at most {share} % more value than those found.", share=share)
 
 
 class Finances(NamedTuple):
@@ -530,20 +614,33 @@ def finances_text(finances):
         Without a site the price and terms alone.
     """
     unit = plain(finances.money.partition(" of ")[0]) or MONEY
-    price = f"{finances.price_per_kwh:g} {unit}/kWh"
+    price = numeral(f"{finances.price_per_kwh:g}") + f" {unit}/kWh"
     if finances.own_use_price_per_kwh is not None:
-        price += f" ({finances.own_use_price_per_kwh:g} {unit}/kWh for own use)"
-    terms = f"real discount rate {100 * finances.real_rate:.3g} %, {finances.lifetime_years:g} years"
-    text = f"Price {price}, {terms}, {plain(finances.money)}"
+        own_use = numeral(f"{finances.own_use_price_per_kwh:g}")
+        price += say(" ({price} {unit}/kWh for own use)", price=own_use, unit=unit)
+    text = say(
+        "Price {price}, real discount rate {rate} %, {years} years, {money}",
+        price=price,
+        rate=numeral(f"{100 * finances.real_rate:.3g}"),
+        years=numeral(f"{finances.lifetime_years:g}"),
+        money=money_text(plain(finances.money)),
+    )
     if not finances.power_kw > 0:
         return f"{text}."
-    specific = money_figure(finances.capital_cost / finances.power_kw)
     payback, irr = finances.discounted_payback_years, finances.irr_percent
-    return (
-        f"{text}: capital cost {money_figure(finances.capital_cost)} {unit} ({specific} {unit}/kW), LCOE "
-        f"{decimals(finances.lcoe_per_kwh, 3)} {unit}/kWh, net present value {money_figure(finances.npv)} {unit}, "
-        f"internal rate of return {'none' if math.isnan(irr) else f'{irr:.1f} %'}, discounted payback "
-        f"{'not within the lifetime' if math.isnan(payback) else f'{payback:.0f} years'}."
+    return say(
+        "{terms}: capital cost {capital} {unit} ({specific} {unit}/kW), LCOE {lcoe} {unit}/kWh, net present value "
+        "{npv} {unit}, internal rate of return {irr}, discounted payback {payback}.",
+        terms=text,
+        capital=money_figure(finances.capital_cost),
+        specific=money_figure(finances.capital_cost / finances.power_kw),
+        unit=unit,
+        lcoe=decimals(finances.lcoe_per_kwh, 3),
+        npv=money_figure(finances.npv),
+        irr=say("none") if math.isnan(irr) else numeral(f"{irr:.1f} %"),
+        payback=say("not within the lifetime")
+        if math.isnan(payback)
+        else plural("{number} year", "{number} years", round(payback)),
     )
 
 
@@ -553,11 +650,11 @@ def _by_price(by_price, finances):
         return ""
     unit = plain(finances.money.partition(" of ")[0]) or MONEY
     table = text_table(
-        (f"price {unit}/kWh", "right"),
-        ("sites that pay", "right"),
-        ("MW", "right"),
-        ("GWh", "right"),
-        (f"net present value, {unit}", "right"),
+        (say("price {unit}", unit=f"{unit}/kWh"), "right"),
+        (say("sites that pay"), "right"),
+        (say("MW"), "right"),
+        (say("GWh"), "right"),
+        (say("net present value, {unit}", unit=unit), "right"),
     )
     for row in by_price.itertuples():
         table.add_row(
@@ -567,21 +664,25 @@ def _by_price(by_price, finances):
             figure(row.energy_mwh / MEGAWATT_HOURS_PER_GIGAWATT_HOUR),
             money_figure(row.npv),
         )
-    heading = "Selected sites that pay at other prices (sites and sizes as at the price of the settings)"
-    return f"{heading}\n{rendered(table)}"
+    heading = say("Selected sites that pay at other prices (sites and sizes as at the price of the settings)")
+    return "\n".join([*textwrap.wrap(heading, WIDTH), rendered(table)])
 
 
 # What P90 to P10 of energy include.
 def _included(year_to_year_sd):
     if year_to_year_sd is None:
         return ""
-    always = "head, flow and turbine efficiency"
     if not year_to_year_sd:
-        return f" P90 to P10 include the uncertainty of {always}, not inter-annual variability."
-    typical = ", a typical value since none is known here" if year_to_year_sd == TYPICAL_YEAR_TO_YEAR_SD else ""
-    return (
-        f" P90 to P10 are of a single year; they include the uncertainty of {always}, and inter-annual "
-        f"variability (standard deviation of the log of annual flow {year_to_year_sd:.2f}{typical})."
+        return say(
+            "P90 to P10 include the uncertainty of head, flow and turbine efficiency, not inter-annual "
+            "variability."
+        )
+    is_typical = year_to_year_sd == TYPICAL_YEAR_TO_YEAR_SD
+    return say(
+        "P90 to P10 are of a single year; they include the uncertainty of head, flow and turbine efficiency, and "
+        "inter-annual variability (standard deviation of the log of annual flow {deviation}{typical}).",
+        deviation=numeral(f"{year_to_year_sd:.2f}"),
+        typical=say(", a typical value since none is known here") if is_typical else "",
     )
 
 
@@ -589,9 +690,11 @@ def _included(year_to_year_sd):
 def _change(settings):
     if "flows.change.label" not in settings:
         return ""
-    return (
-        f"Flows are changed by a climate table: {plain(settings['flows.change.label'])} "
-        f"({plain(settings.get('flows.change.source', ''))}). The error of its factors is not in any interval."
+    return say(
+        "Flows are changed by a climate table: {label} ({source}). The error of its factors is not in any "
+        "interval.",
+        label=plain(settings["flows.change.label"]),
+        source=plain(settings.get("flows.change.source", "")),
     )
 
 
@@ -599,15 +702,16 @@ def _change(settings):
 def _months(sites):
     if not len(sites) or "month_source" not in sites:
         return ""
-    source = plain(sites["month_source"].iloc[0])
+    source = from_table(plain(sites["month_source"].iloc[0]))
     energy_mwh = sites[[*names(MONTH_ENERGIES)]].sum(min_count=len(sites)).to_numpy()
     if np.isnan(energy_mwh).any():
-        return f"Monthly energy: {source}."
+        return say("Monthly energy: {source}.", source=source)
     most, least = (
-        f"{MONTH_NAMES[month]} ({gigawatt_hours(energy_mwh[month])} GWh)"
+        f"{current().months[month]} ({gigawatt_hours(energy_mwh[month])} GWh)"
         for month in (energy_mwh.argmax(), energy_mwh.argmin())
     )
-    return f"Monthly energy from {source}: most in {most}, least in {least}."
+    text = "Monthly energy from {source}: most in {most}, least in {least}."
+    return say(text, source=source, most=most, least=least)
 
 
 # Data-quality flags of the sites, most frequent first.
@@ -619,8 +723,9 @@ def _flags(sites):
     ordered = sorted(counts, key=lambda name: (-counts[name], [*label, name].index(name)))
     shown = [f"{plain(label.get(name, name))} ({counts[name]})" for name in ordered[:FLAGS_SHOWN]]
     rest = len(ordered) - len(shown)
-    more = f" and {counted(rest, 'other', 'others')}" if rest > 0 else ""
-    return f"Data-quality flags of the sites: {', '.join(shown) or 'none'}{more}."
+    more = plural(" and {number} other", " and {number} others", rest) if rest > 0 else ""
+    text = "Data-quality flags of the sites: {flags}."
+    return say(text, flags=(", ".join(shown) or say("none")) + more)
 
 
 # By how much the heads of the sites were corrected, in the mean.
@@ -629,15 +734,18 @@ def _shrunk(sites):
         return ""
     above_m = (sites["head_uncorrected_m"] - sites["head_m"]).mean()
     if (sites["head_uncorrected_m"] == sites["head_m"]).all():
-        return (
+        return say(
             "Gross heads of the sites have no regional shrinkage: selection favours heads that the DEM "
             "error makes too large."
         )
-    side = "above" if above_m >= 0 else "below"
-    return (
-        f"Uncorrected gross heads of the sites are on average {abs(above_m):.2f} m {side} those used, after "
-        "regional shrinkage and selection correction."
+    text = (
+        "Uncorrected gross heads of the sites are on average {height} m above those used, after regional "
+        "shrinkage and selection correction."
+        if above_m >= 0
+        else "Uncorrected gross heads of the sites are on average {height} m below those used, after regional "
+        "shrinkage and selection correction."
     )
+    return say(text, height=numeral(f"{abs(above_m):.2f}"))
 
 
 # The best sites; no id is cut.
@@ -646,15 +754,15 @@ def _best(sites, reaches, currency):
         return ""
     table = text_table(
         ("#", "right"),
-        ("site", "left"),
-        ("stream", "left"),
-        ("scheme type", "left"),
-        ("head m", "right"),
+        (say("site"), "left"),
+        (say("stream"), "left"),
+        (say("scheme type"), "left"),
+        (say("head m"), "right"),
         ("m³/s", "right"),
-        ("turbine", "left"),
+        (say("turbine"), "left"),
         ("kW", "right"),
-        ("LCOE", "right"),
-        wrapped=("site", "stream"),
+        (say_as("narrow heading", "LCOE"), "right"),
+        wrapped=(say("site"), say("stream")),
     )
     scheme = labels(SCHEME_TYPES)
     best = sites.head(BEST_SITES)
@@ -672,11 +780,13 @@ def _best(sites, reaches, currency):
             figure(site.power_kw),
             decimals(site.lcoe_per_kwh, 3),
         )
-    costs = f" in {plain(currency)}" if currency else ""
-    first = "Best site" if len(sites) == 1 else f"Best {min(len(sites), BEST_SITES)} of {len(sites)} sites"
-    heading = textwrap.wrap(
-        f"{first} (mean flow at the intake, installed capacity, levelised cost of energy per kWh{costs})", WIDTH
+    shown = min(len(sites), BEST_SITES)
+    first = (
+        say("Best site") if len(sites) == 1 else say("Best {shown} of {all} sites", shown=shown, all=len(sites))
     )
+    text = "{sites} (mean flow at the intake, installed capacity, levelised cost of energy per kWh{currency})"
+    costs = say(" in {currency}", currency=money_text(plain(currency))) if currency else ""
+    heading = textwrap.wrap(say(text, sites=first, currency=costs), WIDTH)
     return "\n".join([*heading, rendered(table)])
 
 
@@ -687,13 +797,13 @@ def _rejection(reaches):
         return ""
     counts = without.groupby("rejection_reason")["length_m"].agg(["size", "sum"]).reset_index()
     counts = counts.sort_values(["size", "rejection_reason"], ascending=[False, True])
-    table = text_table(("rejection reason", "left"), ("reaches", "right"), ("km", "right"))
+    table = text_table((say("rejection reason"), "left"), (say("reaches"), "right"), ("km", "right"))
     for reason, number, length_m in counts.head(REASONS_SHOWN).itertuples(index=False):
-        table.add_row(name_of(reason, 60), str(number), figure(length_m / METRES_PER_KILOMETRE))
+        table.add_row(name_of(say(reason), 60), str(number), figure(length_m / METRES_PER_KILOMETRE))
     rest = counts.iloc[REASONS_SHOWN:]
     if len(rest):
         length_km = rest["sum"].sum() / METRES_PER_KILOMETRE
-        table.add_row(f"{len(rest)} other reasons", str(rest["size"].sum()), figure(length_km))
+        table.add_row(say("{number} other reasons", number=len(rest)), str(rest["size"].sum()), figure(length_km))
     return rendered(table)
 
 
@@ -704,12 +814,16 @@ def _repairs(repairs):
     counts = repairs["problem"].map(_kind_of_problem).value_counts().reset_index()
     counts = counts.sort_values(["count", "problem"], ascending=[False, True])
     shown = [
-        f"{plain(problem)} ({number})" for problem, number in counts.head(PROBLEMS_SHOWN).itertuples(index=False)
+        f"{from_table(plain(problem))} ({number})"
+        for problem, number in counts.head(PROBLEMS_SHOWN).itertuples(index=False)
     ]
     rest = counts["count"].iloc[PROBLEMS_SHOWN:].sum()
-    return f"Repairs and doubts in the inputs (layer repairs): {', '.join(shown)}" + (
-        f" and {rest} more." if rest else "."
+    text = (
+        "Repairs and doubts in the inputs (layer repairs): {problems} and {number} more."
+        if rest
+        else "Repairs and doubts in the inputs (layer repairs): {problems}."
     )
+    return say(text, problems=", ".join(shown), number=rest)
 
 
 # A problem without the details of one feature: nothing after a colon, no measure at the end.

@@ -2,7 +2,11 @@
 
 from importlib.resources import files
 
+from sitefinder.report.languages import plural, say
 from sitefinder.report.text import plain
+
+# Shown where a line ends there alone.
+SOFT_HYPHEN = "\u00ad"
 
 
 def environment(package):
@@ -17,7 +21,7 @@ def environment(package):
     -------
     jinja2.Environment
         Escapes every text that is not markup of its own making; control characters and line breaks of a user's
-        text become spaces.
+        text become spaces. Templates show their own texts by ``say`` and ``plural``, in the current language.
 
     Raises
     ------
@@ -29,10 +33,12 @@ def environment(package):
     >>> template = environment("sitefinder.report").from_string("<b>{{ name }}</b>")
     >>> template.render(name="<i>\\n")
     '<b>&lt;i&gt; </b>'
+    >>> template.render(name="long\\u00adword") == "<b>long\\u00adword</b>"
+    True
     """
     import jinja2  # noqa: PLC0415 (commands that write no HTML start without it)
 
-    return jinja2.Environment(
+    made = jinja2.Environment(
         loader=jinja2.FunctionLoader(lambda name: files(package).joinpath(name).read_text(encoding="utf-8")),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
@@ -41,8 +47,12 @@ def environment(package):
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    made.globals.update(say=say, plural=plural)
+    return made
 
 
-# Markup is a kind of str and stays as it is.
+# Markup is a kind of str and stays as it is; so does a place to break a long word.
 def _printable(value):
-    return plain(value) if type(value) is str and not value.isprintable() else value
+    if type(value) is not str or value.isprintable():
+        return value
+    return SOFT_HYPHEN.join(map(plain, value.split(SOFT_HYPHEN)))

@@ -2,6 +2,7 @@
 
 import io
 import math
+import re
 import textwrap
 
 import pandas as pd
@@ -9,6 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from sitefinder.report.languages import numeral, say, say_as
 from sitefinder.schema.arrays import records_of
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR
 
@@ -17,6 +19,8 @@ WIDTH = 100
 NOT_KNOWN = "not known"
 # Significant digits of money: its error is never below a hundredth (own choice).
 MONEY_DIGITS = 3
+# Currency and year of all money, see `sitefinder.delivery.context.Money`.
+MONEY_OF_YEAR = re.compile(r"(.+) of (\d+)(, some converted, see provenance)?")
 # A level with a standard error below this is given to the centimetre (own choice) [m].
 CENTIMETRES_BELOW_M = 0.05
 
@@ -64,12 +68,27 @@ def plain(text):
 
 def structure_name(identity):
     """Label of a structure in drawings: its id, or ``step`` if only the long profile shows it."""
-    return "step" if identity.startswith("step:") else plain(identity)
+    return say_as("structure", "step") if identity.startswith("step:") else plain(identity)
 
 
 def is_missing(value):
     """Whether a cell of a table is empty: None, NaN or NA."""
     return value is None or bool(pd.isna(value))
+
+
+def money_text(money):
+    """Currency and price year in the current language.
+
+    Examples
+    --------
+    >>> money_text("EUR of 2024"), money_text("EUR of 2024, some converted, see provenance"), money_text("EUR")
+    ('EUR of 2024', 'EUR of 2024, some converted, see provenance', 'EUR')
+    """
+    found = MONEY_OF_YEAR.fullmatch(money)
+    if not found:
+        return money
+    text = "{currency} of {year}, some converted, see provenance" if found[3] else "{currency} of {year}"
+    return say(text, currency=found[1], year=found[2])
 
 
 def rows_by_site(table):
@@ -86,7 +105,7 @@ def indented(text):
 
 
 def counted(number, one, many):
-    """A number with its noun."""
+    """A number with its noun, in English; `sitefinder.report.languages.plural` is for what is delivered."""
     return f"{number} {one if number == 1 else many}"
 
 
@@ -106,7 +125,7 @@ def figure(value):
 
 def decimals(value, places):
     """A number with some decimals and commas between thousands; a dash if it is not known."""
-    return "–" if math.isnan(value) else f"{value:,.{places}f}"
+    return "–" if math.isnan(value) else numeral(f"{value:,.{places}f}")
 
 
 def money_figure(value):

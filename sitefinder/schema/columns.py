@@ -98,20 +98,7 @@ def made_by(names: str, *columns: Column) -> tuple[Column, ...]:
     return tuple(column._replace(made_by=tuple(names.split())) for column in columns)
 
 
-MONTH_NAMES = (
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-)
+MONTH_NAMES = vocabulary.MONTH_NAMES
 SITE_ID = text("site_id", "site id, from the user's stream id and the position along the stream")
 REACH_ID = text("reach_id", "reach id, from the user's stream id and the position along the stream")
 STREAM = Column("stream", "text", "", "stream name in the user's layer; empty if none")

@@ -17,6 +17,8 @@ from sitefinder.vocabulary import (
     settings_effects,
 )
 
+# Languages of what is delivered, each but English with a catalogue in ``sitefinder/report/languages``.
+LANGUAGES = ("en", "de")
 # A type checker cannot follow names that are read at run time, so it sees plain strings.
 if TYPE_CHECKING:
     Action: TypeAlias = str
@@ -30,6 +32,7 @@ if TYPE_CHECKING:
     MigrationDirection: TypeAlias = str
     Allowable: TypeAlias = str
     PassedKind: TypeAlias = str
+    Language: TypeAlias = str
 else:
     Action = Literal[names(ACTIONS)]
     Effect = Literal[settings_effects()]
@@ -42,3 +45,4 @@ else:
     MigrationDirection = Literal[names(MIGRATION_DIRECTIONS)]
     Allowable = Literal[allowable()]
     PassedKind = Literal[never_past_kinds()]
+    Language = Literal[LANGUAGES]

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
-from sitefinder.settings.choices import Allowable, PassedKind, SchemeType
+from sitefinder.settings.choices import Allowable, Language, PassedKind, SchemeType
 from sitefinder.settings.days import day_as_text, existing_day
 from sitefinder.settings.economics import (
     CostSettings,
@@ -128,6 +128,11 @@ class DeliverySettings(Section):
         None,
         description="date of the delivery, for its metadata, such as 2026-05-31; absent: no date, so that equal "
         "results give equal files on any day",
+    )
+    language: Language = Field(
+        "en",
+        description="language of the page, the summary, the field sheets and the district map, and of their "
+        "numbers and dates: en (English) or de (German); tables, columns and settings stay English",
     )
     page: bool = Field(True, description="report.html: map, tables and diagrams in one page that works offline")
     field_sheets: int = Field(

@@ -1,6 +1,8 @@
 // Diagrams of the selected site and of the region, its facts, turbines and cost, from the data of the page.
-const short = (value) => (value === null ? "not known" : value === 0 ? "0"
-  : Math.abs(value) < 1000 ? value.toPrecision(3) : Math.round(value).toLocaleString("en"));
+const short = (value) => (value === null ? say("not known") : value === 0 ? "0"
+  : Math.abs(value) < 1000 ? numeral(value.toPrecision(3)) : Math.round(value).toLocaleString(language));
+const tenths = (value) => numeral(value.toFixed(1));
+const interval = (low, high) => ({ low: tenths(low), high: `${tenths(high)} m` });
 const known = (values) => values.filter((value) => Number.isFinite(value));
 const numbers = (values) => values.map((value) => (value === null ? NaN : value));
 
@@ -52,9 +54,9 @@ function diagram(name, { x, y, key = [], height = 300, fill, describe }) {
   };
   for (const tick of ticks(y, y.log ? 8 : 6)) {
     plot.add("path", { class: "grid-line", d: `M${left} ${plot.y(tick)}H${width - right}` });
-    plot.add("text", { class: "tick", x: left - 6, y: plot.y(tick) + 4, "text-anchor": "end" }, tick.toLocaleString("en"));
+    plot.add("text", { class: "tick", x: left - 6, y: plot.y(tick) + 4, "text-anchor": "end" }, tick.toLocaleString(language));
   }
-  for (const [tick, text] of x.names || ticks(x, Math.max(3, Math.floor(width / 90))).map((value) => [value, value.toLocaleString("en")])) {
+  for (const [tick, text] of x.names || ticks(x, Math.max(3, Math.floor(width / 90))).map((value) => [value, value.toLocaleString(language)])) {
     if (!x.names) plot.add("path", { class: "axis", d: `M${plot.x(tick)} ${height - bottom}v5` });
     plot.add("text", { class: "tick", x: plot.x(tick), y: height - bottom + 17, "text-anchor": "middle" }, text);
   }
@@ -97,8 +99,8 @@ function startSupply() {
   if (!supply) return;
   const left = [0, ...supply.right.slice(0, -1)];
   page.drawings.push(() => diagram("supply", {
-    x: { from: 0, to: supply.right.at(-1) * 1.02, label: "cumulative mean annual energy [MWh/yr]" },
-    y: { from: 0, to: Math.max(...supply.cost) * 1.08, label: `LCOE [${supply.unit}]` },
+    x: { from: 0, to: supply.right.at(-1) * 1.02, label: say("cumulative mean annual energy [MWh/yr]") },
+    y: { from: 0, to: Math.max(...supply.cost) * 1.08, label: `${say("LCOE")} [${supply.unit}]` },
     fill(plot) {
       supply.cost.forEach((cost, at) => plot.add("rect", {
         class: "area-bars", x: plot.x(left[at]), y: plot.y(cost), width: plot.x(supply.right[at]) - plot.x(left[at]),
@@ -107,8 +109,8 @@ function startSupply() {
     },
     describe(energy) {
       const at = supply.right.findIndex((right) => energy <= right);
-      return at < 0 || energy < 0 ? null : { at: (left[at] + supply.right[at]) / 2, rows: [["Site", supply.site[at]],
-        ["LCOE", `${short(supply.cost[at])} ${supply.unit}`], ["Mean annual energy", supply.energy[at]]] };
+      return at < 0 || energy < 0 ? null : { at: (left[at] + supply.right[at]) / 2, rows: [[say("Site"), supply.site[at]],
+        [say("LCOE"), `${short(supply.cost[at])} ${supply.unit}`], [say("Mean annual energy"), supply.energy[at]]] };
     },
   }));
 }
@@ -125,18 +127,18 @@ function startPicked() {
   }
 
   function profile() {
-    const data = begin("profile", "Long profile", site.profile, "No long profile for this site.");
+    const data = begin("profile", say("Long profile"), site.profile, say("No long profile for this site."));
     if (!data) return;
     const [water, low, high, raw] = [data.y, data.low, data.high, data.raw].map(numbers);
     const ends = data.structures.map(([at, name]) => [at, name, "M-5-5h10v10h-10z"]);
-    if ("intake" in data.marks) ends.push([data.marks.intake, "intake", "M0-6L6 5H-6z"]);
-    if ("tailrace" in data.marks) ends.push([data.marks.tailrace, "tailrace", "M0 6L6-5H-6z"]);
+    if ("intake" in data.marks) ends.push([data.marks.intake, say("intake"), "M0-6L6 5H-6z"]);
+    if ("tailrace" in data.marks) ends.push([data.marks.tailrace, say("tailrace"), "M0 6L6-5H-6z"]);
     const refused = data.raw.some((value, at) => value !== null && data.refused[at]);
     diagram("profile", {
-      x: { ...span(data.x, 0, 0.14), label: "distance downstream [m]" },
-      y: { ...span([...low, ...high, ...raw], 0.08, 0.12), label: "elevation [m]" },
-      key: [["water-line", "water level"], ["area-band", "90 % confidence interval"], ["read", "DEM elevation"],
-        ...(refused ? [["refused", "DEM elevation rejected"]] : [])],
+      x: { ...span(data.x, 0, 0.14), label: say("distance downstream [m]") },
+      y: { ...span([...low, ...high, ...raw], 0.08, 0.12), label: say("elevation [m]") },
+      key: [["water-line", say("water level")], ["area-band", say("90 % confidence interval")], ["read", say("DEM elevation")],
+        ...(refused ? [["refused", say("DEM elevation rejected")]] : [])],
       fill(plot) {
         plot.area(data.x, low, high, "area-band");
         plot.line(data.x, water, "water-line");
@@ -155,21 +157,23 @@ function startPicked() {
       describe(distance) {
         const at = nearest(data.x, distance);
         const named = ends.filter(([place]) => place === at).map(([, name]) => name).join(", ");
-        return { at: data.x[at], rows: [...(named ? [["Here", named]] : []), ["Distance downstream", `${data.x[at].toFixed(0)} m`],
-          ["Water level", Number.isFinite(water[at]) ? `${water[at].toFixed(1)} m` : "not known"],
-          ...(Number.isFinite(low[at]) ? [["90 % confidence interval", `${low[at].toFixed(1)} to ${high[at].toFixed(1)} m`]] : [])] };
+        return { at: data.x[at], rows: [...(named ? [[say("Here"), named]] : []), [say("Distance downstream"), `${data.x[at].toFixed(0)} m`],
+          [say("Water level"), Number.isFinite(water[at]) ? `${tenths(water[at])} m` : say("not known")],
+          ...(Number.isFinite(low[at]) ? [[say("90 % confidence interval"), say("{low} to {high}", interval(low[at], high[at]))]] : [])] };
       },
     });
-    const level = (name) => {
-      const at = data.marks[name];
-      return at === undefined ? `${name} not known` : `${name} ${data.y[at].toFixed(1)} m (90 % confidence interval ` +
-        `${data.low[at].toFixed(1)} to ${data.high[at].toFixed(1)} m)`;
+    const level = (mark, name) => {
+      const at = data.marks[mark];
+      return at === undefined ? say("{place} not known", { place: name })
+        : say("{place} {level} m (90 % confidence interval {low} to {high})",
+          { place: name, level: tenths(data.y[at]), ...interval(data.low[at], data.high[at]) });
     };
-    byId("profile-text").textContent = `Water level: ${level("intake")}; ${level("tailrace")}.`;
+    byId("profile-text").textContent = say("Water level: {intake}; {tailrace}.",
+      { intake: level("intake", say("intake")), tailrace: level("tailrace", say("tailrace")) });
   }
 
   function curve() {
-    const data = begin("curve", "Flow duration curve at the intake", site.curve, "No flow duration curve for this site.");
+    const data = begin("curve", say("Flow duration curve at the intake"), site.curve, say("No flow duration curve for this site."));
     if (!data) return;
     // A logarithmic axis has no place for zero.
     const flow = data.flow.map((value) => (value > 0 ? value : NaN));
@@ -180,12 +184,12 @@ function startPicked() {
     const top = flow.map((value, at) => (Number.isNaN(value) ? NaN : Math.max(floor[at],
       Number.isFinite(full[at]) ? Math.min(value, full[at]) : value)));
     const all = known([...flow, ...floor, ...full]);
-    if (!all.length) { byId("plot-curve").hidden = true; byId("curve-text").textContent = "The stream is dry."; return; }
+    if (!all.length) { byId("plot-curve").hidden = true; byId("curve-text").textContent = say("The stream is dry."); return; }
     diagram("curve", {
-      x: { from: 0, to: 100, label: "time flow is equalled or exceeded [%]" },
-      y: { from: Math.min(...all) / 1.3, to: Math.max(...all) * 1.3, log: true, label: "flow [m³/s]" },
-      key: [["water-line", "flow"], ["full-line", "environmental + design flow"], ["kept-line", "environmental flow"],
-        ["area-band", "available to the turbine"]],
+      x: { from: 0, to: 100, label: say("time flow is equalled or exceeded [%]") },
+      y: { from: Math.min(...all) / 1.3, to: Math.max(...all) * 1.3, log: true, label: say("flow [m³/s]") },
+      key: [["water-line", say("flow")], ["full-line", say("environmental + design flow")],
+        ["kept-line", say("environmental flow")], ["area-band", say("available to the turbine")]],
       fill(plot) {
         plot.area(data.x, floor, top, "area-band");
         plot.line(data.x, full, "full-line");
@@ -194,22 +198,22 @@ function startPicked() {
       },
       describe(share) {
         const at = nearest(data.x, share);
-        return { at: data.x[at], rows: [["Time equalled or exceeded", `${data.x[at]} %`], ["Flow", `${short(data.flow[at])} m³/s`],
-          ["Environmental flow", `${short(data.environmental[at])} m³/s`]] };
+        return { at: data.x[at], rows: [[say("Time equalled or exceeded"), `${numeral(data.x[at])} %`],
+          [say("Flow"), `${short(data.flow[at])} m³/s`], [say("Environmental flow"), `${short(data.environmental[at])} m³/s`]] };
       },
     });
-    byId("curve-text").textContent = `Design flow ${short(data.design)} m³/s in addition to the environmental flow; ` +
-      "the turbine can use the flow between the two lines.";
+    byId("curve-text").textContent = say("Design flow {flow} m³/s in addition to the environmental flow; the turbine can use the flow between the two lines.",
+      { flow: short(data.design) });
   }
 
   function months() {
-    const data = begin("months", "Energy by month", site.months, "Monthly flow statistics: none.");
+    const data = begin("months", say("Energy by month"), site.months, say("Monthly flow statistics: none."));
     if (!data) return;
     const energy = numbers(data.energy);
     diagram("months", {
-      x: { from: 0.4, to: 12.6, label: "month", names: page.data.months.map((name, at) => [at + 1, name]) },
-      y: { from: 0, to: Math.max(...known(energy), 0) * 1.08 || 1, label: "mean energy [MWh]" },
-      key: data.closed.some(Boolean) ? [["area-bars", "open"], ["area-closed", "closed for fish migration"]] : [],
+      x: { from: 0.4, to: 12.6, label: say("month"), names: page.data.months.map((name, at) => [at + 1, name]) },
+      y: { from: 0, to: Math.max(...known(energy), 0) * 1.08 || 1, label: say("mean energy [MWh]") },
+      key: data.closed.some(Boolean) ? [["area-bars", say("open")], ["area-closed", say("closed for fish migration")]] : [],
       fill(plot) {
         data.month.forEach((month, at) => Number.isFinite(energy[at]) && plot.add("rect", {
           class: data.closed[at] ? "area-closed" : "area-bars", x: plot.x(month - 0.38), width: plot.x(0.76) - plot.x(0),
@@ -218,20 +222,20 @@ function startPicked() {
       },
       describe(value) {
         const at = nearest(data.month, value);
-        return { at: data.month[at], rows: [["Month", page.data.months[data.month[at] - 1]], ["Energy", `${short(data.energy[at])} MWh`],
-          ...(data.closed[at] ? [["Closed", "for fish migration"]] : [])] };
+        return { at: data.month[at], rows: [[say("Month"), page.data.months[data.month[at] - 1]], [say("Energy"), `${short(data.energy[at])} MWh`],
+          ...(data.closed[at] ? [[say("Closed"), say("for fish migration")]] : [])] };
       },
     });
     const closed = data.month.filter((month, at) => data.closed[at]).map((month) => page.data.months[month - 1]);
     byId("months-text").textContent = data.month.map((month, at) => `${page.data.months[month - 1]} ${short(data.energy[at])}`)
-      .join(", ") + " MWh." + (closed.length ? ` Closed for fish migration: ${closed.join(", ")}.` : "");
+      .join(", ") + " MWh." + (closed.length ? ` ${say("Closed for fish migration: {months}.", { months: closed.join(", ") })}` : "");
   }
 
   function cost() {
     const data = site.cost;
-    heading("cost", "LCOE against solar");
-    const rows = [["this site, P10 to P90", data.value, data.p10, data.p90, "site"], ["solar", data.solar, null, null, "solar"],
-      ["solar with storage for the same hours", data.stored, null, null, "solar"]];
+    heading("cost", say("LCOE against solar"));
+    const rows = [[say("this site, P10 to P90"), data.value, data.p10, data.p90, "site"], [say("solar"), data.solar, null, null, "solar"],
+      [say("solar with storage for the same hours"), data.stored, null, null, "solar"]];
     const maximum = 1.05 * Math.max(...rows.flatMap((row) => row.slice(1, 4)).map((value) => value || 0)) || 1;
     const percent = (value) => `${100 * value / maximum}%`;
     byId("plot-cost").replaceChildren(...rows.map(([name, value, low, high, kind]) => {
@@ -240,20 +244,20 @@ function startPicked() {
         track.append(drawn("rect", { class: "range", x: percent(low), width: percent(high - low), y: "15%", height: "70%" }));
       if (value !== null) track.append(drawn("rect", { class: "at", x: percent(value), width: 3, height: "100%" }));
       row.append(element("div", name), track,
-        element("div", value === null ? "not known" : `${short(value)} ${data.unit}`, { class: "value" }));
+        element("div", value === null ? say("not known") : `${short(value)} ${data.unit}`, { class: "value" }));
       return row;
     }));
-    byId("cost-text").textContent = `Site: LCOE ${short(data.value)} ${data.unit} (P10 ${short(data.p10)}, P90 ${short(data.p90)}). ` +
-      "The bar is the interval, the line is the LCOE.";
+    byId("cost-text").textContent = say("Site: LCOE {lcoe} {unit} (P10 {low}, P90 {high}). The bar is the interval, the line is the LCOE.",
+      { lcoe: short(data.value), unit: data.unit, low: short(data.p10), high: short(data.p90) });
   }
 
   // The site in other files, and its place for any map application (RFC 5870).
   function links() {
     const { files, sheets } = page.data.links, rank = page.data.sites.indexOf(site) + 1, [lat, lon] = site.place;
     const made = files.filter(([name]) => name !== SHEETS || rank <= sheets).map(([name, label]) => element("a",
-      name === SHEETS ? "Sheet of this site (PDF)" : label, { href: name === SHEETS ? `${name}#nameddest=rank-${rank}` : name }));
-    made.unshift(element("a", "Link to this site", { href: `#site=${encodeURIComponent(site.id)}` }));
-    if (lat !== null && lon !== null) made.push(element("a", `Tailrace ${lat}, ${lon} in a map application`, { href: `geo:${lat},${lon}` }));
+      name === SHEETS ? say("Sheet of this site (PDF)") : label, { href: name === SHEETS ? `${name}#nameddest=rank-${rank}` : name }));
+    made.unshift(element("a", say("Link to this site"), { href: `#site=${encodeURIComponent(site.id)}` }));
+    if (lat !== null && lon !== null) made.push(element("a", say("Tailrace {lat}, {lon} in a map application", { lat, lon }), { href: `geo:${lat},${lon}` }));
     byId("picked-links").replaceChildren(...made);
   }
 
@@ -267,16 +271,16 @@ function startPicked() {
     byId("facts").replaceChildren(...[...groups].map(([group, list]) => {
       const part = element("section");
       part.append(element("h4", group), list);
-      if (group === "Access" && page.data.absent) part.append(element("p", page.data.absent, { class: "alt" }));
+      if (group === say("Access") && page.data.absent) part.append(element("p", page.data.absent, { class: "alt" }));
       return part;
     }));
     const flags = element("div", undefined, { class: "warn" }), list = element("ul");
     list.append(...site.flags.map((flag) => element("li", flag)));
-    flags.append(element("strong", "Data-quality flags"), list);
+    flags.append(element("strong", say("Data-quality flags")), list);
     byId("picked-flags").replaceChildren(...(site.flags.length ? [flags] : []));
     const things = element("section"), passed = element("ul");
     passed.append(...site.things.map((thing) => element("li", thing)));
-    things.append(element("h4", "On the stream at this site"), passed);
+    things.append(element("h4", say("On the stream at this site")), passed);
     if (site.things.length) byId("facts").append(things);
   }
 
@@ -286,10 +290,10 @@ function startPicked() {
     table.tHead.replaceChildren(head);
     table.tBodies[0].replaceChildren(...site.options.map(([chosen, name, ...cells]) => {
       const row = element("tr", undefined, chosen ? { class: "chosen" } : {});
-      row.append(element("th", chosen ? `${name} (selected)` : name, { scope: "row" }), ...cells.map((cell) => element("td", cell)));
+      row.append(element("th", chosen ? say("{turbine} (selected)", { turbine: name }) : name, { scope: "row" }), ...cells.map((cell) => element("td", cell)));
       return row;
     }));
-    byId("options-title").textContent = `Suitable turbines: ${site.id}`;
+    byId("options-title").textContent = `${say("Suitable turbines")}: ${site.id}`;
   }
 
   const diagrams = [profile, curve, months, cost];

@@ -3,6 +3,7 @@
 import math
 from typing import NamedTuple
 
+from sitefinder.report.languages import say
 from sitefinder.report.text import NOT_KNOWN, figure, is_missing, money_figure
 from sitefinder.schema import LAYERS, MONEY
 
@@ -55,7 +56,9 @@ def table(caption, headings, rows, kind="figures", identity=""):
     Parameters
     ----------
     caption : str
+        In the current language.
     headings : sequence of str or Heading
+        In English: they are shown in the current language.
     rows : iterable of sequence of str or Cell
     kind, identity : str
         Class (figures, words, or mixed for both) and id of the table.
@@ -66,11 +69,28 @@ def table(caption, headings, rows, kind="figures", identity=""):
     """
     return Table(
         caption,
-        [each if isinstance(each, Heading) else Heading(each) for each in headings],
+        [_shown(each if isinstance(each, Heading) else Heading(each)) for each in headings],
         [[each if isinstance(each, Cell) else text_cell(each) for each in row] for row in rows],
         kind,
         identity,
     )
+
+
+# A heading in the current language; a unit at its end stays.
+def _shown(heading):
+    return heading._replace(text=titled(heading.text))
+
+
+def titled(title):
+    """A title in the current language; a unit in brackets at its end stays as it is.
+
+    Examples
+    --------
+    >>> titled("LCOE [EUR/kWh]")
+    'LCOE [EUR/kWh]'
+    """
+    name, bracket, unit = title.partition(" [")
+    return say(name) + bracket + unit
 
 
 def text_cell(value):
@@ -136,9 +156,9 @@ def unit_of(layer, column, currency):
 
 
 def meaning_of(layer, column):
-    """Meaning of a column in the schema; empty if it is not declared."""
+    """Meaning of a column in the schema, in the current language; empty if it is not declared."""
     declared = COLUMNS.get((layer, column))
-    return declared.meaning if declared else ""
+    return say(declared.meaning) if declared else ""
 
 
 def amount(value, unit=""):
@@ -150,7 +170,7 @@ def amount(value, unit=""):
     ('1,234\\xa0kW', '−0.012', 'not known')
     """
     if is_missing(value):
-        return NOT_KNOWN
+        return say(NOT_KNOWN)
     return with_unit(figure(float(value)).replace("-", "−"), unit)
 
 
@@ -162,7 +182,7 @@ def money(value, unit=""):
     >>> money(951768.28, "EUR"), money(-70.569, "EUR/yr"), money(float("nan"))
     ('952,000\\xa0EUR', '−70.6\\xa0EUR/yr', 'not known')
     """
-    return NOT_KNOWN if is_missing(value) else with_unit(money_figure(float(value)).replace("-", "−"), unit)
+    return say(NOT_KNOWN) if is_missing(value) else with_unit(money_figure(float(value)).replace("-", "−"), unit)
 
 
 def with_unit(text, unit):
@@ -178,7 +198,7 @@ def percent(share):
     >>> percent(0.3666)
     '36.7\\xa0%'
     """
-    return NOT_KNOWN if is_missing(share) else amount(100.0 * float(share), "%")
+    return say(NOT_KNOWN) if is_missing(share) else amount(100.0 * float(share), "%")
 
 
 def exact(value):

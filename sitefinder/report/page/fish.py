@@ -1,6 +1,7 @@
 """Fish on the page: by group, what each site does, what all do together, and what is assumed."""
 
 from sitefinder.report.fish import group_texts
+from sitefinder.report.languages import labels, phrases, say
 from sitefinder.report.page.figures import (
     DASH,
     Heading,
@@ -12,6 +13,7 @@ from sitefinder.report.page.figures import (
     table,
     text_cell,
 )
+from sitefinder.report.table_texts import from_table
 from sitefinder.report.text import is_missing
 from sitefinder.schema.arrays import records_of
 from sitefinder.vocabulary import (
@@ -19,9 +21,7 @@ from sitefinder.vocabulary import (
     MIGRATION_DIRECTIONS,
     PASSAGE_BASES,
     PASSAGE_STATES,
-    labels,
     named,
-    phrases,
 )
 
 # Classes of the tables: their texts stand to the left.
@@ -49,13 +49,12 @@ def fish_section(handover):
     sites, barriers, notes = _site_rows(tables), _barrier_rows(tables["fish_passage"]), []
     number = tables["fish_sites"]["site_id"].nunique()
     if number > SITES_SHOWN:
-        notes.append(f"The best {SITES_SHOWN} of {number} sites are shown; the layer fish_sites has all.")
+        text = "The best {shown} of {number} sites are shown; the layer fish_sites has all."
+        notes.append(say(text, shown=SITES_SHOWN, number=number))
     count = tables["fish_passage"]["barrier_id"].nunique()
     if count > BARRIERS_SHOWN:
-        notes.append(
-            f"The {BARRIERS_SHOWN} of {count} barriers that hold back most are shown; the layer fish_passage has "
-            "all."
-        )
+        text = "The {shown} of {number} barriers that hold back most are shown; the layer fish_passage has all."
+        notes.append(say(text, shown=BARRIERS_SHOWN, number=count))
     return {
         "groups": group_texts(tables),
         "together": _together(tables["fish_totals"]),
@@ -98,7 +97,7 @@ def _together(totals):
         cells = [amount_cell(row[name]) if name in in_km else _share_cell(row[name]) for name in columns]
         rows.append([row["fish_group"], state[row["state"]], *cells])
     heads = [Heading(head, meaning_of("fish_totals", name)) for name, head in columns.items()]
-    caption = "All together: passage of each group past everything that is there"
+    caption = say("All together: passage of each group past everything that is there")
     return table(caption, ["group", "state", *heads], rows, kind=KIND, identity="fish-together")
 
 
@@ -115,18 +114,27 @@ def _site_rows(tables):
         rows = sites[sites["fish_group"] == group].set_index("site_id")
         if direction.goes_up:
             headings += [
-                Heading(f"{group}: get up", meaning_of("fish_sites", "passage_up")),
-                Heading(f"{group}: change of reach [km]", meaning_of("fish_sites", "access_change_km")),
-                Heading(f"{group}: depth of depleted reach [m]", meaning_of("fish_sites", "depth_m")),
+                Heading(say("{group}: get up", group=group), meaning_of("fish_sites", "passage_up")),
+                Heading(
+                    say("{group}: change of reach [km]", group=group), meaning_of("fish_sites", "access_change_km")
+                ),
+                Heading(
+                    say("{group}: depth of depleted reach [m]", group=group), meaning_of("fish_sites", "depth_m")
+                ),
             ]
             columns.append((rows, ("passage_up", "access_change_km", "depth_m")))
         if direction.goes_down:
             built = plants[plants["fish_group"] == group].set_index("site_id")["survival_as_built"]
             rows = rows.assign(as_built=built.reindex(rows.index))
             headings += [
-                Heading(f"{group}: survive turbine", meaning_of("fish_groups", "survival_as_built")),
-                Heading(f"{group}: survive plant", meaning_of("fish_sites", "survival")),
-                Heading(f"{group}: change of survival [km]", meaning_of("fish_sites", "survival_change_km")),
+                Heading(
+                    say("{group}: survive turbine", group=group), meaning_of("fish_groups", "survival_as_built")
+                ),
+                Heading(say("{group}: survive plant", group=group), meaning_of("fish_sites", "survival")),
+                Heading(
+                    say("{group}: change of survival [km]", group=group),
+                    meaning_of("fish_sites", "survival_change_km"),
+                ),
             ]
             columns.append((rows, ("as_built", "survival", "survival_change_km")))
     listed = sites.sort_values("rank", kind="stable")["site_id"].drop_duplicates().head(SITES_SHOWN)
@@ -142,7 +150,11 @@ def _site_rows(tables):
                     cells.append(_change_cell(row[name]) if name.endswith("_km") else _share_cell(row[name]))
         body.append(cells)
     return table(
-        "Each site alone, against today", ["site", "turbine", *headings], body, kind=KIND, identity="fish-sites"
+        say("Each site alone, against today"),
+        ["site", "turbine", *headings],
+        body,
+        kind=KIND,
+        identity="fish-sites",
     )
 
 
@@ -150,8 +162,9 @@ def _site_rows(tables):
 def _depth_cell(row):
     if is_missing(row["depth_m"]):
         return figure_cell(DASH, row["depth_m"])
-    mark = " of " if row["is_too_shallow"] else ", needed "
-    return figure_cell(f"{amount(row['depth_m'])}{mark}{amount(row['depth_needed_m'])}", row["depth_m"])
+    text = "{depth} of {needed}" if row["is_too_shallow"] else "{depth}, needed {needed}"
+    depth, needed = amount(row["depth_m"]), amount(row["depth_needed_m"])
+    return figure_cell(say(text, depth=depth, needed=needed), row["depth_m"])
 
 
 # Barriers that hold back most fish going up, once the sites are built; those of each group in turn.
@@ -176,13 +189,14 @@ def _barrier_rows(passage):
         for row in of_barrier[barrier]:
             shares = ("up_today", "up_with_sites")
             cells = [_share_cell(row[name]) if name in shares else amount_cell(row[name]) for name in columns]
-            site = f"; site {row['site_id']}" if row["site_id"] and row["site_id"] != row["barrier_id"] else ""
-            removed = "; removal planned" if row["removal_planned"] else ""
+            is_other = row["site_id"] and row["site_id"] != row["barrier_id"]
+            site = say("; site {site}", site=row["site_id"]) if is_other else ""
+            removed = say("; removal planned") if row["removal_planned"] else ""
             words = text_cell(f"{kind[row['kind']]}{site}{removed}")
             rows.append([barrier, words, row["fish_group"], *cells, basis[row["basis_with_sites"]]])
     heads = [Heading(head, meaning_of("fish_passage", name)) for name, head in columns.items()]
     last = Heading("with the sites by", meaning_of("fish_passage", "basis_with_sites"))
-    caption = "Barriers, those first that hold back most once the sites are built"
+    caption = say("Barriers, those first that hold back most once the sites are built")
     return table(caption, ["barrier", "kind", "group", *heads, last], rows, kind=KIND, identity="fish-barriers")
 
 
@@ -190,13 +204,13 @@ def _assumptions(assumptions):
     rows = []
     for row in records_of(assumptions):
         low, high = row["likely_low"], row["likely_high"]
+        ends = (("low", low), ("high", high))
         span = (
             DASH
             if is_missing(low) and is_missing(high)
-            else " to ".join("?" if is_missing(end) else amount(end) for end in (low, high))
+            else say("{low} to {high}", **{name: "?" if is_missing(end) else amount(end) for name, end in ends})
         )
-        rows.append(
-            [row["fish_group"] or "all groups", row["assumption"], amount_cell(row["assumed"]), span, row["basis"]]
-        )
+        assumption, basis = from_table(row["assumption"]), from_table(row["basis"])
+        rows.append([row["fish_group"] or say("all groups"), assumption, amount_cell(row["assumed"]), span, basis])
     heads = ["group", "figure", "value", "likely range", "rests on"]
-    return table("What is assumed", heads, rows, kind=KIND, identity="fish-assumptions")
+    return table(say("What is assumed"), heads, rows, kind=KIND, identity="fish-assumptions")

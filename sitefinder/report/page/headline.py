@@ -4,8 +4,9 @@ from typing import NamedTuple
 
 from sitefinder.report.fish import short_group_texts
 from sitefinder.report.handover import REGION, drops_of
+from sitefinder.report.languages import labels, phrases, plural, say
 from sitefinder.report.page.figures import NO_BREAK, amount, exact, price_per_kwh, short_money
-from sitefinder.report.text import counted, is_missing, name_of, power
+from sitefinder.report.text import is_missing, name_of, power
 from sitefinder.schema import has_flag
 from sitefinder.schema.arrays import records_of
 from sitefinder.units import (
@@ -22,9 +23,7 @@ from sitefinder.vocabulary import (
     REMOVED,
     SCHEME_TYPES,
     VERDICTS,
-    labels,
     names,
-    phrases,
 )
 
 WATT_HOURS_PER_MEGAWATT_HOUR = 1.0e6
@@ -85,9 +84,12 @@ def drops_sentence(tables):
         return ""
     energy_gwh = drops["energy_wh"] / WATT_HOURS_PER_MEGAWATT_HOUR / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
     capacity = power(drops["power_w"] / WATTS_PER_KILOWATT)
-    return (
-        f"And {counted(drops['sites'], 'drop', 'drops')} without a stream: {capacity}, "
-        f"{amount(energy_gwh, 'GWh/yr')}, in no other figure."
+    return plural(
+        "And {number} drop without a stream: {capacity}, {energy}, in no other figure.",
+        "And {number} drops without a stream: {capacity}, {energy}, in no other figure.",
+        int(drops["sites"]),
+        capacity=capacity,
+        energy=amount(energy_gwh, "GWh/yr"),
     )
 
 
@@ -100,22 +102,30 @@ def _region(tables):
 def _of_sites(tables):
     sites, structures = tables["sites"], tables["structures"]
     schemes = [
-        f"{count} {scheme.label}"
+        f"{count} {say(scheme.label)}"
         for scheme in SCHEME_TYPES
         if (count := int((sites["scheme_type"] == scheme.name).sum()))
     ]
-    notes = [Note("ranked, without overlap")]
+    notes = [Note(say("ranked, without overlap"))]
     if schemes:
         notes.append(Note(", ".join(schemes)))
     kept = int(sites["kept_by_decision"].sum()) if "kept_by_decision" in sites else 0
     if kept:
-        notes.append(Note(f"{kept} kept by decisions against rules"))
+        notes.append(
+            Note(
+                plural(
+                    "{number} kept by decisions against rules", "{number} kept by decisions against rules", kept
+                )
+            )
+        )
     not_there = [ONLY_A_STEP.name, REMOVED.name]
     mapped = structures[~structures["rejection_reason"].isin(not_there)] if len(structures) else structures
     if len(mapped):
         used = int((mapped["site_id"] != "").sum())
-        notes.append(Note(f"{counted(len(mapped), 'existing structure', 'existing structures')}, {used} used"))
-    return Headline("sites", "Sites", counted(len(sites), "site", "sites"), exact(len(sites)), notes)
+        one, many = "{number} existing structure, {used} used", "{number} existing structures, {used} used"
+        notes.append(Note(plural(one, many, len(mapped), used=used)))
+    text = plural("{number} site", "{number} sites", len(sites))
+    return Headline("sites", say("Sites"), text, exact(len(sites)), notes)
 
 
 def _of_power(handover):
@@ -127,14 +137,13 @@ def _of_power(handover):
         summed &= ~has_flag(reaches["flags"], HEAD_UNRESOLVED.flag)
     potential_mw = reaches.loc[summed & free, "theoretical_kw"].sum() / KILOWATTS_PER_MEGAWATT
     note = Note(
-        f"of {amount(potential_mw, 'MW')} gross theoretical potential",
+        say("of {power} gross theoretical potential", power=amount(potential_mw, "MW")),
         "potential",
         exact(potential_mw),
-        "Gross head and mean flow of open and restricted reaches, no losses.",
+        say("Gross head and mean flow of open and restricted reaches, no losses."),
     )
-    return Headline(
-        "power", "Installed capacity", power(capacity_kw).replace(" ", NO_BREAK), exact(capacity_kw), [note]
-    )
+    text = power(capacity_kw).replace(" ", NO_BREAK)
+    return Headline("power", say("Installed capacity"), text, exact(capacity_kw), [note])
 
 
 def _of_energy(handover):
@@ -145,13 +154,12 @@ def _of_energy(handover):
     )
     notes = []
     if not is_missing(low) and not is_missing(high):
-        notes.append(Note(f"P90 {amount(low)} to P10 {amount(high)}"))
+        notes.append(Note(say("P90 {low} to P10 {high}", low=amount(low), high=amount(high))))
     if not is_missing(middle):
         notes.append(Note(f"P50 {amount(middle)}"))
     energy_mwh = sites["energy_mwh"].sum()
-    return Headline(
-        "energy", "Mean annual energy", amount(energy_mwh / per_gwh, "GWh/yr"), exact(energy_mwh), notes
-    )
+    text = amount(energy_mwh / per_gwh, "GWh/yr")
+    return Headline("energy", say("Mean annual energy"), text, exact(energy_mwh), notes)
 
 
 def _of_cost(tables, region, currency):
@@ -159,13 +167,14 @@ def _of_cost(tables, region, currency):
     cost = None if region is None else region["lcoe_per_kwh"]
     notes = []
     if not is_missing(cost):
-        notes.append(Note(f"P10 {amount(region['lcoe_per_kwh_p10'])} to P90 {amount(region['lcoe_per_kwh_p90'])}"))
+        low, high = (amount(region[f"lcoe_per_kwh_{part}"]) for part in ("p10", "p90"))
+        notes.append(Note(say("P10 {low} to P90 {high}", low=low, high=high)))
     price = price_per_kwh(tables)
     if price is not None:
-        notes.append(Note(f"against a price of {amount(price)}", "price", exact(price)))
+        notes.append(Note(say("against a price of {price}", price=amount(price)), "price", exact(price)))
     if not len(tables["sites"]):
-        return Headline("cost", "LCOE of all sites", "none", "", notes)
-    return Headline("cost", "LCOE of all sites", amount(cost, unit), exact(cost), notes)
+        return Headline("cost", say("LCOE of all sites"), say("none"), "", notes)
+    return Headline("cost", say("LCOE of all sites"), amount(cost, unit), exact(cost), notes)
 
 
 # What excludes, by length of stream: each step of the cascade takes of what those before it leave.
@@ -175,18 +184,23 @@ def _of_exclusion(tables):
     length_m, reaches = tables["reaches"]["length_m"].sum(), len(tables["reaches"])
     length_km = length_m / METRES_PER_KILOMETRE
     excluded_km = float(steps["excluded_km"].sum())
-    whole = f"{_share(excluded_km, length_km)} of {amount(length_km, 'km')} of streams in {reaches} reaches"
+    whole = say(
+        "{share} of {length} of streams in {reaches} reaches",
+        share=_share(excluded_km, length_km),
+        length=amount(length_km, "km"),
+        reaches=reaches,
+    )
     notes = [Note(whole.strip(), "streams", exact(length_m))]
     by_length = steps[steps["excluded_km"] > 0].sort_values("excluded_km", ascending=False, kind="stable")
     notes += [_reason(step, length_km) for step in records_of(by_length.head(REASONS_SHOWN))]
     rest = by_length["excluded_km"].iloc[REASONS_SHOWN:]
     if len(rest):
-        text = f"{amount(rest.sum(), 'km')} for {counted(len(rest), 'more reason', 'more reasons')}"
-        notes.append(Note(text))
+        one, many = "{length} for {number} more reason", "{length} for {number} more reasons"
+        notes.append(Note(plural(one, many, len(rest), length=amount(rest.sum(), "km"))))
     limits = _limits(tables["reaches"])
     if limits:
-        notes.append(Note(f"open with limits: {limits}"))
-    return Headline("excluded", "Excluded", amount(excluded_km, "km"), exact(excluded_km), notes, True)
+        notes.append(Note(say("open with limits: {limits}", limits=limits)))
+    return Headline("excluded", say("Excluded"), amount(excluded_km, "km"), exact(excluded_km), notes, True)
 
 
 # Share of a length in whole percent, after it.
@@ -196,7 +210,7 @@ def _share(part, whole):
 
 # Length and share that a step of the cascade excludes: by a rule, or because something is not known or not there.
 def _reason(step, length_km):
-    called = name_of(step["rule"] or step["kind"], LONGEST_NAME)
+    called = name_of(step["rule"] or say(step["kind"]), LONGEST_NAME)
     meaning = labels(ACTIONS).get(step["action"], "") or phrases(REJECTION_REASONS).get(step["kind"], "")
     share = _share(step["excluded_km"], length_km)
     return Note(f"{amount(step['excluded_km'], 'km')}{f' ({share})' if share else ''} {called}", title=meaning)
@@ -209,21 +223,23 @@ def _limits(reaches):
     for action in ACTIONS:
         length_m = reaches.loc[is_open & reaches[action.mark].astype(bool), "length_m"].sum()
         if action.limits and length_m > 0:
-            parts.append(f"{amount(length_m / METRES_PER_KILOMETRE, 'km')} {action.label}")
+            parts.append(f"{amount(length_m / METRES_PER_KILOMETRE, 'km')} {say(action.label)}")
     return ", ".join(parts)
 
 
 def _of_streams(tables):
     sites = tables["sites"]
     depleted_m, barriers = sites["depleted_length_m"].sum(), int(sites["new_barrier"].sum())
-    notes = [Note(f"of depleted reaches, and {counted(barriers, 'new barrier', 'new barriers')}")]
+    one, many = "of depleted reaches, and {number} new barrier", "of depleted reaches, and {number} new barriers"
+    notes = [Note(plural(one, many, barriers))]
     if "fish_totals" in tables:
         texts = short_group_texts(tables["fish_totals"])
         if texts:
-            notes.append(Note("fish, today → with the sites:"))
+            notes.append(Note(say("fish, today → with the sites:")))
         notes += [Note(text) for text in texts[:FISH_SHOWN]]
         rest = len(texts) - FISH_SHOWN
         if rest > 0:
-            notes.append(Note(f"{counted(rest, 'more group', 'more groups')} of fish: see Fish"))
+            one, many = "{number} more group of fish: see Fish", "{number} more groups of fish: see Fish"
+            notes.append(Note(plural(one, many, rest)))
     text = amount(depleted_m / METRES_PER_KILOMETRE, "km")
-    return Headline("depleted", "What the streams lose", text, exact(depleted_m), notes, True)
+    return Headline("depleted", say("What the streams lose"), text, exact(depleted_m), notes, True)

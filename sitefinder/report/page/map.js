@@ -160,7 +160,7 @@ function startMap() {
         drawn("text", { transform: `translate(18 ${y}) rotate(-90)`, "text-anchor": "middle" }, String(at)));
     }
     const bar = round(metres * across * 0.22), long = bar / metres;
-    const called = bar >= 1000 ? `${bar / 1000} km` : `${bar} m`;
+    const called = numeral(bar >= 1000 ? `${bar / 1000} km` : `${bar} m`);
     parts.push(drawn("rect", { x: across - long - 26, y: down - 58, width: long + 20, height: 30 }),
       drawn("path", { class: "bar", d: `M${across - 16} ${down - 40}v6h${-long}v-6` }),
       drawn("text", { x: across - 16 - long / 2, y: down - 43, "text-anchor": "middle" }, called));
@@ -271,8 +271,8 @@ function startMap() {
       circle.style.fill = shade < 0 ? "" : SHADES[shade];
       mark.querySelector("text").style.fill = shade >= LIGHT_TEXT ? "#fff" : "";
     }
-    const words = (value) => value.toLocaleString("en", { maximumSignificantDigits: 3 });
-    byId("colour-key").textContent = of(colours).length ? `pale ${words(low)}, dark ${words(high)}` : "";
+    const words = (value) => value.toLocaleString(language, { maximumSignificantDigits: 3 });
+    byId("colour-key").textContent = of(colours).length ? say("pale {low}, dark {high}", { low: words(low), high: words(high) }) : "";
     for (const one of badges) one.radius = Number(one.mark.querySelector("circle").getAttribute("r"));
     declutter();
   }

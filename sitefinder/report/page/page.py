@@ -8,6 +8,7 @@ from importlib.resources import files
 from markupsafe import Markup
 
 from sitefinder.report.flow_quality import input_notes
+from sitefinder.report.languages import current, plural, say, texts_of
 from sitefinder.report.page.figures import amount, short_money
 from sitefinder.report.page.fish import fish_section
 from sitefinder.report.page.headline import drops_sentence, headline
@@ -17,7 +18,7 @@ from sitefinder.report.page.sites import filters, shown_by, site_data, sites_tab
 from sitefinder.report.page.structures import TIP, structures_section
 from sitefinder.report.stream_names import stream_names
 from sitefinder.report.templates import environment
-from sitefinder.report.text import is_missing, plain
+from sitefinder.report.text import is_missing, money_text, plain
 from sitefinder.schema.wording import NOT_KNOWN, READING, SAFETY, SCREENING
 from sitefinder.units import MEGAWATT_HOURS_PER_GIGAWATT_HOUR
 
@@ -72,12 +73,13 @@ def page_html(handover):
     style, script = _own(STYLE), "\n".join(_own(name) for name in SCRIPTS)
     fish = fish_section(handover)
     data = {
+        **texts_of(script),
         **site_data(handover),
-        "reachTip": REACH_TIP,
+        "reachTip": [say(label) for label in REACH_TIP],
         "reaches": reach_tips,
-        "placeTip": TIP,
+        "placeTip": [say(label) for label in TIP],
         "places": place_tips,
-        "areaTip": AREA_TIP,
+        "areaTip": [say(label) for label in AREA_TIP],
         "areas": area_tips,
         "frame": drawn["frame"]._asdict(),
         "supply": supply,
@@ -88,13 +90,16 @@ def page_html(handover):
         "style": Markup(style),
         "script": Markup(script),
         "data": json_for_script(data),
+        "language": current().tag,
         "title": handover.title,
-        "files": [(name, FILE_LABELS[name]) for name in handover.files if name in FILE_LABELS],
+        "files": [(name, say(FILE_LABELS[name])) for name in handover.files if name in FILE_LABELS],
         "crs": handover.crs,
-        "currency": handover.currency,
+        "currency": money_text(handover.currency),
         "version": handover.version,
         "sections": [
-            each for each in SECTIONS if (structures or each[0] != "structures") and (fish or each[0] != "fish")
+            (name, say(heading))
+            for name, heading in SECTIONS
+            if (structures or name != "structures") and (fish or name != "fish")
         ],
         "structures": structures,
         "input_notes": input_notes(tables, handover.allow),
@@ -115,10 +120,10 @@ def page_html(handover):
         "settings": settings,
         "stages": stages,
         "quality": quality(reaches, sites, tables["repairs"]),
-        "screening": SCREENING,
-        "not_known": NOT_KNOWN,
-        "reading": READING,
-        "safety": SAFETY,
+        "screening": say(SCREENING),
+        "not_known": [say(text) for text in NOT_KNOWN],
+        "reading": [say(text) for text in READING],
+        "safety": [say(text) for text in SAFETY],
     }
     return environment(__package__).get_template("page.html.j2").render(context)
 
@@ -162,7 +167,7 @@ def json_for_script(data):
 def _links(handover):
     own = ("field-sheets.pdf", "sites.csv", "sites.gpx")
     return {
-        "files": [[name, FILE_LABELS[name]] for name in own if name in handover.files],
+        "files": [[name, say(FILE_LABELS[name])] for name in own if name in handover.files],
         "sheets": handover.sheets,
     }
 
@@ -211,8 +216,12 @@ def _supply(supply, currency):
         "cost": [round(float(value), 6) for value in costs],
         "site": [plain(name) for name in known["site_id"]],
         "energy": [amount(value, "MWh/yr") for value in known["energy_mwh"]],
-        "text": (
-            f"{len(known)} sites from {amount(costs.iloc[0])} to {amount(costs.iloc[-1], unit)}, "
-            f"{amount(known['energy_sum_mwh'].iloc[-1], 'MWh/yr')} together."
+        "text": plural(
+            "{number} sites from {low} to {high}, {energy} together.",
+            "{number} sites from {low} to {high}, {energy} together.",
+            len(known),
+            low=amount(costs.iloc[0]),
+            high=amount(costs.iloc[-1], unit),
+            energy=amount(known["energy_sum_mwh"].iloc[-1], "MWh/yr"),
         ),
     }

@@ -5,6 +5,7 @@ import itertools
 import numpy as np
 
 from sitefinder.report.decisions import why_not_applied
+from sitefinder.report.languages import day, labels, numeral, phrases, plural, say
 from sitefinder.report.page.figures import (
     DASH,
     Cell,
@@ -22,7 +23,8 @@ from sitefinder.report.page.figures import (
     text_cell,
     unit_of,
 )
-from sitefinder.report.text import counted, is_missing, money_figure, plain
+from sitefinder.report.table_texts import from_table
+from sitefinder.report.text import is_missing, money_figure, plain
 from sitefinder.schema.arrays import records_of
 from sitefinder.units import (
     METRES_PER_KILOMETRE,
@@ -36,10 +38,8 @@ from sitefinder.vocabulary import (
     FLAGS,
     REJECTION_REASONS,
     VERDICTS,
-    labels,
     named,
     names,
-    phrases,
     split_flags,
 )
 
@@ -54,11 +54,6 @@ QUANTITIES = {
     "power_kw": ("Installed capacity", "kW"),
     "energy_mwh": ("Mean annual energy", "MWh/yr"),
 }
-# Each grade counts with the stronger ones; with the weakest, everything counts.
-GRADES_COUNTED = {
-    grade.name: " or ".join(each.label for each in EVIDENCE_GRADES[: at + 1])
-    for at, grade in enumerate(EVIDENCE_GRADES[:-1])
-} | {EVIDENCE_GRADES[-1].name: "any, with or without evidence"}
 DIGEST_DIGITS = 12
 NOT_STATED = "not stated"
 
@@ -81,8 +76,8 @@ def region_tables(handover):
         totals = tables["totals"]
         scopes = ("district", "outside districts")
         if totals["scope"].isin(scopes).any():
-            after.append(_totals_table(totals, scopes, "Totals by district", currency, "districts"))
-        after.append(_totals_table(totals, ("stream",), "Totals by stream", currency, "streams"))
+            after.append(_totals_table(totals, scopes, say("Totals by district"), currency, "districts"))
+        after.append(_totals_table(totals, ("stream",), say("Totals by stream"), currency, "streams"))
     elif len(tables["districts"]):
         after.append(_districts_table(tables["districts"], currency))
     if "decisions" in tables and len(tables["decisions"]):
@@ -96,7 +91,8 @@ def region_tables(handover):
     if passage := passage_survival(tables["streams"]):
         after.append(passage)
     if "distributions" in tables:
-        after.append(Folded("Distributions of reaches and sites", [_distribution_tables(tables["distributions"])]))
+        folded = say("Distributions of reaches and sites")
+        after.append(Folded(folded, [_distribution_tables(tables["distributions"])]))
     if len(tables["minimum_heads"]):
         after.append(_resolvable_heads_table(tables["minimum_heads"]))
     after.append(_rejection_table(tables["reaches"]))
@@ -115,15 +111,15 @@ def _verdict_table(reaches):
             length_m = lengths.sum()
             rows.append(
                 [
-                    Cell("text", verdict.name, title=verdict.phrase),
+                    Cell("text", say(verdict.name), title=say(verdict.phrase)),
                     figure_cell(str(len(lengths)), len(lengths)),
                     figure_cell(amount(length_m / METRES_PER_KILOMETRE), length_m),
                     bar_cell((length_m / total_m if total_m > 0 else 0.0, "keep")),
-                    verdict.phrase,
+                    say(verdict.phrase),
                 ]
             )
     heads = ["verdict", "reaches", "length [km]", "", "meaning"]
-    return table("Reaches by verdict", heads, rows, identity="verdicts")
+    return table(say("Reaches by verdict"), heads, rows, identity="verdicts")
 
 
 # Every decision, with what it did, or why it does not apply.
@@ -131,24 +127,30 @@ def _decisions_table(decisions):
     rows = []
     for row in decisions.to_dict("records"):
         says = labels(DECISIONS)[row["decision"]] + (f": {row['scheme_type']}" if row["scheme_type"] else "")
-        until = f" to {row['valid_until']}" if row["valid_until"] else ""
-        did = f"admits {row['admitted']}, excludes {row['excluded']} candidates"
+        author, date, until = plain(row["author"]), day(row["date"]), row["valid_until"]
+        by = (
+            say("{author}, {date} to {until}", author=author, date=date, until=day(until))
+            if until
+            else f"{author}, {date}"
+        )
+        admitted, excluded = row["admitted"], row["excluded"]
+        did = say("admits {admitted}, excludes {excluded} candidates", admitted=admitted, excluded=excluded)
         if row["rules_lifted"]:
-            did += f"; lifts {plain(row['rules_lifted'])}"
+            did += say("; lifts {rules}", rules=plain(row["rules_lifted"]))
         rows.append(
             [
                 text_cell(plain(row["decision_id"])),
                 text_cell(says),
                 text_cell(plain(row["reach_id"] or row["stated_reach_id"])),
-                text_cell(f"{plain(row['author'])}, {row['date']}{until}"),
+                text_cell(by),
                 text_cell(plain(row["justification"])),
-                text_cell(did if row["applied"] else "not applied"),
+                text_cell(did if row["applied"] else say("not applied")),
                 text_cell(plain(why_not_applied(row))),
                 text_cell(plain(row["site_ids"])),
             ]
         )
     heads = ["decision", "says", "reach", "by", "justification", "did", "remark", "sites"]
-    return table("Decisions", heads, rows, kind="words", identity="decisions")
+    return table(say("Decisions"), heads, rows, kind="words", identity="decisions")
 
 
 # The screening cascade: from everything measured down to what is open.
@@ -161,7 +163,7 @@ def _cascade_table(screening_cascade):
     rows = []
     for step in steps.itertuples():
         action = action_labels.get(step.action, str(step.action or "").replace("_", " "))
-        name = f"{step.rule} ({action})" if step.rule else step.kind
+        name = f"{step.rule} ({action})" if step.rule else say(step.kind)
         remaining, excluded = (
             value / total_mw if total_mw > 0 else 0.0 for value in (step.remaining_mw, step.excluded_mw)
         )
@@ -185,7 +187,7 @@ def _cascade_table(screening_cascade):
     }
     meanings = [Heading(head, meaning_of("screening_cascade", name)) for name, head in columns.items()]
     return table(
-        "Screening cascade of the gross theoretical potential",
+        say("Screening cascade of the gross theoretical potential"),
         ["step", *meanings, "remaining (dark) and excluded (light)"],
         rows,
         identity="cascade",
@@ -198,7 +200,7 @@ def _totals_table(totals, scopes, caption, currency, identity):
     maximum = rows["energy_mwh_p10"].max() if len(rows) else 0.0
     cells = [
         [
-            row.name if row.name else {"stream": "streams without a name"}.get(row.scope, row.scope),
+            row.name if row.name else say({"stream": "streams without a name"}.get(row.scope, row.scope)),
             figure_cell(amount(row.length_m / METRES_PER_KILOMETRE), row.length_m),
             figure_cell(amount(row.open_m / METRES_PER_KILOMETRE), row.open_m),
             amount_cell(row.theoretical_w, WATTS_PER_KILOWATT),
@@ -219,7 +221,7 @@ def _districts_table(districts, currency):
     maximum = districts["energy_mwh_p10"].max()
     cells = [
         [
-            row.district or "outside all districts",
+            row.district or say("outside all districts"),
             amount_cell(row.reach_length_km),
             amount_cell(row.open_length_km),
             amount_cell(row.theoretical_kw),
@@ -227,7 +229,7 @@ def _districts_table(districts, currency):
         ]
         for row in districts.itertuples()
     ]
-    return table("Totals by district", _total_headings("district", currency), cells, identity="districts")
+    return table(say("Totals by district"), _total_headings("district", currency), cells, identity="districts")
 
 
 def _total_headings(scope, currency):
@@ -249,7 +251,8 @@ def _total_headings(scope, currency):
 
 def _of_sites(row, power_kw, energy_mwh, maximum):
     known = not is_missing(row.lcoe_per_kwh)
-    interval = f"{amount(row.lcoe_per_kwh_p10)} to {amount(row.lcoe_per_kwh_p90)}" if known else DASH
+    low, high = amount(row.lcoe_per_kwh_p10), amount(row.lcoe_per_kwh_p90)
+    interval = say("{low} to {high}", low=low, high=high) if known else DASH
     return [
         figure_cell(str(row.sites), row.sites),
         amount_cell(power_kw),
@@ -276,9 +279,9 @@ def _limits_table(limits):
         cells = {name: amount_cell(row[name]) for name in columns}
         cells["sites_without"] = figure_cell(str(row["sites_without"]), row["sites_without"])
         cells["gap_without_share"] = figure_cell(percent(row["gap_without_share"]), row["gap_without_share"])
-        rows.append([row["limit"], *cells.values()])
+        rows.append([say(row["limit"]), *cells.values()])
     meanings = [Heading(head, meaning_of("cumulative_limits", name)) for name, head in columns.items()]
-    return table("Cost of the cumulative limits", ["limit", *meanings], rows, identity="limits")
+    return table(say("Cost of the cumulative limits"), ["limit", *meanings], rows, identity="limits")
 
 
 # What of the selected sites pays at other prices.
@@ -298,13 +301,13 @@ def _price_table(by_price, currency):
         cells["sites"] = figure_cell(str(row["sites"]), row["sites"])
         for name in ("capital_cost", "npv", "npv_of_all"):
             cells[name] = figure_cell(money_figure(row[name]), row[name])
-        rows.append([f"{row['price_factor']:g} ×", *cells.values()])
+        rows.append([numeral(f"{row['price_factor']:g} ×"), *cells.values()])
     units = {name: unit_of("sites_by_price", name, currency) for name in columns}
     meanings = [
         Heading(f"{head} [{units[name]}]" if units[name] else head, meaning_of("sites_by_price", name))
         for name, head in columns.items()
     ]
-    title = "Selected sites at other prices (sites and sizes as at the price of the settings)"
+    title = say("Selected sites at other prices (sites and sizes as at the price of the settings)")
     return table(title, ["price of the settings", *meanings], rows, identity="by-price")
 
 
@@ -321,19 +324,31 @@ def _fish_safe_table(gain):
     }
     rows = []
     bars = sorted(gain["bar_change"].unique(), key=lambda change: (change != 0.0, change))
-    for question, evidence, bar_change in itertools.product(labels(FISH_SAFETIES), GRADES_COUNTED, bars):
+    graded = _grades_counted()
+    for question, evidence, bar_change in itertools.product(labels(FISH_SAFETIES), graded, bars):
         own = (gain["question"] == question) & (gain["evidence"] == evidence) & (gain["bar_change"] == bar_change)
         if own.any():
             sums = gain.loc[own, list(columns)].sum()
-            words = GRADES_COUNTED[evidence] + (" (as in the settings)" if gain.loc[own, "as_set"].any() else "")
+            words = graded[evidence]
+            if gain.loc[own, "as_set"].any():
+                words = say("{grades} (as in the settings)", grades=words)
             cells = {name: amount_cell(sums[name]) for name in columns}
             number = int(sums["sites_only_safe"])
             cells["sites_only_safe"] = figure_cell(str(number), number)
-            bar = f"{bar_change:+.2f}" if bar_change else "as stated"
+            bar = numeral(f"{bar_change:+.2f}") if bar_change else say("as stated")
             rows.append([labels(FISH_SAFETIES)[question], words, bar, *cells.values()])
     meanings = [Heading(head, meaning_of("fish_safe_gain", name)) for name, head in columns.items()]
     heads = ["rules ask for turbines", "evidence that counts", "bar of survival", *meanings]
-    return table("Gain from fish-safe turbines", heads, rows, identity="fish-safe")
+    return table(say("Gain from fish-safe turbines"), heads, rows, identity="fish-safe")
+
+
+# Grades of evidence with those that count with them: the stronger ones; with the weakest, everything counts.
+def _grades_counted():
+    *grades, weakest = [grade.name for grade in EVIDENCE_GRADES]
+    label = labels(EVIDENCE_GRADES)
+    either = say(" or ")
+    counted = {name: either.join(label[each] for each in grades[: at + 1]) for at, name in enumerate(grades)}
+    return counted | {weakest: say("any, with or without evidence")}
 
 
 def passage_survival(streams):
@@ -343,10 +358,13 @@ def passage_survival(streams):
         return ""
     worst = known.loc[known["min_survival"].astype(float).idxmin()]
     name = f" ({worst['stream']})" if worst["stream"] else ""
-    plants = counted(int(worst["plants_on_migration_path"]), "plant", "plants")
-    return (
-        "Cumulative downstream passage survival on the least favourable route from a spawning ground to the "
-        f"outlet{name}: {percent(worst['min_survival'])}, past {plants}."
+    start = "Cumulative downstream passage survival on the least favourable route from a spawning ground to the "
+    return plural(
+        start + "outlet{stream}: {share}, past {number} plant.",
+        start + "outlet{stream}: {share}, past {number} plants.",
+        int(worst["plants_on_migration_path"]),
+        stream=name,
+        share=percent(worst["min_survival"]),
     )
 
 
@@ -371,16 +389,17 @@ def _distribution_tables(distributions):
                 figures.append(figure_cell(amount(value), row.length_m))
             cells.append([_class(row), *figures, bar_cell((value / maximum if maximum else 0.0, "keep"))])
         heads = [f"{name} [{unit}]" if unit else name, of, *(["length [km]"] if by_length else []), ""]
-        tables.append(table(f"{name} of {of}", heads, cells))
+        caption = say("{quantity} of reaches" if by_length else "{quantity} of sites", quantity=say(name))
+        tables.append(table(caption, heads, cells))
     return tables
 
 
 def _class(row):
     if is_missing(row.to_value):
-        return f"{row.from_value:g} and more"
+        return say("{low} and more", low=numeral(f"{row.from_value:g}"))
     if is_missing(row.from_value):
-        return f"below {row.to_value:g}"
-    return f"{row.from_value:g} to {row.to_value:g}"
+        return say("below {high}", high=numeral(f"{row.to_value:g}"))
+    return say("{low} to {high}", low=numeral(f"{row.from_value:g}"), high=numeral(f"{row.to_value:g}"))
 
 
 # Minimum head that can be distinguished from level water.
@@ -398,7 +417,7 @@ def _resolvable_heads_table(heads):
         Heading("median [m]", meaning_of("minimum_heads", "min_head_m")),
         Heading("90th percentile [m]", meaning_of("minimum_heads", "min_head_p90_m")),
     ]
-    caption = "Minimum resolvable head of the DEM"
+    caption = say("Minimum resolvable head of the DEM")
     return table(caption, headings, rows, identity="resolvable-heads")
 
 
@@ -411,7 +430,7 @@ def _rejection_table(reaches):
     meanings = phrases(REJECTION_REASONS)
     rows = [
         [
-            Cell("text", because, title=meanings.get(because, "")),
+            Cell("text", say(because), title=meanings.get(because, "")),
             figure_cell(str(row["count"]), row["count"]),
             figure_cell(amount(row["sum"] / METRES_PER_KILOMETRE), row["sum"]),
             bar_cell((row["sum"] / maximum if maximum > 0 else 0.0, "lose")),
@@ -426,7 +445,7 @@ def _rejection_table(reaches):
         "",
         "meaning",
     ]
-    return table("Rejection reasons of reaches without a site", heads, rows, identity="rejections")
+    return table(say("Rejection reasons of reaches without a site"), heads, rows, identity="rejections")
 
 
 def inputs_table(provenance):
@@ -436,16 +455,19 @@ def inputs_table(provenance):
         [
             row.name,
             row.value,
-            row.source or NOT_STATED,
-            row.date or NOT_STATED,
-            row.licence or NOT_STATED,
-            row.note,
+            *(_stated(each) for each in (row.source, day(row.date), row.licence)),
+            from_table(row.note),
             "" if is_missing(row.digest) else str(row.digest)[:DIGEST_DIGITS],
         ]
         for row in inputs.itertuples(index=False)
     ]
-    heads = ["input", "file", "source", "date", "licence", "as read", f"SHA-256 (first {DIGEST_DIGITS})"]
-    return table("Inputs, with their editions and licences", heads, rows, "words", "inputs-table")
+    heads = ["input", "file", "source", "date", "licence", "as read", "SHA-256 (first 12)"]
+    return table(say("Inputs, with their editions and licences"), heads, rows, "words", "inputs-table")
+
+
+# What the user states of an input, or that nothing is stated.
+def _stated(text):
+    return say(NOT_STATED) if text in ("", NOT_STATED) else text
 
 
 def equations(provenance, delivered):
@@ -466,12 +488,12 @@ def equations(provenance, delivered):
     if delivered is not None and len(delivered):
         texts = delivered.apply(lambda column: column.map(_short))
         alike = [name for name in texts.columns if len(texts) > 1 and texts[name].nunique() == 1]
-        common = [(name.replace("_", " "), texts[name].iloc[0]) for name in alike if texts[name].iloc[0]]
+        common = [(say(name.replace("_", " ")), texts[name].iloc[0]) for name in alike if texts[name].iloc[0]]
         shown = [name for name in texts.columns if name not in alike]
         heads = [Heading(name.replace("_", " "), meaning_of("flow_equations", name)) for name in shown]
         cells = texts[shown].to_numpy().tolist()
         return {
-            "table": table("Flow equations and their ranges", heads, cells, "words", "equations-table"),
+            "table": table(say("Flow equations and their ranges"), heads, cells, "words", "equations-table"),
             "common": "; ".join(f"{name}: {value}" for name, value in common),
             "ranges": True,
         }
@@ -480,7 +502,7 @@ def equations(provenance, delivered):
     cells = [
         [row.name.removeprefix("equation ").replace("_", " "), row.source, row.value] for row in rows.itertuples()
     ]
-    caption = "Flow statistics and the sources of their equations"
+    caption = say("Flow statistics and the sources of their equations")
     listed = table(caption, ["statistic", "source", "note"], cells, "words", "equations-table")
     return {"table": listed, "common": "", "ranges": False}
 
@@ -489,7 +511,7 @@ def equations(provenance, delivered):
 def _short(value):
     if is_missing(value):
         return ""
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
+    return numeral(f"{value:.6g}") if isinstance(value, float) else str(value)
 
 
 def assumptions(provenance):
@@ -499,7 +521,7 @@ def assumptions(provenance):
     folded = []
     for section, rows in settings.groupby(sections, sort=False):
         cells = rows[["name", "value", "source"]].to_numpy(dtype=object).tolist()
-        listed = table(f"Settings: {section}", ["setting", "value", "source"], cells, "words")
+        listed = table(say("Settings: {section}", section=section), ["setting", "value", "source"], cells, "words")
         folded.append((f"{section} ({len(rows)})", listed))
     stages = provenance[provenance["kind"] == "stage"]
     return folded, ", ".join(f"{row.name} {row.value}" for row in stages.itertuples())
@@ -526,20 +548,27 @@ def quality(reaches, sites, repairs):
     order = [name for name in declared if name in found] + sorted(found - set(declared))
     rows = [
         [
-            named(FLAGS, name).phrase if name in declared else name,
+            say(named(FLAGS, name).phrase) if name in declared else name,
             text_cell(name),
             figure_cell(str(on_reaches.get(name, 0)), on_reaches.get(name, 0)),
-            figure_cell(f"{length_m.get(name, 0.0) / METRES_PER_KILOMETRE:.1f}", length_m.get(name, 0.0)),
+            figure_cell(numeral(f"{length_m.get(name, 0.0) / METRES_PER_KILOMETRE:.1f}"), length_m.get(name, 0.0)),
             figure_cell(str(on_sites.get(name, 0)), on_sites.get(name, 0)),
         ]
         for name in order
     ]
     heads = ["meaning", "flag", "reaches", "length [km]", "sites"]
-    flags = table("Data-quality flags", heads, rows, identity="flags-table") if rows else None
+    flags = table(say("Data-quality flags"), heads, rows, identity="flags-table") if rows else None
     if not len(repairs):
         return {"flags": flags, "repairs": None, "summary": ""}
     kinds = len(repairs[["layer", "problem"]].drop_duplicates())
-    cells = [[row.layer, row.feature, row.problem, row.action] for row in repairs.itertuples()]
-    listed = table("Repairs", ["input", "feature", "problem", "action"], cells, "words", "repairs-table")
-    summary = f"{counted(len(repairs), 'repair or doubt', 'repairs and doubts')} in the inputs, of "
-    return {"flags": flags, "repairs": listed, "summary": summary + counted(kinds, "kind", "kinds")}
+    cells = [
+        [row.layer, row.feature, from_table(row.problem), from_table(row.action)] for row in repairs.itertuples()
+    ]
+    listed = table(say("Repairs"), ["input", "feature", "problem", "action"], cells, "words", "repairs-table")
+    summary = plural(
+        "{number} repair or doubt in the inputs, of {kinds}",
+        "{number} repairs and doubts in the inputs, of {kinds}",
+        len(repairs),
+        kinds=plural("{number} kind", "{number} kinds", kinds),
+    )
+    return {"flags": flags, "repairs": listed, "summary": summary}

@@ -11,11 +11,13 @@ import shapely
 from markupsafe import Markup
 from PIL import Image
 
+from sitefinder.report.languages import say
 from sitefinder.report.map_labels import stream_places
 from sitefinder.report.map_signs import actions_on_map, hatch_look, hatch_pattern
 from sitefinder.report.page.figures import amount
 from sitefinder.report.page.sites import stream_name
 from sitefinder.report.page.structures import marks_on_map
+from sitefinder.report.table_texts import from_table
 from sitefinder.report.text import NOT_KNOWN, is_missing, name_of, plain
 from sitefinder.vocabulary import VERDICTS
 
@@ -112,7 +114,7 @@ def region_map(handover, streams):
     conduits = _conduits(handover.tables["conduits"], frame, tolerance_m)
     context = handover.context
     lines = [
-        (name, label, line_paths(_borders(context[name], name), frame, tolerance_m))
+        (name, say(label), line_paths(_borders(context[name], name), frame, tolerance_m))
         for name, label in CONTEXT_LINES
         if len(context.get(name, ()))
     ]
@@ -123,17 +125,23 @@ def region_map(handover, streams):
     west, _, east, north = bounds = handover.relief.bounds_m
     (left, top), (right, bottom) = frame.places([(west, north), (east, bounds[1])]).tolist()
     layers = [
-        *(SITE_LAYERS if len(sites) else ()),
-        *([("depleted", "Depleted reaches of diversions", "")] if depleted else []),
+        *(((name, say(label), meaning) for name, label, meaning in SITE_LAYERS) if len(sites) else ()),
+        *([("depleted", say("Depleted reaches of diversions"), "")] if depleted else []),
         *((part, label, "") for part, label, _ in conduits),
         *((f"place-{name}", label, "") for name, label, _, _ in places),
-        *((f"verdict-{name}", f"Streams, {name}", phrase) for name, phrase, _ in groups),
-        *([("settlements", "Settlements", "")] if settlements else []),
-        *([("stream-names", "Stream names", "")] if stream_names else []),
-        *((f"rules-{action.name}", f"Rule areas: {action.label}", action.phrase) for action, *_ in areas),
+        *(
+            (f"verdict-{name}", say("Streams, {verdict}", verdict=say(name)), say(phrase))
+            for name, phrase, _ in groups
+        ),
+        *([("settlements", say("Settlements"), "")] if settlements else []),
+        *([("stream-names", say("Stream names"), "")] if stream_names else []),
+        *(
+            (f"rules-{action.name}", say("Rule areas: {action}", action=say(action.label)), say(action.phrase))
+            for action, *_ in areas
+        ),
         *((name, label, "") for name, label, _ in lines),
-        *([("lakes", "Lakes", "")] if lakes else []),
-        ("relief", "Relief", ""),
+        *([("lakes", say("Lakes"), "")] if lakes else []),
+        ("relief", say("Relief"), ""),
     ]
     drawn = {
         "frame": frame,
@@ -247,11 +255,11 @@ def _streams(reaches, frame, tolerance_m):
                 [
                     plain(reach),
                     stream_name(stream),
-                    verdict.name,
-                    plain((reasons or "none") + decision),
-                    NOT_KNOWN if is_missing(head) else f"{amount(head)} ± {amount(error, 'm')}",
+                    say(verdict.name),
+                    plain((reasons or say("none")) + decision),
+                    say(NOT_KNOWN) if is_missing(head) else f"{amount(head)} ± {amount(error, 'm')}",
                     amount(flow, "m³/s"),
-                    f"none: {because}" if because else "selected as a site",
+                    say("none: {reason}", reason=say(because)) if because else say("selected as a site"),
                 ]
                 for reach, stream, reasons, head, error, flow, because, decision in zip(
                     *(rows[name] for name in columns), decided, strict=True
@@ -267,7 +275,7 @@ def _decided(reaches):
     if "decision" not in reaches:
         return [""] * len(reaches)
     pairs = zip(reaches["decision"], reaches["decision_id"], strict=True)
-    return [f"; decision: {says} ({ids})" if says else "" for says, ids in pairs]
+    return [say("; decision: {says} ({ids})", says=says, ids=ids) if says else "" for says, ids in pairs]
 
 
 # Areas of rules by action, the strictest first: (action, look, paths), and the tips of all as they are drawn.
@@ -280,7 +288,7 @@ def _rule_areas(rule_areas, frame, tolerance_m):
             cut = shapely.clip_by_rect(rows.geometry.to_numpy(), *shown.bounds)
             groups.append((action, hatch_look(action.name), polygon_paths(cut, frame, tolerance_m)))
             texts = [
-                [plain(rule), action.label, plain(feature), plain(doubt)]
+                [plain(rule), say(action.label), plain(feature), from_table(plain(doubt))]
                 for rule, feature, doubt in zip(rows["rule"], rows["feature_id"], rows["doubt"], strict=True)
             ]
             # The strictest is drawn last.
@@ -325,7 +333,7 @@ def _conduits(conduits, frame, tolerance_m):
     for part, label in CONDUIT_PARTS:
         own = conduits[conduits["part"] == part] if len(conduits) else conduits
         if len(own):
-            found.append((part, label, line_paths(own.geometry.to_numpy(), frame, tolerance_m)))
+            found.append((part, say(label), line_paths(own.geometry.to_numpy(), frame, tolerance_m)))
     return found
 
 

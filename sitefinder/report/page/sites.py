@@ -5,6 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sitefinder.report.decisions import decisions_of
+from sitefinder.report.languages import current, flag_phrases, labels, numeral, phrases, say
 from sitefinder.report.observations import visits_to
 from sitefinder.report.on_stream import things_by_site
 from sitefinder.report.page.figures import (
@@ -20,19 +21,20 @@ from sitefinder.report.page.figures import (
     price_per_kwh,
     setting_of,
     short_money,
+    titled,
     unit_of,
     with_unit,
 )
 from sitefinder.report.stream_names import WITHOUT_NAME
+from sitefinder.report.table_texts import from_table, source_text
 from sitefinder.report.text import NOT_KNOWN, is_missing, plain, structure_name
 from sitefinder.schema import LAYERS
 from sitefinder.schema.arrays import records_of
 from sitefinder.schema.wording import column_labels
 from sitefinder.siting.ranking import BY_SCORE, RANKED_BY
-from sitefinder.vocabulary import SCHEME_TYPES, VERDICTS, flag_phrases, labels, marked_actions, named, phrases
+from sitefinder.vocabulary import SCHEME_TYPES, VERDICTS, marked_actions, named
 
 TITLES = column_labels(LAYERS["sites"])
-SCHEME_LABELS, VERDICT_PHRASES = labels(SCHEME_TYPES), phrases(VERDICTS)
 # Columns of ``sites`` in the table: name, heading, and whether it is a number.
 SHOWN = (
     ("rank", "Rank", True),
@@ -185,12 +187,11 @@ COSTS = {
 }
 # A share of the variance below this is zero but for rounding.
 NOTHING = 1e-9
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def stream_name(name):
     """Name of a stream for display."""
-    return WITHOUT_NAME if is_missing(name) or not name else plain(name)
+    return say(WITHOUT_NAME) if is_missing(name) or not name else plain(name)
 
 
 # What the sites are ranked by, as the heading of the ranks says it, by `ranking.rank_by`.
@@ -216,7 +217,7 @@ def sites_table(sites, handover):
         ``verdict``, ``scheme``, ``fish_safe`` and ``cells``.
     """
     headings = [
-        (name, label, _below(name, handover), meaning_of("sites", name), is_number)
+        (name, say(label), _below(name, handover), meaning_of("sites", name), is_number)
         for name, label, is_number in SHOWN
     ]
     rows = []
@@ -246,9 +247,9 @@ def _below(name, handover):
     unit = unit_of("sites", name, handover.currency)
     if name == "rank":
         rank_by = setting_of(handover.tables["provenance"], "ranking.rank_by")
-        return f"by {RANKED_BY_WORDS[rank_by]}" if rank_by in RANKED_BY_WORDS else ""
+        return say(f"by {RANKED_BY_WORDS[rank_by]}") if rank_by in RANKED_BY_WORDS else ""
     price = price_per_kwh(handover.tables) if name == "lcoe_per_kwh" else None
-    return unit if price is None else f"{unit}, price {amount(price)}"
+    return unit if price is None else say("{unit}, price {price}", unit=unit, price=amount(price))
 
 
 def shown_by(sites, currency):
@@ -266,7 +267,7 @@ def shown_by(sites, currency):
     """
     columns = [(name, label) for name, label, is_number in SHOWN if is_number and name != "rank"]
     return [
-        (name, f"{label} [{unit_of('sites', name, currency)}]")
+        (name, f"{say(label)} [{unit_of('sites', name, currency)}]")
         for name, label in columns
         if sites[name].notna().any()
     ]
@@ -274,22 +275,26 @@ def shown_by(sites, currency):
 
 def _words(name, value):
     if name == "fish_safe":
-        return "yes" if value else "no"
+        return say("yes") if value else say("no")
     if name == "scheme_type":
-        return SCHEME_LABELS[value]
+        return labels(SCHEME_TYPES)[value]
     if name == "stream":
         return stream_name(value)
+    if name == "verdict":
+        return say(value)
     return "" if is_missing(value) else str(value)
 
 
 def filters(sites):
     """Filters of the table, with the values that occur: (id, label, list of (value, label))."""
-    verdicts = [(each.name, each.name) for each in reversed(VERDICTS) if (sites["verdict"] == each.name).any()]
-    schemes = [(each.name, each.label) for each in SCHEME_TYPES if (sites["scheme_type"] == each.name).any()]
+    verdicts = [
+        (each.name, say(each.name)) for each in reversed(VERDICTS) if (sites["verdict"] == each.name).any()
+    ]
+    schemes = [(each.name, say(each.label)) for each in SCHEME_TYPES if (sites["scheme_type"] == each.name).any()]
     return [
-        ("verdict", "Verdict", verdicts),
-        ("scheme", "Scheme type", schemes),
-        ("safe", "Fish-safe", [("yes", "yes"), ("no", "no")]),
+        ("verdict", say("Verdict"), verdicts),
+        ("scheme", say("Scheme type"), schemes),
+        ("safe", say("Fish-safe"), [("yes", say("yes")), ("no", say("no"))]),
     ]
 
 
@@ -319,11 +324,11 @@ def site_data(handover):
     given = [*handover.context, *beside]
     facts = [fact for fact in FACTS if not fact.needs or fact.needs in given]
     absent = dict.fromkeys(
-        fact.needs.replace("_", " ") for fact in FACTS if fact not in facts and fact.needs not in BESIDE
+        say(fact.needs.replace("_", " ")) for fact in FACTS if fact not in facts and fact.needs not in BESIDE
     )
     units = [(fact, unit_of("sites", fact.columns[0], currency)) for fact in facts]
     headings = [
-        [f"{label} [{unit}]" if (unit := unit_of("turbine_options", name, currency)) else label,
+        [titled(f"{label} [{unit}]" if (unit := unit_of("turbine_options", name, currency)) else label),
          meaning_of("turbine_options", name)]
         for label, name in OPTIONS
     ]  # fmt: skip
@@ -331,10 +336,10 @@ def site_data(handover):
     spots = np.round([[point.x, point.y] for point in sites.geometry], 1) if len(sites) else np.empty((0, 2))
     rows = sites.drop(columns="geometry").assign(_x=spots[:, 0], _y=spots[:, 1]).sort_values("rank")
     return {
-        "labels": [[fact.group, fact.label, meaning_of("sites", fact.columns[0])] for fact in facts],
-        "absent": f"Not in this run: layers of {' and '.join(absent)}." if absent else "",
+        "labels": [[say(fact.group), say(fact.label), meaning_of("sites", fact.columns[0])] for fact in facts],
+        "absent": say("Not in this run: layers of {layers}.", layers=say(" and ").join(absent)) if absent else "",
         "options": headings,
-        "months": MONTHS,
+        "months": current().short_months,
         "sites": [
             _site(row, {name: each.get(row["site_id"]) for name, each in parts.items()}, units, currency, beside)
             for row in records_of(rows)
@@ -346,7 +351,7 @@ def _site(row, parts, units, currency, beside):
     stream = stream_name(row["stream"])
     return {
         "id": plain(row["site_id"]),
-        "title": f"Rank {row['rank']}: {plain(row['site_id'])}, {stream}",
+        "title": say("Rank {rank}: {site}, {stream}", rank=row["rank"], site=plain(row["site_id"]), stream=stream),
         "tip": _tip(row, stream, currency),
         "facts": [_in_words(row, fact, unit, beside) for fact, unit in units],
         "flags": flag_phrases(row["flags"]),
@@ -366,22 +371,24 @@ def _site(row, parts, units, currency, beside):
 # Tooltip of a site on the map.
 def _tip(row, stream, currency):
     interval = f"(P90 {amount(row['energy_mwh_p90'])}, P10 {amount(row['energy_mwh_p10'])})"
-    return [
-        ["Site", f"{plain(row['site_id'])}, rank {row['rank']}"],
-        ["Stream", stream],
-        ["Scheme type", SCHEME_LABELS[row["scheme_type"]]],
-        ["Gross head", amount(row["head_m"], "m")],
-        ["Mean flow", amount(row["flow_mean_m3s"], "m³/s")],
-        ["Installed capacity", amount(row["power_kw"], "kW")],
-        ["Mean annual energy", f"{amount(row['energy_mwh'], 'MWh/yr')} {interval}"],
-        ["LCOE", amount(row["lcoe_per_kwh"], f"{short_money(currency)}/kWh")],
-        ["Verdict", row["verdict"] + _kept(row)],
+    pairs = [
+        ("Site", say("{site}, rank {rank}", site=plain(row["site_id"]), rank=row["rank"])),
+        ("Stream", stream),
+        ("Scheme type", labels(SCHEME_TYPES)[row["scheme_type"]]),
+        ("Gross head", amount(row["head_m"], "m")),
+        ("Mean flow", amount(row["flow_mean_m3s"], "m³/s")),
+        ("Installed capacity", amount(row["power_kw"], "kW")),
+        ("Mean annual energy", f"{amount(row['energy_mwh'], 'MWh/yr')} {interval}"),
+        ("LCOE", amount(row["lcoe_per_kwh"], f"{short_money(currency)}/kWh")),
+        ("Verdict", _verdict(row)),
     ]
+    return [[say(label), text] for label, text in pairs]
 
 
-# After the verdict of a site that rules exclude.
-def _kept(row):
-    return ", kept by a decision" if row.get("kept_by_decision") else ""
+# The verdict of a site; a decision may keep one that rules exclude.
+def _verdict(row):
+    verdict = say(row["verdict"])
+    return say("{verdict}, kept by a decision", verdict=verdict) if row.get("kept_by_decision") else verdict
 
 
 # One fact as text; empty for what only a diversion has, elsewhere.
@@ -391,77 +398,79 @@ def _in_words(row, fact, unit, beside):
     values = [row[name] for name in fact.columns]
     first = values[0]
     if fact.form == "marks":
-        held = [action.label for action in marked_actions() if row[action.mark]]
-        return ", ".join(held) or "none"
+        held = [say(action.label) for action in marked_actions() if row[action.mark]]
+        return ", ".join(held) or say("none")
     if fact.form == "place":
-        return ", ".join(NOT_KNOWN if is_missing(value) else f"{value:.5f}°" for value in values)
+        return ", ".join(say(NOT_KNOWN) if is_missing(value) else f"{value:.5f}°" for value in values)
     if fact.form in ("text", "source", "months", "bank"):
         return _text(first, fact.form)
     if fact.form == "decisions":
-        return " ".join(plain(each) for each in decisions_of(first, beside[DECIDED])) or "none"
+        return " ".join(plain(each) for each in decisions_of(first, beside[DECIDED])) or say("none")
     if fact.form == "visits":
-        return " ".join(plain(each) for each in visits_to(first, beside[VISITED])) or "none"
+        return " ".join(plain(each) for each in visits_to(first, beside[VISITED])) or say("none")
     if fact.form == "kept":
-        return f"yes, against: {plain(values[1])}" if first else "no"
+        return say("yes, against: {rules}", rules=plain(values[1])) if first else say("no")
     if fact.form == "runner":
         return _runner(*values, unit)
     if is_missing(first):
-        return NOT_KNOWN
+        return say(NOT_KNOWN)
     match fact.form:
         case "amount":
             return amount(first, unit)
         case "part":
-            return amount(first, unit) if first > 0 else "none"
+            return amount(first, unit) if first > 0 else say("none")
         case "length":
-            return with_unit(f"{first:,.0f}", unit)
+            return with_unit(numeral(f"{first:,.0f}"), unit)
         case "extent":
-            return with_unit(f"{first:,.0f}", unit) if first > 0 else "none"
+            return with_unit(numeral(f"{first:,.0f}"), unit) if first > 0 else say("none")
         case "money":
             return money(first, unit)
         case "share":
             return percent(first)
         case "included":
-            return "not included" if first < NOTHING else percent(first)
+            return say("not included") if first < NOTHING else percent(first)
         case "error":
-            return f"{first:.2f} ± {values[1]:.2f}\u00a0{unit} (standard error)"
+            interval = numeral(f"{first:.2f} ± {values[1]:.2f}")
+            return say("{interval} (standard error)", interval=with_unit(interval, unit))
         case "range":
-            return f"{amount(first)} to {amount(values[1], unit)}"
+            return say("{low} to {high}", low=amount(first), high=amount(values[1], unit))
         case "yes":
-            return "yes" if first else "no"
+            return say("yes") if first else say("no")
         case "turbine":
             return f"{values[1]} × {plain(first)}"
         case "scheme":
-            return SCHEME_LABELS[first]
+            return labels(SCHEME_TYPES)[first]
         case "verdict":
-            return f"{first}{_kept(row)}. {VERDICT_PHRASES[first]}"
+            return f"{_verdict(row)}. {phrases(VERDICTS)[first]}"
         case "depleted":
             diverts = named(SCHEME_TYPES, values[1]).diverts
-            return with_unit(f"{first:,.0f}", unit) if diverts else "none: no water is diverted"
+            return with_unit(numeral(f"{first:,.0f}"), unit) if diverts else say("none: no water is diverted")
         case "below_road":
-            return f"powerhouse {abs(first):.0f}\u00a0{unit} {'below' if first < 0 else 'above'} the road"
+            side = "powerhouse {height} below the road" if first < 0 else "powerhouse {height} above the road"
+            return say(side, height=with_unit(f"{abs(first):.0f}", unit))
     raise ValueError(f"no words for the form {fact.form!r}")
 
 
 # A runner's diameter, and how high above or how deep below the tailwater it must be.
 def _runner(diameter_m, suction_head_m, unit):
     if is_missing(diameter_m):
-        return "none: not a reaction turbine"
-    diameter = f"{diameter_m:.2f}\u00a0{unit}"
+        return say("none: not a reaction turbine")
+    diameter = with_unit(numeral(f"{diameter_m:.2f}"), unit)
     if is_missing(suction_head_m):
         return diameter
-    height = f"{abs(suction_head_m):.1f}\u00a0{unit}"
+    height = with_unit(numeral(f"{abs(suction_head_m):.1f}"), unit)
     if suction_head_m < 0:
-        return f"{diameter}, at least {height} below the tailwater"
-    return f"{diameter}, at most {height} above the tailwater"
+        return say("{diameter}, at least {height} below the tailwater", diameter=diameter, height=height)
+    return say("{diameter}, at most {height} above the tailwater", diameter=diameter, height=height)
 
 
 def _text(value, form):
     if is_missing(value) or not value:
-        return NOT_KNOWN if form in ("bank", "source") else "none"
+        return say(NOT_KNOWN) if form in ("bank", "source") else say("none")
     if form == "months":
-        return ", ".join(MONTHS[int(month) - 1] for month in str(value).split(";"))
+        return ", ".join(current().short_months[int(month) - 1] for month in str(value).split(";"))
     # The equations are the run's regional regressions.
-    return plain(value).replace("equation", "regional regression") if form == "source" else plain(value)
+    return source_text(plain(value)) if form == "source" else from_table(plain(value))
 
 
 # Long profile: distance, water level, confidence interval, DEM elevation, intake and tailrace.
@@ -523,7 +532,7 @@ def _option_cell(value, name):
     if name == "net_annual_value":
         return money(value)
     if isinstance(value, bool | np.bool_):
-        return "yes" if value else "no"
+        return say("yes") if value else say("no")
     if isinstance(value, str):
-        return plain(value)
+        return say(plain(value)) if name == "evidence" else plain(value)
     return str(value) if name == "units" else amount(value)

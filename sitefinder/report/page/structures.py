@@ -1,6 +1,7 @@
 """Existing structures and drops without a stream on the page: their tables, and their places on the map."""
 
 from sitefinder.report.handover import drops_of
+from sitefinder.report.languages import plural, say
 from sitefinder.report.map_signs import DROP, GAUGE, MAP_KINDS, kinds_on_map, outline
 from sitefinder.report.page.figures import (
     DASH,
@@ -14,7 +15,8 @@ from sitefinder.report.page.figures import (
     text_cell,
 )
 from sitefinder.report.structures import merged_sentence
-from sitefinder.report.text import counted, energy_interval, gigawatt_hours, is_missing, money_figure, plain, power
+from sitefinder.report.table_texts import from_table
+from sitefinder.report.text import energy_interval, gigawatt_hours, is_missing, money_figure, plain, power
 from sitefinder.schema.arrays import records_of
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, WATTS_PER_KILOWATT
 from sitefinder.vocabulary import ONLY_A_STEP, PASSED_STEP, REMOVED
@@ -59,38 +61,55 @@ def _about_structures(mapped, steps):
     chosen, able = int((mapped["site_id"] != "").sum()), int((mapped["turbine"] != "").sum())
     text, there = "", int((mapped["rejection_reason"] != REMOVED.name).sum())
     if len(mapped):
-        text = (
-            f"{counted(there, 'structure is', 'structures are')} mapped: "
-            f"{counted(able, 'could carry a plant', 'could carry a plant')}, whether or not it pays, and "
-            f"{counted(chosen, 'has a site', 'have a site')}."
+        text = plural(
+            "{number} structure is mapped: {able} could carry a plant, whether or not it pays, and {chosen}.",
+            "{number} structures are mapped: {able} could carry a plant, whether or not it pays, and {chosen}.",
+            there,
+            able=able,
+            chosen=plural("{number} has a site", "{number} have a site", chosen),
         )
     if there < len(mapped):
-        text += f" {counted(len(mapped) - there, 'more has', 'more have')} been removed, and stay on the list."
+        text += " " + plural(
+            "{number} more has been removed, and stay on the list.",
+            "{number} more have been removed, and stay on the list.",
+            len(mapped) - there,
+        )
     if steps:
-        text += (
-            f" {counted(steps, 'step', 'steps')} of the long profile {'has' if steps == 1 else 'have'} no mapped "
-            "structure near: look there on the site visit."
+        text += " " + plural(
+            "{number} step of the long profile has no mapped structure near: look there on the site visit.",
+            "{number} steps of the long profile have no mapped structure near: look there on the site visit.",
+            steps,
         )
     return text.strip()
 
 
 def _about_drops(drops, totals):
     chosen = int((drops["rejection_reason"] == "").sum())
-    text = f"Drops without a stream: {len(drops)} given, {counted(chosen, 'pays', 'pay')}"
+    text = plural(
+        "Drops without a stream: {all} given, {number} pays",
+        "Drops without a stream: {all} given, {number} pay",
+        chosen,
+        all=len(drops),
+    )
     row = None if totals is None else drops_of(totals)
     if row is None:
         return f"{text}."
     within = energy_interval(*(row[f"energy_mwh_{part}"] for part in ("p90", "p50", "p10")))
     energy_gwh = gigawatt_hours(row["energy_wh"] / WATTS_PER_KILOWATT / KILOWATTS_PER_MEGAWATT)
-    return (
-        f"{text}: {power(row['power_w'] / WATTS_PER_KILOWATT)}, {energy_gwh} GWh/yr"
-        f"{f' ({within})' if within else ''}, in none of the totals of the sites."
+    return say(
+        "{drops}: {capacity}, {energy} GWh/yr{interval}, in none of the totals of the sites.",
+        drops=text,
+        capacity=power(row["power_w"] / WATTS_PER_KILOWATT),
+        energy=energy_gwh,
+        interval=f" ({within})" if within else "",
     )
 
 
 # Where a table is cut.
 def _more(rows, layer):
-    return [f"{len(rows) - ROWS_SHOWN} more are in the layer {layer}."] if len(rows) > ROWS_SHOWN else []
+    if len(rows) <= ROWS_SHOWN:
+        return []
+    return [say("{number} more are in the layer {layer}.", number=len(rows) - ROWS_SHOWN, layer=layer)]
 
 
 def _structures_table(mapped, handover, currency):
@@ -104,16 +123,16 @@ def _structures_table(mapped, handover, currency):
     rows = []
     for row in records_of(ordered.head(ROWS_SHOWN).drop(columns="geometry", errors="ignore")):
         rank, blocker = rank_of.get(row["site_id"]), rank_of.get(row["blocked_by"])
-        because = f"rank {rank}" if rank else plain(row["rejection_reason"])
+        because = say("rank {rank}", rank=rank) if rank else say(plain(row["rejection_reason"]))
         rows.append(
             [
                 _named(row["structure_id"], row["kind"]),
                 text_cell(plain(stream_of.get(row["reach_id"], "") or "")),
                 amount_cell(row["drop_m"]),
                 *_plant(row),
-                because + (f" (rank {blocker})" if blocker and not rank else ""),
-                text_cell(plain(row["needs"])),
-                text_cell(plain(row["note"])),
+                because + (say(" (rank {rank})", rank=blocker) if blocker and not rank else ""),
+                text_cell(from_table(plain(row["needs"]))),
+                text_cell(from_table(plain(row["note"]))),
             ]
         )
     heads = [
@@ -125,7 +144,7 @@ def _structures_table(mapped, handover, currency):
         Heading("the plant needs", meaning_of("structures", "needs")),
         "note",
     ]
-    return table("Existing structures, each with its best plant", heads, rows, "mixed", "structures-table")
+    return table(say("Existing structures, each with its best plant"), heads, rows, "mixed", "structures-table")
 
 
 def _drops_table(drops, currency):
@@ -135,9 +154,9 @@ def _drops_table(drops, currency):
     rows = []
     for row in records_of(ordered.head(ROWS_SHOWN).drop(columns="geometry", errors="ignore")):
         rank = row["rank_with_sites"]
-        chosen = "selected" if is_missing(rank) else f"selected; would be rank {int(rank)}"
+        chosen = say("selected") if is_missing(rank) else say("selected; would be rank {rank}", rank=int(rank))
         low, high = row["energy_mwh_p90"], row["energy_mwh_p10"]
-        within = DASH if is_missing(low) else f"{amount(low)} to {amount(high)}"
+        within = DASH if is_missing(low) else say("{low} to {high}", low=amount(low), high=amount(high))
         power_to_energy = _plant(row)
         rows.append(
             [
@@ -147,8 +166,8 @@ def _drops_table(drops, currency):
                 *power_to_energy[:3],
                 figure_cell(within, low),
                 *power_to_energy[3:],
-                chosen if row["rejection_reason"] == "" else plain(row["rejection_reason"]),
-                text_cell(plain(row["needs"])),
+                chosen if row["rejection_reason"] == "" else say(plain(row["rejection_reason"])),
+                text_cell(from_table(plain(row["needs"]))),
             ]
         )
     plant = _plant_heads("drops", currency)
@@ -162,7 +181,7 @@ def _drops_table(drops, currency):
         Heading("selected, or why not", meaning_of("drops", "rejection_reason")),
         Heading("the plant needs", meaning_of("drops", "needs")),
     ]
-    return table("Drops without a stream, with their flow as stated", heads, rows, "mixed", "drops-table")
+    return table(say("Drops without a stream, with their flow as stated"), heads, rows, "mixed", "drops-table")
 
 
 # A structure's name and kind.
@@ -174,7 +193,7 @@ def _named(identity, kind):
 # Turbine, capacity, energy, cost and value of the best plant.
 def _plant(row):
     if not row["turbine"]:
-        return ["none", *[figure_cell(DASH, None)] * 4]
+        return [say("none"), *[figure_cell(DASH, None)] * 4]
     return [
         f"{int(row['units'])} × {plain(row['turbine'])}",
         amount_cell(row["power_kw"]),
@@ -220,19 +239,30 @@ def marks_on_map(handover, frame):
     places, tips = {}, []
     kinds = kinds_on_map(structures) if len(structures) else ()
     for kind, row in zip(kinds, records_of(structures), strict=True):
-        name = "step of the long profile" if kind == PASSED_STEP.name else _named(row["structure_id"], row["kind"])
+        name = (
+            say("step of the long profile")
+            if kind == PASSED_STEP.name
+            else _named(row["structure_id"], row["kind"])
+        )
         rank = rank_of.get(row["site_id"])
-        drawn = f"rank {rank}" if rank else f"none: {plain(row['rejection_reason'])}"
+        drawn = say("rank {rank}", rank=rank) if rank else _none(row)
         _add(places, tips, frame, kind, row["geometry"], _tip(row, name, row["drop_m"], drawn))
     for row in records_of(drops) if len(drops) else ():
-        drawn = "selected" if row["rejection_reason"] == "" else f"none: {plain(row['rejection_reason'])}"
+        drawn = say("selected") if row["rejection_reason"] == "" else _none(row)
         name = _named(row["drop_id"], row["kind"])
         _add(places, tips, frame, DROP, row["geometry"], _tip(row, name, row["head_m"], drawn))
     gauges = handover.context.get("gauges", ())
     for name, point in zip(gauges["name"], gauges.geometry, strict=True) if len(gauges) else ():
-        _add(places, tips, frame, GAUGE, point, [f"{plain(name)} (gauge)", *[NOT_OF_GAUGES] * (len(TIP) - 1)])
+        _add(
+            places,
+            tips,
+            frame,
+            GAUGE,
+            point,
+            [say("{name} (gauge)", name=plain(name)), *[NOT_OF_GAUGES] * (len(TIP) - 1)],
+        )
     groups = [
-        (kind.name, kind.label.capitalize(), outline(kind.shape, 0.0, 0.0, MARK_PX), places[kind.name])
+        (kind.name, say(kind.label.capitalize()), outline(kind.shape, 0.0, 0.0, MARK_PX), places[kind.name])
         for kind in MAP_KINDS
         if kind.name in places
     ]
@@ -246,5 +276,10 @@ def _add(places, tips, frame, kind, point, tip):
 
 
 def _tip(row, name, drop_m, site):
-    plant = f"{plain(row['turbine'])}, {amount(row['power_kw'], 'kW')}" if row["turbine"] else "none"
-    return [name, amount(drop_m, "m"), plain(row["use"]) or "none", plant, site]
+    plant = f"{plain(row['turbine'])}, {amount(row['power_kw'], 'kW')}" if row["turbine"] else say("none")
+    return [name, amount(drop_m, "m"), plain(row["use"]) or say("none"), plant, site]
+
+
+# That there is no site, and why.
+def _none(row):
+    return say("none: {reason}", reason=say(plain(row["rejection_reason"])))

@@ -2,6 +2,12 @@
 // The table of sites: sorting, filters, keyboard. Calls pick(rank) when a row is selected.
 // What follows a selection is in `listeners`, what follows the filters in `filters`, which get the ranks shown.
 const page = { data: JSON.parse(document.getElementById("data").textContent), picked: 0, listeners: [], filters: [] };
+// A text of the page in its language, with what its named places stand for; numbers in its signs.
+const language = document.documentElement.lang;
+const say = (text, values = {}) => ((page.data.texts || {})[text] || text)
+  .replace(/\{(\w+)\}/g, (place, name) => (name in values ? values[name] : place));
+const DECIMAL = (1.5).toLocaleString(language).charAt(1);
+const numeral = (text) => String(text).replace(".", DECIMAL);
 const byId = (name) => document.getElementById(name);
 
 // A site is selected: everything that shows it follows.
@@ -80,7 +86,7 @@ function startTable() {
     const ranks = new Set(left.map((row) => Number(row.dataset.rank)));
     for (const follow of page.filters) follow(ranks);
     byId("nothing").hidden = left.length > 0;
-    document.getElementById("shown").textContent = `${left.length} of ${rows().length} sites`;
+    document.getElementById("shown").textContent = say("{shown} of {all} sites", { shown: left.length, all: rows().length });
     reachable(left.find((row) => row.getAttribute("aria-current")) || left[0]);
   }
 

@@ -6,8 +6,11 @@ from functools import cache
 import numpy as np
 from pyproj import CRS, Transformer
 
+from sitefinder.report.languages import numeral, say, say_as
 from sitefinder.report.text import NOT_KNOWN, decimals, figure, is_missing, money_figure
 
+# Sides of the globe from the equator and from Greenwich, and the context of their letters.
+SIDES, SIDE = {"lat": "NS", "lon": "EW"}, "side of the globe"
 STEPS = (1.0, 2.0, 5.0, 10.0)
 
 
@@ -37,7 +40,7 @@ def amount(value, unit="", places=None):
     ('9.6 m', '1,234 kW', 'not known')
     """
     if not is_known(value) or not math.isfinite(value):
-        return NOT_KNOWN
+        return say(NOT_KNOWN)
     shown = figure(float(value)) if places is None else decimals(float(value), places)
     return f"{shown} {unit}".rstrip()
 
@@ -51,7 +54,7 @@ def money(value, currency):
     ('952,000 EUR', '0 EUR', 'not known')
     """
     if not is_known(value) or not math.isfinite(value):
-        return NOT_KNOWN
+        return say(NOT_KNOWN)
     return f"{money_figure(float(value))} {currency}"
 
 
@@ -63,7 +66,7 @@ def percent(share):
     >>> percent(0.714), percent(float("nan"))
     ('71 %', 'not known')
     """
-    return f"{100 * share:.0f} %" if is_known(share) and math.isfinite(share) else NOT_KNOWN
+    return f"{100 * share:.0f} %" if is_known(share) and math.isfinite(share) else say(NOT_KNOWN)
 
 
 def span(low, high, unit="", places=None):
@@ -75,13 +78,13 @@ def span(low, high, unit="", places=None):
     ('1.2 to 5.7 m', 'not known to 5.7 m')
     """
     if not is_known(low) and not is_known(high):
-        return NOT_KNOWN
-    return f"{amount(low, '', places)} to {amount(high, unit, places)}"
+        return say(NOT_KNOWN)
+    return say("{low} to {high}", low=amount(low, "", places), high=amount(high, unit, places))
 
 
-def words(value, otherwise=NOT_KNOWN):
-    """A text of a table, or another text if it is empty."""
-    return str(value) if is_known(value) else otherwise
+def words(value, otherwise=None):
+    """A text of a table as it is, or another text if it is empty: "not known" if none is given."""
+    return str(value) if is_known(value) else say(NOT_KNOWN) if otherwise is None else otherwise
 
 
 def listed(names):
@@ -92,7 +95,7 @@ def listed(names):
     >>> listed(["roads"]), listed(["roads", "lakes", "settlements"])
     ('roads', 'roads, lakes and settlements')
     """
-    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
+    return say(" and ").join(filter(None, [", ".join(names[:-1]), names[-1]]))
 
 
 def degrees_minutes_seconds(degrees, axis):
@@ -115,17 +118,18 @@ def degrees_minutes_seconds(degrees, axis):
     ('39° 47′ 41.9″ N', '0° 30′ 00.0″ W')
     """
     if not is_known(degrees):
-        return NOT_KNOWN
+        return say(NOT_KNOWN)
     tenths = round(abs(degrees) * 36_000)
     minutes, tenths = divmod(tenths, 600)
     whole, minutes = divmod(minutes, 60)
-    side = {"lat": "NS", "lon": "EW"}[axis][degrees < 0 and whole + minutes + tenths > 0]
-    return f"{whole}° {minutes:02d}′ {tenths // 10:02d}.{tenths % 10}″ {side}"
+    side = SIDES[axis][degrees < 0 and whole + minutes + tenths > 0]
+    seconds = numeral(f"{tenths // 10:02d}.{tenths % 10}")
+    return f"{whole}° {minutes:02d}′ {seconds}″ {say_as(SIDE, side)}"
 
 
 def decimal_degrees(lon, lat):
-    """Latitude and longitude to a millionth of a degree, about a tenth of a metre."""
-    return f"{lat:.6f}, {lon:.6f}" if is_known(lon) and is_known(lat) else NOT_KNOWN
+    """Latitude and longitude to a millionth of a degree, about a tenth of a metre, as devices take them."""
+    return f"{lat:.6f}, {lon:.6f}" if is_known(lon) and is_known(lat) else say(NOT_KNOWN)
 
 
 def grid_places(crs, lon, lat):
@@ -156,8 +160,9 @@ def grid_text(place):
     'E 411 805, N 4 405 509'
     """
     if not np.isfinite(place).all():
-        return NOT_KNOWN
-    return "E {}, N {}".format(*(f"{metres:,.0f}".replace(",", " ") for metres in place))
+        return say(NOT_KNOWN)
+    east, north = (f"{metres:,.0f}".replace(",", " ") for metres in place)
+    return say("E {east}, N {north}", east=east, north=north)
 
 
 def crs_text(crs):

@@ -11,6 +11,8 @@ from typing import NamedTuple
 
 from pyproj import CRS, Proj
 
+from sitefinder.report.languages import day, numeral, say
+
 # The years that the model is made for, and the day that stands for them where the delivery has no date.
 FIRST_YEAR, END_YEAR = 2025.0, 2030.0
 USUAL_DAY = datetime.date(2027, 7, 1)
@@ -52,8 +54,8 @@ def compass_at(crs, lon, lat, date=""):
     Compass or None
         None where the day is none of the model's years, or the place is too near to a magnetic pole for a compass.
     """
-    day = datetime.date.fromisoformat(date) if date else USUAL_DAY
-    year = day.year + (day.timetuple().tm_yday - 1) / DAYS_A_YEAR
+    on = datetime.date.fromisoformat(date) if date else USUAL_DAY
+    year = on.year + (on.timetuple().tm_yday - 1) / DAYS_A_YEAR
     if not FIRST_YEAR <= year < END_YEAR:
         return None
     now, later = (_field(lon, lat, each) for each in (year, min(year + 1.0, END_YEAR)))
@@ -61,7 +63,7 @@ def compass_at(crs, lon, lat, date=""):
         return None
     convergence_deg = _projection(crs).get_factors(lon, lat).meridian_convergence
     change_deg = (later.d - now.d) / (min(year + 1.0, END_YEAR) - year)
-    return Compass(day, now.d, change_deg, convergence_deg)
+    return Compass(on, now.d, change_deg, convergence_deg)
 
 
 def _field(lon, lat, year):
@@ -84,11 +86,15 @@ def compass_text(compass):
     >>> compass_text(Compass(datetime.date(2027, 7, 1), 4.04, 0.18, 0.7))
     'magnetic north is 3.3° east of grid north (declination 4.0° east on 2027-07-01, 0.2° east a year)'
     """
-    return (
-        f"magnetic north is {_side(compass.from_grid_deg)} of grid north (declination "
-        f"{_side(compass.declination_deg)} on {compass.day.isoformat()}, {_side(compass.change_deg)} a year)"
+    return say(
+        "magnetic north is {angle} of grid north (declination {declination} on {day}, {change} a year)",
+        angle=_side(compass.from_grid_deg),
+        declination=_side(compass.declination_deg),
+        day=day(compass.day.isoformat()),
+        change=_side(compass.change_deg),
     )
 
 
 def _side(degrees):
-    return f"{abs(degrees):.1f}° {'east' if degrees >= 0 else 'west'}"
+    size = numeral(f"{abs(degrees):.1f}")
+    return say("{angle}° east", angle=size) if degrees >= 0 else say("{angle}° west", angle=size)

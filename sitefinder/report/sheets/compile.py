@@ -5,6 +5,7 @@ import unicodedata
 from contextlib import contextmanager
 from pathlib import Path
 
+from sitefinder.report.languages import current, say, say_as, texts_of
 from sitefinder.report.sheets.font_files import font_folders, font_letters
 
 HERE = Path(__file__).parent
@@ -113,12 +114,18 @@ class Typesetter:
             if NO_GLYPH not in str(error):
                 raise
         # The standard forbids a character without a glyph; the page is printed with a note.
-        compiler = self._compiler(HERE / template, self._inputs({**data, "lacks_letters": LACKS_LETTERS}))
+        compiler = self._compiler(HERE / template, self._inputs({**data, "lacks_letters": say(LACKS_LETTERS)}))
         return compiler.compile(input=file, format="pdf")
 
     def _inputs(self, data):
-        given = {"families": [*self.families, BOX_FAMILY], **data}
-        given.setdefault("lacks_letters", LACKS_LETTERS if self.lacks_letters else "")
+        given = {
+            "families": [*self.families, BOX_FAMILY],
+            "language": current().tag,
+            "heads": narrow_heads(),
+            **_texts(),
+            **data,
+        }
+        given.setdefault("lacks_letters", say(LACKS_LETTERS) if self.lacks_letters else "")
         return {"data": json.dumps(given, ensure_ascii=False, allow_nan=False)}
 
     # Letters that no font has; fonts are opened one after the other until nothing is missing.
@@ -128,6 +135,16 @@ class Typesetter:
             self._covered |= font_letters(self._font_files.pop(0))
             missing -= self._covered
         return missing
+
+
+def narrow_heads():
+    """Headings of narrow columns, which have short words of their own in the catalogues."""
+    return {"head": say_as("narrow heading", "head m"), "sites": say_as("narrow heading", "sites")}
+
+
+# The texts of all templates in the current language.
+def _texts():
+    return texts_of("\n".join(path.read_text(encoding="utf-8") for path in sorted(HERE.glob("*.typ"))))
 
 
 @contextmanager

@@ -1,6 +1,7 @@
 """The field sheets as one PDF: overview first, then the sheet of each of the best sites."""
 
 from sitefinder.report.flow_quality import input_notes
+from sitefinder.report.languages import labels, plural, say
 from sitefinder.report.sheets.amounts import amount, span, words
 from sitefinder.report.sheets.compile import shortened, typesetter
 from sitefinder.report.sheets.maps import locate, locator, measure_names, region_map
@@ -8,11 +9,11 @@ from sitefinder.report.sheets.profiles import measure_profiles
 from sitefinder.report.sheets.site_data import LONGEST_NAME, beside_sites, site_data
 from sitefinder.report.stream_names import stream_names
 from sitefinder.report.structures import beside_text
-from sitefinder.report.text import counted, energy_interval, figure, gigawatt_hours, power
+from sitefinder.report.text import energy_interval, figure, gigawatt_hours, power
 from sitefinder.schema.arrays import records_of
 from sitefinder.schema.wording import READING, SAFETY, SCREENING
 from sitefinder.units import METRES_PER_KILOMETRE
-from sitefinder.vocabulary import VERDICTS, labels
+from sitefinder.vocabulary import VERDICTS
 
 OVERVIEW_MAP_MM = (126.0, 118.0)
 LONGEST_IN_LIST = 40
@@ -60,9 +61,9 @@ def field_sheets_pdf(handover, count, site_ids=None):
             "list": _list(setter, sites, streams),
             "sheets": sheets,
             "locator": small[0] if small else None,
-            "screening": SCREENING,
-            "reading": READING,
-            "safety": SAFETY,
+            "screening": say(SCREENING),
+            "reading": [say(text) for text in READING],
+            "safety": [say(text) for text in SAFETY],
         }
         return setter.pdf("field_sheets.typ", data)
 
@@ -77,29 +78,41 @@ def totals_text(handover):
     """Totals of all sites, and of drops without a stream, as sentences."""
     sites = handover.tables["sites"]
     if not len(sites):
-        return NO_SITE
+        return say(NO_SITE)
     energy = gigawatt_hours(sites["energy_mwh"].sum())
     interval = energy_interval(handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
-    return (
-        f"{counted(len(sites), 'site', 'sites')}: installed capacity {power(sites['power_kw'].sum())}, "
-        f"mean annual energy {energy} GWh ({interval} GWh); {effects_of_sites(sites)}."
-        + beside_text(handover.tables["totals"])
+    text = plural(
+        "{number} site: installed capacity {capacity}, mean annual energy {energy} GWh ({interval} GWh); "
+        "{effects}.",
+        "{number} sites: installed capacity {capacity}, mean annual energy {energy} GWh ({interval} GWh); "
+        "{effects}.",
+        len(sites),
+        capacity=power(sites["power_kw"].sum()),
+        energy=energy,
+        interval=interval,
+        effects=effects_of_sites(sites),
     )
+    return text + beside_text(handover.tables["totals"])
 
 
 def effects_of_sites(sites):
     """Depleted length and new barriers of sites, as part of a sentence."""
     depleted_km = sites["depleted_length_m"].sum() / METRES_PER_KILOMETRE
-    barriers = counted(int(sites["new_barrier"].sum()), "new barrier", "new barriers")
-    return f"{figure(depleted_km)} km of stream depleted, {barriers}"
+    return plural(
+        "{length} km of stream depleted, {number} new barrier",
+        "{length} km of stream depleted, {number} new barriers",
+        int(sites["new_barrier"].sum()),
+        length=figure(depleted_km),
+    )
 
 
 def _list_title(handover, listed):
     sites = handover.tables["sites"]
     if len(listed) == len(sites):
-        return f"Sheets: {'all sites' if len(sites) > 1 else 'the one site'}"
+        return say("Sheets: all sites") if len(sites) > 1 else say("Sheets: the one site")
     are_best = listed["site_id"].tolist() == sites_with_sheet(sites, len(listed))["site_id"].tolist()
-    return f"Sheets: {'the best ' if are_best else ''}{len(listed)} of {len(sites)} sites"
+    text = "Sheets: the best {shown} of {all} sites" if are_best else "Sheets: {shown} of {all} sites"
+    return say(text, shown=len(listed), all=len(sites))
 
 
 # A row of the list for each sheet; the template adds the page.

@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from PIL import Image
 
+from sitefinder.report.languages import numeral
 from sitefinder.report.map_signs import hatch_look, hatch_pattern
 from sitefinder.report.map_signs import outline as mark_outline
 from sitefinder.report.sheets.amounts import round_step
@@ -506,7 +507,7 @@ def scale_bar(mm_per_m, max_mm):
     step_m = round_step(max_m / 2.0)
     length_m = step_m if step_m <= max_m else step_m / 2
     text = f"{length_m:g} m" if length_m < 1000 else f"{length_m / 1000:g} km"
-    return {"mm": round(length_m * mm_per_m, 3), "text": text}
+    return {"mm": round(length_m * mm_per_m, 3), "text": numeral(text)}
 
 
 # Squares of the net that a rectangle touches.

@@ -3,12 +3,13 @@
 import numpy as np
 import shapely
 
+from sitefinder.report.languages import labels, numeral, say
 from sitefinder.report.map_labels import stream_places
 from sitefinder.report.map_signs import DROP, GAUGE, MAP_KINDS, actions_on_map, kinds_on_map, structure_label
 from sitefinder.report.sheets.amounts import grid_places, listed
 from sitefinder.report.sheets.compile import shortened
 from sitefinder.report.sheets.frame import DIGITS, Frame, hatch_sample, moved_into, sample, scale_bar, window_about
-from sitefinder.vocabulary import ACTIONS, PASSED_STEP, VERDICTS, labels, names
+from sitefinder.vocabulary import ACTIONS, PASSED_STEP, VERDICTS, names
 
 LONGEST_NAME = 32
 # Share of a site's extent that is free around it on its map.
@@ -31,7 +32,7 @@ ENDS = (("intake", "triangle down"), ("tailrace", "circle"))
 
 def measure_names(setter, handover):
     """Measure all names that maps may show, and the letters of their numbers."""
-    shown = {*DIGITS, *(name for name, _ in ENDS)}
+    shown = {*DIGITS, *(say(name) for name, _ in ENDS)}
     for layer in ("settlements", "roads", "lakes", "districts"):
         if layer in handover.context:
             shown |= {map_name(setter, name) for name in handover.context[layer]["name"]}
@@ -78,7 +79,8 @@ def place_map(setter, handover, site):
         frame.lines([stretch], "depleted")
     for line in (stretch, *conduits.values()):
         frame.keep_clear_along(line)
-    known = [(place, *end) for place, end in zip(places, ENDS, strict=True) if np.isfinite(place).all()]
+    ends = [(say(name), shape) for name, shape in ENDS]
+    known = [(place, *end) for place, end in zip(places, ends, strict=True) if np.isfinite(place).all()]
     for place, _, shape in known:
         x, y = frame.at(*place)
         frame.mark("end", shape, x, y, POINT_MM["end"])
@@ -148,7 +150,8 @@ def locator(setter, handover):
     if "region" in handover.context:
         frame.lines(handover.context["region"].geometry, "small-border")
     frame.lines(reaches.geometry, "small-stream")
-    return frame.drawing("The streams of the region, with a box around the part that the map shows."), frame
+    description = "The streams of the region, with a box around the part that the map shows."
+    return frame.drawing(say(description)), frame
 
 
 def locate(frame, window):
@@ -203,11 +206,11 @@ def region_map(setter, handover, size_mm, *, number_pt, largest_mm, name_pt, pla
         _name_streams(frame, handover, 7.0)
         _draw_names(frame, handover, 6.5)
     frame.numbers(steps)
-    count = len(handover.tables["sites"])
-    drawn = frame.drawing(
-        f"Map of the region: its streams by verdict, and {count} sites numbered by rank. "
-        "The list of sites has their names."
+    text = (
+        "Map of the region: its streams by verdict, and {number} sites numbered by rank. The list of sites has "
+        "their names."
     )
+    drawn = frame.drawing(say(text, number=len(handover.tables["sites"])))
     return {
         **drawn,
         "key": _key(frame),
@@ -221,34 +224,45 @@ def _key(frame, ends=(), interval_m=None):
     does = labels(ACTIONS)
     kinds = frame.kinds
     entries = [
-        ("stretch", sample("stretch"), "stretch used by a site"),
-        ("depleted", sample("stretch", "depleted"), "depleted reach"),
-        *((part, sample(part), part) for part in CONDUIT_PARTS),
+        ("stretch", sample("stretch"), say("stretch used by a site")),
+        ("depleted", sample("stretch", "depleted"), say("depleted reach")),
+        *((part, sample(part), say(part)) for part in CONDUIT_PARTS),
         *(("end", sample("end", shape=shape, size_mm=2.2), name) for name, shape in ends),
-        ("to-road", sample("to-road"), "straight line to the nearest road"),
+        ("to-road", sample("to-road"), say("straight line to the nearest road")),
         *(
-            (f"stream-{each.name}", sample(f"stream-{each.name}"), f"stream: {each.label}")
+            (
+                f"stream-{each.name}",
+                sample(f"stream-{each.name}"),
+                say("stream: {verdict}", verdict=say(each.label)),
+            )
             for each in _MILDEST_FIRST
         ),
-        ("road", sample("road-edge", "road"), "road"),
-        ("power-line", sample("power-line", marks=(("pylon", "circle", PYLON_MM),)), "power line"),
-        ("settlement", sample("settlement", shape="square"), "settlement"),
-        ("lake", sample("lake", shape="area"), "lake"),
-        ("border", sample("border"), "boundary of region or district"),
-        ("contour", sample("contour"), f"contour, every {interval_m:g} m" if interval_m else ""),
+        ("road", sample("road-edge", "road"), say("road")),
+        ("power-line", sample("power-line", marks=(("pylon", "circle", PYLON_MM),)), say("power line")),
+        ("settlement", sample("settlement", shape="square"), say("settlement")),
+        ("lake", sample("lake", shape="area"), say("lake")),
+        ("border", sample("border"), say("boundary of region or district")),
+        ("contour", sample("contour"), _contours_text(interval_m)),
         *(
             (
                 f"place-{kind.name}",
                 sample(f"place-{kind.name}", shape=kind.shape, size_mm=_place_mm(kind.name)),
-                kind.label,
+                say(kind.label),
             )
             for kind in MAP_KINDS
         ),
-        ("dot", sample("dot", shape="circle", size_mm=2.0), "site, with its rank"),
+        ("dot", sample("dot", shape="circle", size_mm=2.0), say("site, with its rank")),
     ]
     shown = [(drawn, meaning) for kind, drawn, meaning in entries if kind in kinds]
-    shown += [(hatch_sample(action), f"rule: {does[action]}") for action in frame.hatched_actions[::-1]]
+    shown += [
+        (hatch_sample(action), say("rule: {action}", action=does[action]))
+        for action in frame.hatched_actions[::-1]
+    ]
     return [{"svg": drawn, "text": meaning} for drawn, meaning in shown]
+
+
+def _contours_text(interval_m):
+    return say("contour, every {interval} m", interval=numeral(f"{interval_m:g}")) if interval_m else ""
 
 
 # Relief, areas, boundaries, roads, streams by verdict and power lines, if available.
@@ -439,8 +453,10 @@ def _to_road(handover, tailrace):
 
 def _place_description(handover, site):
     layers = ("roads", "power_lines", "settlements")
-    shown = listed(["streams", *(each.replace("_", " ") for each in layers if each in handover.context)])
-    return (
-        f"Map of the stretch of stream between intake and tailrace of the site of rank {site['rank']}, with "
-        f"{shown} around it. Coordinates of intake and tailrace are under “How to get there”."
+    shown = [say("streams"), *(say(each.replace("_", " ")) for each in layers if each in handover.context)]
+    return say(
+        "Map of the stretch of stream between intake and tailrace of the site of rank {rank}, with {shown} around "
+        "it. Coordinates of intake and tailrace are under “How to get there”.",
+        rank=site["rank"],
+        shown=listed(shown),
     )

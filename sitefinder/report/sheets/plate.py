@@ -3,6 +3,7 @@
 from collections import ChainMap
 from typing import NamedTuple
 
+from sitefinder.report.languages import day, labels, say
 from sitefinder.report.sheets.amounts import amount, crs_text, words
 from sitefinder.report.sheets.compile import shortened, typesetter
 from sitefinder.report.sheets.field_sheets import totals_text
@@ -10,14 +11,13 @@ from sitefinder.report.sheets.maps import measure_names, region_map
 from sitefinder.report.stream_names import stream_names
 from sitefinder.schema.arrays import records_of
 from sitefinder.schema.wording import NOT_KNOWN, READING, SCREENING
-from sitefinder.vocabulary import VERDICTS, labels
+from sitefinder.vocabulary import VERDICTS
 
 PLATE_MAP_MM = (285.0, 265.5)
 DISTRICTS_SHOWN, SITES_SHOWN, SOURCES_SHOWN = 12, 40, 14
 LONGEST_NAME, LONGEST_IN_LIST, LONGEST_SOURCE = 60, 28, 220
 # Provenance of an input without a statement by the user.
 NOT_STATED = ("", "not stated")
-OUTSIDE = "outside all districts"
 # Layers of which a map of one district shows the rows of its sites.
 BY_SITE = ("stretches", "conduits")
 
@@ -62,11 +62,11 @@ def district_map_pdf(handover, imprint=NO_IMPRINT):
             "sites": _sites(setter, handover),
             "sources": sources,
             "more_sources": more_sources,
-            "imprint": setter.text(" · ".join(filter(None, [imprint.author, imprint.date]))),
+            "imprint": setter.text(" · ".join(filter(None, [imprint.author, day(imprint.date)]))),
             "logo": imprint.logo,
-            "screening": SCREENING,
-            "reading": READING,
-            "not_known": NOT_KNOWN,
+            "screening": say(SCREENING),
+            "reading": [say(text) for text in READING],
+            "not_known": [say(text) for text in NOT_KNOWN],
         }
         return setter.pdf("plate.typ", data)
 
@@ -99,12 +99,16 @@ def of_district(handover, district):
     # Totals beside those of the district are of the region.
     shown["totals"] = tables["totals"].iloc[:0]
     return handover._replace(
-        title=f"{handover.title}: {district or OUTSIDE}",
+        title=f"{handover.title}: {_name_of(district)}",
         tables=ChainMap(own | shown, tables),
         energy_p90_mwh=totals["energy_mwh_p90"],
         energy_p50_mwh=totals["energy_mwh_p50"],
         energy_p10_mwh=totals["energy_mwh_p10"],
     )
+
+
+def _name_of(district):
+    return district or say("outside all districts")
 
 
 # Rows of the table of sites, the best first.
@@ -132,7 +136,7 @@ def _districts(setter, handover):
         return [], 0
     rows = [
         [
-            setter.text(shortened(row.district or OUTSIDE, LONGEST_NAME)),
+            setter.text(shortened(_name_of(row.district), LONGEST_NAME)),
             str(row.sites),
             amount(row.power_kw),
             amount(row.energy_mwh),
@@ -148,13 +152,14 @@ def _sources(setter, handover):
     inputs = provenance[provenance["kind"] == "input"]
     groups, silent = {}, []
     for row in inputs.itertuples():
-        stated = tuple("" if cell in NOT_STATED else str(cell) for cell in (row.source, row.date, row.licence))
+        given = (row.source, day(row.date), row.licence)
+        stated = tuple("" if cell in NOT_STATED else str(cell) for cell in given)
         if any(stated):
             groups.setdefault(stated, []).append(row.name)
         else:
             silent.append(row.name)
     texts = [f"{', '.join(names)}: {'; '.join(filter(None, stated))}" for stated, names in groups.items()]
     if silent:
-        texts.append(f"Source not stated: {', '.join(silent)}")
+        texts.append(say("Source not stated: {inputs}", inputs=", ".join(silent)))
     lines = [setter.text(shortened(text, LONGEST_SOURCE)) for text in texts]
     return lines[:SOURCES_SHOWN], max(len(lines) - SOURCES_SHOWN, 0)

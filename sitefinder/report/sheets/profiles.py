@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from sitefinder.report.languages import numeral, say
 from sitefinder.report.sheets.amounts import round_step
 from sitefinder.report.sheets.compile import MM_PER_POINT, shortened
 from sitefinder.report.sheets.frame import LINE_OF_SIZE, TICK_PT, Frame, sample
@@ -29,7 +30,7 @@ def measure_profiles(setter, profiles):
         The layer ``site_profiles``.
     """
     marked = profiles[(profiles["mark"] != "") | (profiles["structure_id"] != "")]
-    texts = {*AXES}
+    texts = {*map(say, AXES)}
     for row in marked.itertuples():
         texts.add(_end_text(row.mark, row.profile_m))
         if row.structure_id:
@@ -75,9 +76,14 @@ def profile_drawing(setter, profile, size_mm, stream):
     _draw_ends(frame, profile, distance, level)
     _draw_structures(frame, profile, distance, level)
     drawn = frame.drawing(
-        f"Long profile of {stream}: water level over {distance[-1] - distance[0]:.0f} m of stream, "
-        f"falling from {level[np.isfinite(level)][0]:.1f} m to {level[np.isfinite(level)][-1]:.1f} m, "
-        "with intake, tailrace and structures marked."
+        say(
+            "Long profile of {stream}: water level over {length} m of stream, falling from {upper} m to "
+            "{lower} m, with intake, tailrace and structures marked.",
+            stream=stream,
+            length=f"{distance[-1] - distance[0]:.0f}",
+            upper=numeral(f"{level[np.isfinite(level)][0]:.1f}"),
+            lower=numeral(f"{level[np.isfinite(level)][-1]:.1f}"),
+        )
     )
     return {**drawn, "key": _key(profile)}
 
@@ -109,23 +115,29 @@ def _draw_scales(frame):
     quiet = {"quiet": True, "halo": False}
     step = round_step((east - west) / 8)
     for number in range(math.ceil(west / step), math.floor(east / step) + 1):
-        text, (x, _) = f"{number * step:g}", frame.at(number * step, low)
+        text, (x, _) = numeral(f"{number * step:g}"), frame.at(number * step, low)
         wide = setter.width_mm(text, TICK_PT)
         frame.path("tick", f"M{x:.2f} {frame.height_mm:.2f}v1")
         frame.put(text, min(x - wide / 2, frame.width_mm - wide), frame.height_mm + 1.2, wide, TICK_PT, **quiet)
-    wide = setter.width_mm(AXES[0], TICK_PT)
-    frame.put(AXES[0], (frame.width_mm - wide) / 2, frame.height_mm + 1.2 + line, wide, TICK_PT, **quiet)
+    along, up = map(say, AXES)
+    wide = _width_mm(setter, along)
+    frame.put(along, (frame.width_mm - wide) / 2, frame.height_mm + 1.2 + line, wide, TICK_PT, **quiet)
     step = round_step((high - low) / 5)
     for number in range(math.ceil(low / step), math.floor(high / step) + 1):
-        text, (_, y) = f"{number * step:g}", frame.at(west, number * step)
+        text, (_, y) = numeral(f"{number * step:g}"), frame.at(west, number * step)
         wide = setter.width_mm(text, TICK_PT)
         frame.path("tick", f"M-1 {y:.2f}h1")
         frame.path("grid", f"M0 {y:.2f}H{frame.width_mm:.2f}")
         if line / 2 < y < frame.height_mm - line / 2:
             frame.put(text, -1.4 - wide, y - line / 2, wide, TICK_PT, **quiet)
-    wide = setter.width_mm(AXES[1], TICK_PT)
+    wide = _width_mm(setter, up)
     corner = -LEFT_MM + 1.0 + line / 2 - wide / 2, (frame.height_mm - line) / 2
-    frame.put(AXES[1], *corner, wide, TICK_PT, turn=-90, **quiet)
+    frame.put(up, *corner, wide, TICK_PT, turn=-90, **quiet)
+
+
+# Width of the name of an axis [mm], rounded up: a smaller one would break it into two lines.
+def _width_mm(setter, name):
+    return math.ceil(1000 * setter.width_mm(name, TICK_PT)) / 1000
 
 
 # Intake and tailrace: a line at their place, a mark on the water, and their name and level above.
@@ -177,16 +189,16 @@ def _key(profile):
             (profile["structure_id"] != "").any(),
         ),
     ]
-    return [{"svg": drawn, "text": meaning} for drawn, meaning, is_there in entries if is_there]
+    return [{"svg": drawn, "text": say(meaning)} for drawn, meaning, is_there in entries if is_there]
 
 
 def _end_text(mark, level_m):
-    return f"{mark}, {level_m:.1f} m"
+    return say("{place}, {level} m", place=say(mark), level=numeral(f"{level_m:.1f}"))
 
 
 def _structure_text(setter, identity, drop_m):
     name = setter.text(shortened(structure_name(identity), LONGEST_NAME))
-    return name if math.isnan(drop_m) else f"{name}, {drop_m:.1f} m"
+    return name if math.isnan(drop_m) else f"{name}, {numeral(f'{drop_m:.1f}')} m"
 
 
 # A corner for a text of unknown width, which ends or begins at a place.

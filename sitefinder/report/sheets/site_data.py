@@ -9,8 +9,9 @@ from sitefinder.energy.hydraulics import KW_PER_M3S_M
 from sitefinder.report.decisions import decisions_of
 from sitefinder.report.fish import months_text, points_by_site
 from sitefinder.report.flow_quality import delivered_regressions, regression_text, regressions_of_source
+from sitefinder.report.languages import current, flag_phrases, numeral, phrases, plural, say
 from sitefinder.report.observations import visits_to
-from sitefinder.report.on_stream import things_by_site
+from sitefinder.report.on_stream import stated_parts, things_by_site
 from sitefinder.report.sheets.amounts import (
     amount,
     crs_text,
@@ -29,18 +30,18 @@ from sitefinder.report.sheets.compass import compass_at, compass_text
 from sitefinder.report.sheets.compile import shortened
 from sitefinder.report.sheets.maps import place_map
 from sitefinder.report.sheets.profiles import profile_drawing
-from sitefinder.report.text import NOT_KNOWN, level_places, rows_by_site
+from sitefinder.report.table_texts import from_table, source_text
+from sitefinder.report.text import NOT_KNOWN, level_places, money_text, rows_by_site
 from sitefinder.rules.verdicts import REASON_SEPARATOR
 from sitefinder.schema.arrays import records_of
-from sitefinder.schema.columns import MONTH_NAMES
 from sitefinder.siting.profiles import NORMAL_90
-from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, USED, VERDICTS, flag_phrases, named, phrases
+from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, USED, VERDICTS, named
 
 PROFILE_MM = (181.0, 39.0)
 # Longer texts are cut in titles and tables, and printed in full at the end of the sheet.
 LONGEST_ID, LONGEST_NAME, LONGEST_CELL = 48, 80, 60
-FLOW_SOURCES = {"equation": "regional regression"}
 BANKS = {"left": "on the left bank (looking downstream)", "right": "on the right bank (looking downstream)"}
+RIGHT_BANK = "right bank{route}, deepest cut {cut}"
 # A road within this height difference is level with the powerhouse [m].
 LEVEL_WITHIN_M = 0.5
 # Sources of the uncertainty of energy, by the end of their columns; smaller shares than this are left out.
@@ -48,6 +49,7 @@ CONTRIBUTIONS = {"year": "year", "flow": "flow", "head": "head", "efficiency": "
 MIN_CONTRIBUTION = 0.045
 # Times of the year of which the flow is given [%], and ends of the stretch as the long profile marks them.
 DURATIONS_PERCENT, MARKS = (10, 30, 50, 80, 90, 95), ("intake", "tailrace")
+NAMES_OF_ENDS = ("Intake", "Tailrace")
 # Rows of the table of the depleted reach; the layer depleted_reaches has all places and months.
 DEPLETED_ROWS = 5
 
@@ -137,14 +139,14 @@ def site_data(setter, handover, beside, site, stream):
         "rank": int(site["rank"]),
         "id": setter.text(shortened(site["site_id"], LONGEST_ID)),
         "stream": stream_label,
-        "district": setter.text(shortened(words(site["district"], "outside all districts"), LONGEST_NAME)),
-        "scheme": scheme.label,
-        "scheme_phrase": scheme.phrase,
+        "district": setter.text(shortened(words(site["district"], say("outside all districts")), LONGEST_NAME)),
+        "scheme": say(scheme.label),
+        "scheme_phrase": say(scheme.phrase),
         "map": place_map(setter, handover, site),
         "profile": profile_drawing(setter, profile, PROFILE_MM, stream_label),
         "figures": [
-            {"title": "Head and flow at the intake", "rows": _rows(setter, _water(beside, site, scheme))},
-            {"title": "Plant and cost", "rows": _rows(setter, _plant(handover, site, scheme))},
+            {"title": say("Head and flow at the intake"), "rows": _rows(setter, _water(beside, site, scheme))},
+            {"title": say("Plant and cost"), "rows": _rows(setter, _plant(handover, site, scheme))},
         ],
         "durations": _durations(beside.curves.get(site["site_id"])),
         "qr": _place_code(site),
@@ -154,18 +156,18 @@ def site_data(setter, handover, beside, site, stream):
         "grid": setter.text(crs_text(handover.crs)),
         "ends": _ends(handover, site),
         "access": _rows(setter, _access(handover, beside, site)),
-        "in_full": [[label, setter.text(text)] for label, text in _in_full(site, stream)],
+        "in_full": [[say(label), setter.text(text)] for label, text in _in_full(site, stream)],
     }
 
 
-# Pairs of label and text, without those of no text.
+# Pairs of label, in the current language, and text, without those of no text.
 def _rows(setter, pairs):
     pairs = [pair for pair in pairs if pair is not None]
-    return [[label, setter.text(text)] for label, text in pairs if text is not None]
+    return [[say(label), setter.text(text)] for label, text in pairs if text is not None]
 
 
 # A text of the user in a table.
-def _cell(value, otherwise=NOT_KNOWN):
+def _cell(value, otherwise=None):
     return shortened(words(value, otherwise), LONGEST_CELL)
 
 
@@ -173,7 +175,8 @@ def _water(beside, site, scheme):
     head_m, error_m = site["head_m"], NORMAL_90 * site["head_se_m"]
     places = level_places(site["head_se_m"])
     low, high = beside.mean_flows_m3s.get(site["reach_id"], (np.nan, np.nan))
-    uncorrected = amount(site["head_uncorrected_m"], "m", places) + ", before shrinkage and selection"
+    head = amount(site["head_uncorrected_m"], "m", places)
+    uncorrected = say("{head}, before shrinkage and selection", head=head)
     return [
         ("Gross head", amount(head_m, "m", places) if scheme.has_head else None),
         _if_known("90 % confidence interval", error_m, span(head_m - error_m, head_m + error_m, "m", places)),
@@ -181,16 +184,16 @@ def _water(beside, site, scheme):
         ("Levels", _levels(beside.profiles.get(site["site_id"]), site)),
         _if_known("Uncorrected gross head", site["head_uncorrected_m"], uncorrected),
         ("Mean flow", amount(site["flow_mean_m3s"], "m³/s")),
-        _if_known("90 % confidence interval", low, f"{span(low, high, 'm³/s')}, at the tailrace"),
+        _if_known("90 % confidence interval", low, say("{flow}, at the tailrace", flow=span(low, high, "m³/s"))),
         None if site["site_id"] in beside.curves else _q95(site),
         ("Design flow", amount(site["flow_design_m3s"], "m³/s")),
         ("Environmental flow", _environmental_flow(site)),
         ("Catchment", amount(site["area_km2"], "km²")),
         (
             "of it outside the DEM",
-            amount(site["inflow_km2"], "km², as stated") if site["inflow_km2"] > 0 else None,
+            say("{area}, as stated", area=amount(site["inflow_km2"], "km²")) if site["inflow_km2"] > 0 else None,
         ),
-        ("Flow source", FLOW_SOURCES.get(site["flow_source"], _cell(site["flow_source"]))),
+        ("Flow source", source_text(_cell(site["flow_source"]))),
         ("Mean-flow regression", _regressions(beside, site)),
     ]
 
@@ -216,7 +219,7 @@ def _levels(profile, site):
     own = profile[profile["mark"] != ""]
     level = {mark: own.loc[own["mark"] == mark, "profile_m"].iloc[0] for mark in own["mark"]}
     places = level_places(site["head_se_m"])
-    known = [f"{mark} {amount(level[mark], 'm', places)}" for mark in MARKS if is_known(level.get(mark))]
+    known = [f"{say(mark)} {amount(level[mark], 'm', places)}" for mark in MARKS if is_known(level.get(mark))]
     return ", ".join(known) or None
 
 
@@ -252,19 +255,20 @@ def _regressions(beside, site):
 
 def _environmental_flow(site):
     if not is_known(site["environmental_flow_m3s"]):
-        return NOT_KNOWN
-    return f"{amount(site['environmental_flow_m3s'], 'm³/s')}, mean over the year"
+        return say(NOT_KNOWN)
+    return say("{flow}, mean over the year", flow=amount(site["environmental_flow_m3s"], "m³/s"))
 
 
 def _plant(handover, site, scheme):
-    safe = "fish-safe" if site["fish_safe"] else "not fish-safe"
-    screen = ", with a screen" if site["screened"] else ""
+    safe = say("fish-safe") if site["fish_safe"] else say("not fish-safe")
+    screen = say(", with a screen") if site["screened"] else ""
+    currency = money_text(handover.currency)
     energy = [site[f"energy_mwh_{each}"] for each in ("p90", "p50", "p10")]
-    per_kwh = f"{handover.currency} per kWh"
+    per_kwh = say("{currency} per kWh", currency=currency)
     specific, payback, irr = (
         site[name] for name in ("specific_cost_per_kw", "discounted_payback_years", "irr_percent")
     )
-    rate_of_return = f"; rate of return {amount(irr, '%', 1)}, real" if is_known(irr) else ""
+    rate_of_return = say("; rate of return {rate}, real", rate=amount(irr, "%", 1)) if is_known(irr) else ""
     break_even, solar = site["break_even_price_per_kwh"], amount(site["solar_lcoe_per_kwh"], "", 3)
     lcoe = span(site["lcoe_per_kwh_p10"], site["lcoe_per_kwh_p90"], "", 3)
     length_m, conduit_m = site["length_m"], site["conduit_length_m"]
@@ -276,21 +280,29 @@ def _plant(handover, site, scheme):
         _if_known("P90 · P50 · P10", energy[0], " · ".join(map(amount, energy)) + " MWh"),
         ("Uncertainty from", _contributions(site)),
         _if_known("Capacity factor", site["capacity_factor"], amount(site["capacity_factor"], "", 2)),
-        ("Capital cost", money(site["capital_cost"], handover.currency)),
-        _if_known("Specific cost", specific, f"{money(specific, handover.currency)} per kW"),
+        ("Capital cost", money(site["capital_cost"], currency)),
+        _if_known("Specific cost", specific, say("{cost} per kW", cost=money(specific, currency))),
         ("Levelised cost of energy", amount(site["lcoe_per_kwh"], per_kwh, 3)),
         _if_known(
             "P10 to P90",
             site["lcoe_per_kwh_p10"],
-            f"{lcoe}; pays with {percent(site['prob_pays'])}",
+            say("{lcoe}; pays with {share}", lcoe=lcoe, share=percent(site["prob_pays"])),
         ),
         ("Net present value", money(site["npv"], handover.currency.partition(" of ")[0]) + rate_of_return),
-        ("Discounted payback", amount(payback, "years", 0) if is_known(payback) else "not within the lifetime"),
-        _if_known("Break-even price", break_even, f"{amount(break_even, '', 3)}; solar {solar} {per_kwh}"),
+        ("Discounted payback", _years(payback) if is_known(payback) else say("not within the lifetime")),
+        _if_known(
+            "Break-even price",
+            break_even,
+            say("{price}; solar {solar} {unit}", price=amount(break_even, "", 3), solar=solar, unit=per_kwh),
+        ),
         None if scheme.diverts else ("Stretch of stream", amount(length_m, "m", 0)),
         ("Headrace and penstock", _conduit(site) if is_known(conduit_m) and conduit_m > 0 else None),
         ("No abstraction in", _months(site["closed_months"])),
     ]
+
+
+def _years(years):
+    return plural("{number} year", "{number} years", round(years))
 
 
 # The depleted reach in a sentence, and a table of what flows by place and month; None without one. A month that is
@@ -298,24 +310,28 @@ def _plant(handover, site, scheme):
 def _depleted(own, site):
     if not own:
         return None
-    min_depth_m = f"{own[0]['min_depth_m']:g} m"
-    capped = " Its head is at the maximum that defines low head." if site["head_is_capped"] else ""
-    text = (
-        f"{amount(site['depleted_length_m'], 'm')} of stream. With the plant in service, at least "
-        f"{amount(site['depleted_flow_q95_m3s'], 'm³/s')} pass the intake 95 % of the time, and the mean depth is "
-        f"below {min_depth_m} somewhere for {percent(site['depleted_shallow_share'])} of the time "
-        f"({percent(site['depleted_shallow_natural_share'])} without the plant).{capped}"
+    min_depth = numeral(f"{own[0]['min_depth_m']:g} m")
+    text = say(
+        "{length} of stream. With the plant in service, at least {flow} pass the intake 95 % of the time, and the "
+        "mean depth is below {depth} somewhere for {share} of the time ({natural} without the plant).",
+        length=amount(site["depleted_length_m"], "m"),
+        flow=amount(site["depleted_flow_q95_m3s"], "m³/s"),
+        depth=min_depth,
+        share=percent(site["depleted_shallow_share"]),
+        natural=percent(site["depleted_shallow_natural_share"]),
     )
+    if site["head_is_capped"]:
+        text += " " + say("Its head is at the maximum that defines low head.")
     rows, positions = [], sorted({row["position"] for row in own})
     for position in positions:
         place = [row for row in own if row["position"] == position]
         year = next(row for row in place if row["month"] == 0)
-        at = f"{place[0]['place']}, {amount(place[0]['distance_m'], 'm', 0)}"
-        rows.append([at, "mean of the year", *_left(year)])
+        at = f"{say(place[0]['place'])}, {amount(place[0]['distance_m'], 'm', 0)}"
+        rows.append([at, say("mean of the year"), *_left(year)])
         of_months = [row for row in place if row["month"] > 0]
         if of_months:
             least = min(of_months, key=lambda row: row["flow_left_m3s"])
-            rows.append(["", MONTH_NAMES[int(least["month"]) - 1], *_left(least)])
+            rows.append(["", current().months[int(least["month"]) - 1], *_left(least)])
     shown = rows[:DEPLETED_ROWS]
     more = len(positions) - len({row[0] for row in shown if row[0]})
     return {"text": text, "rows": shown, "months": _flow_by_month(own), "more": more}
@@ -328,7 +344,7 @@ def _left(row):
 # Mean flow left below the intake in each month; empty where months are not known.
 def _flow_by_month(own):
     first = sorted((row for row in own if row["position"] == 1 and row["month"] > 0), key=lambda row: row["month"])
-    return [[MONTH_NAMES[int(row["month"]) - 1][:3], amount(row["flow_left_m3s"])] for row in first]
+    return [[current().short_months[int(row["month"]) - 1], amount(row["flow_left_m3s"])] for row in first]
 
 
 # What the uncertainty of the energy comes from, the greatest share first; None where nothing errs.
@@ -336,7 +352,7 @@ def _contributions(site):
     shares = {name: site[f"energy_variance_share_{key}"] for key, name in CONTRIBUTIONS.items()}
     known = {name: share for name, share in shares.items() if is_known(share) and share >= MIN_CONTRIBUTION}
     ordered = sorted(known.items(), key=lambda one: -one[1])
-    return ", ".join(f"{name} {percent(share)}" for name, share in ordered) or None
+    return ", ".join(f"{say(name)} {percent(share)}" for name, share in ordered) or None
 
 
 # Months by name; None without one.
@@ -349,11 +365,14 @@ def _conduit(site):
     parts = [amount(site["conduit_length_m"], "m", 0)]
     headrace_m, penstock_m = site["headrace_length_m"], site["penstock_length_m"]
     if is_known(headrace_m) and is_known(penstock_m) and headrace_m > 0 and penstock_m > 0:
-        parts[0] += f" (headrace {amount(headrace_m, 'm', 0)}, penstock {amount(penstock_m, 'm', 0)})"
+        headrace, penstock = amount(headrace_m, "m", 0), amount(penstock_m, "m", 0)
+        parts[0] += say(" (headrace {headrace}, penstock {penstock})", headrace=headrace, penstock=penstock)
     if site["conduit_bank"]:
-        route = f", {site['conduit_route']}" if site["conduit_route"] else ""
-        parts.append(f"{site['conduit_bank']} bank{route}, deepest cut {amount(site['deepest_cut_m'], 'm', 1)}")
-        parts += [f"{int(site['crossings'])} crossings"] if site["crossings"] > 0 else []
+        route = f", {from_table(site['conduit_route'])}" if site["conduit_route"] else ""
+        side = "left bank{route}, deepest cut {cut}" if site["conduit_bank"] == "left" else RIGHT_BANK
+        parts.append(say(side, route=route, cut=amount(site["deepest_cut_m"], "m", 1)))
+        crossings = int(site["crossings"]) if site["crossings"] > 0 else 0
+        parts += [plural("{number} crossings", "{number} crossings", crossings)] if crossings else []
     return "; ".join(parts)
 
 
@@ -364,8 +383,10 @@ def _if_known(label, value, text):
 
 def _verdict(site):
     verdict = named(VERDICTS, site["verdict"])
-    phrase = verdict.phrase + (" A decision keeps the site all the same." if site["kept_by_decision"] else "")
-    return {"name": verdict.name, "label": verdict.label, "phrase": phrase}
+    phrase = say(verdict.phrase)
+    if site["kept_by_decision"]:
+        phrase += " " + say("A decision keeps the site all the same.")
+    return {"name": verdict.name, "label": say(verdict.label), "phrase": phrase}
 
 
 # Each rule with its effect, fish passage and closed months, and each flag, in words.
@@ -374,33 +395,38 @@ def _points(beside, site):
     points = []
     for rule in filter(None, site["reasons"].split(REASON_SEPARATOR)):
         phrase = phrase_of.get(beside.actions.get(rule))
-        points.append(f"Rule “{rule}”: {phrase}" if phrase else f"Rule “{rule}”.")
+        points.append(
+            say("Rule “{rule}”: {phrase}", rule=rule, phrase=phrase)
+            if phrase
+            else say("Rule “{rule}”.", rule=rule)
+        )
     if beside.decisions is not None:
         points += decisions_of(site["decision_id"], beside.decisions)
     if beside.observations is not None:
         points += visits_to(site["site_id"], beside.observations)
     if is_known(site["passage_survival"]):
         share = amount(100 * site["passage_survival"])
-        points.append(
-            f"Cumulative downstream passage survival (least favourable route): {share} %, from the "
-            "stated survival of the turbines on it."
+        text = (
+            "Cumulative downstream passage survival (least favourable route): {share} %, from the stated "
+            "survival of the turbines on it."
         )
+        points.append(say(text, share=share))
     points += beside.fish_points.get(site["site_id"], [])
-    points += [f"On the stream: {thing}." for thing in beside.things.get(site["site_id"], [])]
-    return points + (flag_phrases(site["flags"]) or ["No data-quality flags."])
+    points += [say("On the stream: {thing}.", thing=thing) for thing in beside.things.get(site["site_id"], [])]
+    return points + (flag_phrases(site["flags"]) or [say("No data-quality flags.")])
 
 
 def _ends(handover, site):
     lon, lat = [site["intake_lon"], site["lon"]], [site["intake_lat"], site["lat"]]
     return [
         {
-            "name": name,
+            "name": say(name),
             "grid": grid_text(place),
             "degrees": decimal_degrees(east, north),
             "minutes": f"{degrees_minutes_seconds(north, 'lat')}, {degrees_minutes_seconds(east, 'lon')}",
         }
         for name, place, east, north in zip(
-            ("Intake", "Tailrace"), grid_places(handover.crs, lon, lat), lon, lat, strict=True
+            NAMES_OF_ENDS, grid_places(handover.crs, lon, lat), lon, lat, strict=True
         )
     ]
 
@@ -418,18 +444,18 @@ def _access(handover, beside, site):
         if is_known(site["settlement"]):
             text = f"{_cell(site['settlement'])}: {text}"
         by_road_m = site["settlement_road_m"]
-        by_road = f"; {amount(by_road_m, 'm', 0)} by road" if is_known(by_road_m) else ""
+        by_road = say("; {distance} by road", distance=amount(by_road_m, "m", 0)) if is_known(by_road_m) else ""
         rows.append(("Settlement", text + by_road))
     missing = [
-        name
+        say(name)
         for layer, name in (("roads", "roads"), ("power_lines", "power lines"), ("settlements", "settlements"))
         if layer not in given
     ]
     if missing:
-        rows.append(("Not in this run", f"layers of {listed(missing)}"))
+        rows.append(("Not in this run", say("layers of {layers}", layers=listed(missing))))
     structure = site["structure_id"] or ", ".join(beside.structures.get(site["site_id"], []))
     rows.append(("Existing structure", _structure(handover, structure) if structure else None))
-    rows.append(("It needs", words(site["needs"], "nothing beside its works")))
+    rows.append(("It needs", from_table(words(site["needs"], say("nothing beside its works")))))
     if is_known(site["lon"]) and is_known(site["lat"]):
         compass = compass_at(handover.crs, site["lon"], site["lat"], handover.date)
         rows.append(("Compass", None if compass is None else compass_text(compass)))
@@ -444,29 +470,33 @@ def _structure(handover, identity):
         return _cell(identity)
     [row, *_] = own
     parts = [_cell(f"{identity} ({row['kind']})" if row["kind"] else identity)]
-    parts += [f"{name} {_cell(row[name])}" for name in ("use", "owner", "condition") if is_known(row[name])]
+    parts += stated_parts(row, _cell)
     if is_known(row["drop_m"]):
-        parts.append(f"drop {amount(row['drop_m'], 'm', level_places(row['drop_error_m']))}")
-    parts.append("has a fish pass" if row["fish_pass"] else "no fish pass known")
+        drop = amount(row["drop_m"], "m", level_places(row["drop_error_m"]))
+        parts.append(say("drop {drop}", drop=drop))
+    parts.append(say("has a fish pass") if row["fish_pass"] else say("no fish pass known"))
     return "; ".join(parts)
 
 
 def _distance(metres):
-    return f"{amount(metres, 'm', 0)} from the tailrace in a straight line" if is_known(metres) else NOT_KNOWN
+    if not is_known(metres):
+        return say(NOT_KNOWN)
+    return say("{distance} from the tailrace in a straight line", distance=amount(metres, "m", 0))
 
 
 # Distance, bank and relative level of the nearest road, in words.
 def _road(site):
     if not is_known(site["road_distance_m"]):
-        return NOT_KNOWN
-    parts = [_distance(site["road_distance_m"]), BANKS.get(site["road_bank"], "bank not known")]
+        return say(NOT_KNOWN)
+    parts = [_distance(site["road_distance_m"]), say(BANKS.get(site["road_bank"], "bank not known"))]
     climb_m = site["road_climb_m"]
     if not is_known(climb_m):
-        parts.append("height difference not known")
+        parts.append(say("height difference not known"))
     elif abs(climb_m) < LEVEL_WITHIN_M:
-        parts.append("powerhouse level with the road")
+        parts.append(say("powerhouse level with the road"))
     else:
-        parts.append(f"powerhouse {abs(climb_m):.0f} m {'below' if climb_m < 0 else 'above'} the road")
+        side = "powerhouse {height} below the road" if climb_m < 0 else "powerhouse {height} above the road"
+        parts.append(say(side, height=f"{abs(climb_m):.0f} m"))
     return "; ".join(parts)
 
 

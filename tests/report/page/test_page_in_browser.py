@@ -9,8 +9,10 @@ from urllib.parse import quote
 
 import pytest
 import shapely
+from left_in_english import left_in_english
 from playwright.sync_api import sync_playwright
 
+from sitefinder.report.languages import speaking
 from sitefinder.report.page import page_html
 
 CHROMIUM = shutil.which("chromium")
@@ -561,3 +563,37 @@ def test_an_inventory_without_sites_opens_without_complaint(opened, made, tmp_pa
     assert "No site was selected" in page.text_content("main")
     assert page.is_visible("#rejections")
     page.click("#zoom-in")
+
+
+def test_a_german_page_says_everything_in_german_and_has_its_signs_in_numbers(opened, handover, file, tmp_path):
+    path = tmp_path / "report.html"
+    with speaking("de"):
+        path.write_text(page_html(handover), encoding="utf-8", newline="\n")
+
+    def shown(page):
+        page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
+        page.locator("#colour-by").select_option("lcoe_per_kwh")
+        page.locator("#plot-supply svg").hover()
+        tip = page.locator(".tip").inner_text()
+        # Settings stay English.
+        page.evaluate("document.getElementById('assumptions').remove()")
+        drawn = page.evaluate(
+            "[...document.querySelectorAll('svg text')].map((each) => each.textContent).join('\\n')"
+        )
+        return "\n".join([page.locator("body").inner_text(), drawn, tip])
+
+    german, english = opened(path), opened(file)
+    german_text, english_text = shown(german), shown(english)
+
+    assert german.evaluate("document.documentElement.lang") == "de"
+    assert left_in_english(german_text, "de") == []
+    assert len(left_in_english(english_text, "de")) > 150
+    assert german.locator("#shown").inner_text() == "12 von 12 Standorten"
+    # What scripts write, and what is written for them.
+    assert re.search(r"Wasserspiegel: Entnahme 97,2 m \(90-%-Vertrauensbereich 96,7 bis 97,7 m\)", german_text)
+    assert re.search(r"hell 0,1, dunkel 0,3", german_text)
+    assert re.search(r"pale 0.1, dark 0.3", english_text)
+    for page in (german, english):
+        page.locator("#find").fill("S0002")
+    assert german.locator("#shown").inner_text() == "1 von 12 Standorten"
+    assert english.locator("#shown").inner_text() == "1 of 12 sites"

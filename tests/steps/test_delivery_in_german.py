@@ -1,0 +1,125 @@
+"""The sample run delivered in German: nothing English is left but names and data, and every figure is the same."""
+
+import re
+
+import pytest
+from left_in_english import figures_in, left_in_english
+from pypdf import PdfReader
+
+from sitefinder.delivery.page import make_page
+from sitefinder.delivery.sheets import make_district_map, make_field_sheets
+from sitefinder.delivery.summary import make_summary
+from sitefinder.inventory import read_run
+from sitefinder.report.printed import printed_summary
+
+# Settings, and the code of the stages, stay English; scripts show their texts in a browser (tests/report/page).
+ENGLISH_PARTS = re.compile(
+    r'<section id="assumptions".*?</section>|<style>.*?</style>|<script>.*?</script>|<svg id="map".*?</svg>',
+    re.DOTALL,
+)
+# A licence, the version, and signs of HTML by their number.
+NO_FIGURES = re.compile(r"CC0 1\.0|sitefinder \d[^ ]*|&#\d+;")
+# Between paragraphs of the summary.
+NEXT = "\n\n"
+# The English texts for scripts, with what they are in the language of the page.
+TEXTS_OF_SCRIPTS = re.compile(r'"texts":\{.*?\},"labels"')
+
+
+@pytest.fixture(scope="module")
+def made_in(sample_run, tmp_path_factory):
+    """A function that gives page, sheets, map and summary of the sample run in a language."""
+
+    def made(tag):
+        settings = read_run(sample_run.settings)[0]
+        wanted = {"language": tag, "page": True, "field_sheets": 20, "district_map": True}
+        settings = settings.model_copy(update={"delivery": settings.delivery.model_copy(update=wanted)})
+        scratch, results = tmp_path_factory.mktemp(tag), sample_run.results
+        return {
+            "page": make_page(settings, results, scratch).read_text(encoding="utf-8"),
+            "sheets": PdfReader(make_field_sheets(settings, results, (), scratch)),
+            "map": PdfReader(make_district_map(settings, results, (), (), scratch)),
+            "summary": printed_summary(make_summary(settings, results), []),
+        }
+
+    return made
+
+
+@pytest.fixture(scope="module")
+def german(made_in):
+    return made_in("de")
+
+
+def shown_of(page):
+    """Text between tags of a page, that which hovering or a screen reader shows, and the data of its scripts."""
+    page = TEXTS_OF_SCRIPTS.sub(" ", ENGLISH_PARTS.sub(" ", page))
+    attributes = re.findall(r'(?:title|aria-label|alt|placeholder)="([^"]*)"', page)
+    return "\n".join([re.sub(r"<[^>]*>", "\n", page), *attributes])
+
+
+def text_of(pdf):
+    return " ".join(page.extract_text() for page in pdf.pages)
+
+
+def visible(page):
+    """Text between tags of a page, without settings and scripts, each piece on a line."""
+    page = NO_FIGURES.sub(" ", ENGLISH_PARTS.sub(" ", page))
+    return re.sub(r"<[^>]*>", "\n", page.partition('<script type="application/json"')[0])
+
+
+def test_nothing_english_is_left_on_the_page(german):
+    assert left_in_english(shown_of(german["page"]), "de") == []
+
+
+def test_nothing_english_is_left_in_the_summary_and_the_pdf_files(german):
+    assert left_in_english(german["summary"], "de") == []
+    assert left_in_english(text_of(german["sheets"]), "de") == []
+    assert left_in_english(text_of(german["map"]), "de") == []
+
+
+def test_the_detector_finds_what_is_english(sample_run):
+    page = (sample_run.folder / "report.html").read_text(encoding="utf-8")
+    found = left_in_english(shown_of(page), "de")
+
+    assert len(found) > 400
+    assert {"Mean annual energy", "No rule limits a site here", "Before a site visit"} <= set(found)
+    assert len(left_in_english(sample_run.delivered.summary, "de")) > 60
+
+
+def test_every_figure_is_the_same_with_a_decimal_comma(german, sample_run):
+    before, _, after = sample_run.delivered.summary.partition("\nFiles\n")
+    summary = f"{before}\n{after.partition(NEXT)[2]}"
+    page = (sample_run.folder / "report.html").read_text(encoding="utf-8")
+
+    assert figures_in(german["summary"], swapped=True) == figures_in(summary)
+    assert "13 Standorte ausgewählt: Ausbauleistung 2,25 MW, mittlere Jahresarbeit 9,09 GWh" in german["summary"]
+    # A coordinate is written as devices take it.
+    assert re.search(r"\d+\.\d{5}°, ", german["page"])
+    assert figures_in(visible(page)).total() > 1500
+    assert figures_in(visible(german["page"]), swapped=True) == figures_in(visible(page))
+
+
+def test_documents_state_their_language(german, sample_run):
+    assert '<html lang="de">' in german["page"]
+    assert '<html lang="en">' in (sample_run.folder / "report.html").read_text(encoding="utf-8")
+    assert german["sheets"].trailer["/Root"]["/Lang"] == german["map"].trailer["/Root"]["/Lang"] == "de"
+    for name in ("field-sheets.pdf", "district-map.pdf"):
+        assert PdfReader(sample_run.folder / name).trailer["/Root"]["/Lang"] == "en-GB"
+
+
+def test_german_sheets_take_no_more_pages_than_english_ones(german, sample_run):
+    english = PdfReader(sample_run.folder / "field-sheets.pdf")
+
+    assert len(german["sheets"].pages) == len(english.pages)
+    assert len(german["map"].pages) == 1
+
+
+def test_english_is_what_is_delivered_where_no_language_is_set(made_in, sample_run):
+    english = made_in("en")
+
+    assert (
+        english["page"].partition("<nav")[0]
+        == ((sample_run.folder / "report.html").read_text(encoding="utf-8").partition("<nav")[0])
+    )
+    assert english["summary"].partition("\n\n")[0] == sample_run.delivered.summary.partition("\n\n")[0]
+    for name, pdf in (("field-sheets.pdf", english["sheets"]), ("district-map.pdf", english["map"])):
+        assert text_of(pdf) == text_of(PdfReader(sample_run.folder / name))
