@@ -625,7 +625,7 @@ def explain(settings: Settings | StrPath, what: str, *, store: StrPath | None = 
     """
     from sitefinder.explanation.explaining import explained
 
-    with _finished_run(settings, store, "it cannot be explained") as (settings, inputs, results):
+    with finished_run(settings, store, "it cannot be explained") as (settings, inputs, results):
         return Explanation(explained(settings, cast("RunInputs", inputs), results, what))
 
 
@@ -662,7 +662,7 @@ def write_sheets(
     """
     from sitefinder.delivery.sheets import sheets_of
 
-    with _finished_run(settings, store, "no sheet can be made of it") as (settings, _, results):
+    with finished_run(settings, store, "no sheet can be made of it") as (settings, _, results):
         path = output_folder(settings) / SHEETS if output is None else Path(output)
         _validate_replacing_inputs(settings, path.parent, [path.name])
         if path.name in KNOWN and os.path.realpath(path.parent) == os.path.realpath(output_folder(settings)):
@@ -677,12 +677,29 @@ def write_sheets(
         return Path(written)
 
 
-# The settings, inputs and results of a run that has ended, from what it kept; nothing is run.
 @contextmanager
-def _finished_run(
+def finished_run(
     settings: Settings | StrPath, store: StrPath | None, so_that: str
 ) -> Iterator[tuple[Settings, LazyInputs, Results]]:
-    settings = settings if isinstance(settings, Settings) else _settings_of_run(Path(settings))
+    """A run that has ended, from what it kept; nothing is run.
+
+    Parameters
+    ----------
+    settings, store
+        See `explain`.
+    so_that : str
+        What cannot be done where results are not kept, for the message.
+
+    Yields
+    ------
+    tuple of (Settings, LazyInputs, Results)
+
+    Raises
+    ------
+    ConfigError, InputError
+        Listing every problem.
+    """
+    settings = settings if isinstance(settings, Settings) else settings_of_run(Path(settings))
     folder = store_folder(settings) if store is None else Path(os.path.abspath(store))
     with remembering(memory_of(folder)):
         settings, inputs = _with_inputs(settings, None, folder)
@@ -703,8 +720,14 @@ def _finished_run(
             yield settings, inputs, run_stages(STAGES, given, parts=parts, store=kept, recipes=recipes)
 
 
-# Settings of a settings file, or of the run that delivered a folder or GeoPackage.
-def _settings_of_run(run: Path) -> Settings:
+def settings_of_run(run: Path) -> Settings:
+    """Settings of a settings file, or of the run that delivered a folder or GeoPackage beside whose store it lies.
+
+    Raises
+    ------
+    ConfigError, InputError
+        Also if no record says which settings a delivery was made with.
+    """
     if run.suffix.lower() != ".gpkg" and not run.is_dir():
         return _settings_of(run)
     package = run if run.suffix.lower() == ".gpkg" else run / GEOPACKAGE

@@ -27,7 +27,7 @@ class Handover(NamedTuple):
     resolve.
     ``contours`` are of the maps of sites: GeoDataFrame of ``site_id`` and ``interval_m`` [m], or empty.
     ``allow`` is the run's ``ranking.allow``. ``files`` are the names of the files that are delivered
-    together, and the best ``sheets`` sites have a field sheet.
+    together, and the best ``sheets`` sites have a field sheet. ``notes`` are those of the settings, for readers.
     """
 
     title: str
@@ -46,6 +46,7 @@ class Handover(NamedTuple):
     sheets: int = 0
     energy_p50_mwh: float = math.nan
     allow: tuple = ()
+    notes: tuple = ()
 
     @property
     def minimum_heads(self):
@@ -95,7 +96,7 @@ def handover_of(settings, made, fonts=(), contours=()):
     Parameters
     ----------
     settings : sitefinder.settings.Settings
-        ``run.name``, ``run.crs`` and ``ranking.allow``.
+        ``run.name``, ``run.crs``, ``ranking.allow`` and ``delivery.notes``.
     made : Mapping
         Results by name of stage: ``money``, ``relief``, ``map_context``, ``totals_table`` and those tables that
         are shown.
@@ -123,4 +124,5 @@ def handover_of(settings, made, fonts=(), contours=()):
         contours=contours,
         version=__version__,
         allow=tuple(settings.ranking.allow),
+        notes=tuple(settings.delivery.notes),
     )

@@ -89,6 +89,7 @@ def page_html(handover):
         "script": Markup(script),
         "data": json_for_script(data),
         "title": handover.title,
+        "notes": handover.notes,
         "files": [(name, FILE_LABELS[name]) for name in handover.files if name in FILE_LABELS],
         "crs": handover.crs,
         "currency": handover.currency,

@@ -60,6 +60,7 @@ def district_map_pdf(handover, imprint=NO_IMPRINT):
             "more_sources": more_sources,
             "imprint": setter.text(" · ".join(filter(None, [imprint.author, imprint.date]))),
             "logo": imprint.logo,
+            "notes": [setter.text(text) for text in handover.notes],
             "screening": SCREENING,
             "reading": READING,
             "not_known": NOT_KNOWN,

@@ -1,0 +1,104 @@
+"""A small valley with two secret layers, its run, and public editions of it."""
+
+import re
+
+import geopandas
+import pytest
+import shapely
+import small_valley
+
+CRS = small_valley.CRS
+CREDITS = 'licence = "CC0-1.0"\nattribution = "none"\nredistribute = true\n'
+SECRETS = """
+[[rules]]
+name = "osprey nests"
+path = "secret-place/eyries_2031.gpkg"
+id_column = "ring"
+where = "pairs > 0"
+buffer_m = 25.0
+action = "exclude"
+source = "Bird trust"
+licence = "by agreement"
+attribution = "Bird trust, 2031"
+publish = "generalised"
+
+[[rules]]
+name = "stone crayfish refuge"
+path = "secret-place/astacus_survey.gpkg"
+id_column = "tag"
+where = "kind = 'Austropotamobius'"
+buffer_m = 7.0
+action = "fish_safe_only"
+source = "Diver Quimby"
+licence = "by agreement"
+attribution = "Diver Quimby"
+publish = "hidden"
+"""
+PUBLICATION = """
+[publication]
+licence = "CC-BY-4.0"
+cell_m = 200.0
+"""
+# Places that the settings were not tuned on: [x, y] of the nest and of the refuge, in cells 200 m wide.
+FIRST = ((500_213.37, 4_999_947.61), (500_061.83, 4_999_941.27))
+MOVED = (
+    ((500_331.58, 4_999_939.73), (500_149.29, 4_999_953.86)),
+    ((500_377.94, 4_999_871.19), (500_003.46, 4_999_987.62)),
+)
+
+
+def write_secrets(folder, places, *, rings=("RING-88417", "RING-90233"), pairs=(2, None)):
+    """The two secret layers: a nest that counts, one of unknown pairs in its cell, and a refuge."""
+    (folder / "secret-place").mkdir(exist_ok=True)
+    nest, refuge = places
+    frames = {
+        "eyries_2031": geopandas.GeoDataFrame(
+            {"ring": list(rings), "pairs": list(pairs), "keeper": "Quimby"},
+            geometry=shapely.points([nest, (nest[0] - 5.0, nest[1] + 2.0)]),
+            crs=CRS,
+        ),
+        "astacus_survey": geopandas.GeoDataFrame(
+            {"tag": ["TAG-5521"], "kind": ["Austropotamobius"]}, geometry=shapely.points([refuge]), crs=CRS
+        ),
+    }
+    for name, frame in frames.items():
+        path = folder / "secret-place" / f"{name}.gpkg"
+        path.unlink(missing_ok=True)
+        frame.to_file(path, driver="GPKG")
+
+
+def write_secret_valley(folder, places=FIRST, *, files="", more=SECRETS + PUBLICATION):
+    """The small valley with credits, reaches of 100 m and the secret layers; gives the path of its settings."""
+    path = small_valley.write_valley(folder)
+    text = path.read_text(encoding="utf-8")
+    text = re.sub(r"(\[(?:inputs\.\w+|\[rules\])\]\n(?:name = .*\n)?path = .*\n)", rf"\1{CREDITS}", text)
+    text = text.replace("reach_length_m = 600.0", "reach_length_m = 100.0")
+    text = text.replace("[delivery]\n", '[delivery]\ndate = "2031-05-31"\n')
+    for name in files.split():
+        wanted = "1" if name == "field_sheets" else "true"
+        text = re.sub(rf"^{name} = (false|0)$", f"{name} = {wanted}", text, flags=re.MULTILINE)
+    path.write_text(text + more, encoding="utf-8")
+    if more:
+        write_secrets(folder, places)
+    return path
+
+
+def files_in(folder):
+    """Bytes of all files of a folder by name."""
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+@pytest.fixture
+def secret_valley(tmp_path):
+    """A function as `write_secret_valley`, into a new folder of the test."""
+
+    def write(name="valley", *given, **options):
+        folder = tmp_path / name
+        folder.mkdir()
+        return write_secret_valley(folder, *given, **options)
+
+    return write
