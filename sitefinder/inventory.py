@@ -13,7 +13,7 @@ import sys
 import tempfile
 import time
 import weakref
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from functools import partial
 from pathlib import Path
@@ -679,7 +679,7 @@ def write_sheets(
 
 @contextmanager
 def finished_run(
-    settings: Settings | StrPath, store: StrPath | None, so_that: str
+    settings: Settings | StrPath, store: StrPath | None, so_that: str, apart_from: Collection[str] = ()
 ) -> Iterator[tuple[Settings, LazyInputs, Results]]:
     """A run that has ended, from what it kept; nothing is run.
 
@@ -689,6 +689,8 @@ def finished_run(
         See `explain`.
     so_that : str
         What cannot be done where results are not kept, for the message.
+    apart_from : collection of str, optional
+        Stages whose results are not asked for.
 
     Yields
     ------
@@ -706,8 +708,8 @@ def finished_run(
         parts = parts_of(settings, inputs)
         given = {"settings": settings, "inputs": inputs, "progress": None, "scratch": None}
         recipes = recipes_of(STAGES, given, parts, software(), own_code())
-        looked = looked_into(folder)
-        missing = [stage.name for stage in STAGES if not all(looked.has(own.key) for own in recipes[stage.name])]
+        looked, stages = looked_into(folder), [stage for stage in STAGES if stage.name not in apart_from]
+        missing = [stage.name for stage in stages if not all(looked.has(own.key) for own in recipes[stage.name])]
         if missing:
             raise InputError.of(
                 f"not all results of this run are kept, so that {so_that}",
@@ -717,7 +719,7 @@ def finished_run(
                 fix="run it first, with the same --within and --set, and without --no-store",
             )
         with open_store(folder, containers) as kept:
-            yield settings, inputs, run_stages(STAGES, given, parts=parts, store=kept, recipes=recipes)
+            yield settings, inputs, run_stages(stages, given, parts=parts, store=kept, recipes=recipes)
 
 
 def settings_of_run(run: Path) -> Settings:

@@ -12,6 +12,7 @@ from sitefinder.catalogue.screens import ScreenFile
 from sitefinder.catalogue.turbines import TurbineFile, family
 from sitefinder.errors import ConfigError, all_of, listed
 from sitefinder.hydrology.regime import regime_of_means
+from sitefinder.io.credits import licence_with_credit
 from sitefinder.io.digests import content_digest
 from sitefinder.io.opening import validate_place
 from sitefinder.io.settings_files import read_toml
@@ -60,7 +61,8 @@ def data_file_lineage(settings, folder):
     table = settings.flows.gauges
     if table is not None:
         digest = content_digest(folder / table.path, daily_files(table, folder))
-        stated = {"source": table.source, "licence": table.licence or ""}
+        licence = licence_with_credit(table.licence, table.attribution) if table.licence else ""
+        stated = {"source": table.source, "licence": licence}
         lineage.append(_row("gauges", table.path, digest) | stated)
     return lineage
 

@@ -9,7 +9,7 @@ from sitefinder.vocabulary import REJECTION_REASONS, VERDICTS, named, names
 
 # Which way figures of an edition differ from those of the inventory that it is made of.
 DIRECTION = (
-    "A rule holds in the whole cell, so that more stream is excluded or limited than in the unpublished inventory, "
+    "A rule holds in the whole cell: more stream is excluded or limited than in the unpublished inventory, "
     "usually with fewer sites and less energy. No reach that such a rule excludes is shown as open."
 )
 
@@ -46,8 +46,8 @@ def edition_notes(generalised, left_out, hidden_left_out, texts_withheld):
         )
     if left_out:
         notes.append(
-            f"Public edition: made without {', '.join(left_out)}, which are not published; figures may be higher or "
-            "lower than in the unpublished inventory."
+            f"Public edition: made without {', '.join(left_out)}, which are not published; figures may be "
+            "higher or lower than in the unpublished inventory."
         )
     if texts_withheld:
         notes.append(

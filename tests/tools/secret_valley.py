@@ -1,9 +1,8 @@
-"""A small valley with two secret layers, its run, and public editions of it."""
+"""The small valley with two secret layers, and credits for all others: for tests of public editions."""
 
 import re
 
 import geopandas
-import pytest
 import shapely
 import small_valley
 
@@ -39,12 +38,14 @@ PUBLICATION = """
 licence = "CC-BY-4.0"
 cell_m = 200.0
 """
-# Places that the settings were not tuned on: [x, y] of the nest and of the refuge, in cells 200 m wide.
-FIRST = ((500_213.37, 4_999_947.61), (500_061.83, 4_999_941.27))
+# Places of the nest and of the refuge, x and y: the first, and others in their cells of 200 m, by which nothing of
+# the program was tuned.
+FIRST = ((500_113.37, 4_999_947.61), (500_361.83, 4_999_941.27))
 MOVED = (
-    ((500_331.58, 4_999_939.73), (500_149.29, 4_999_953.86)),
-    ((500_377.94, 4_999_871.19), (500_003.46, 4_999_987.62)),
+    ((500_041.58, 4_999_939.73), (500_249.29, 4_999_953.86)),
+    ((500_177.94, 4_999_897.19), (500_203.46, 4_999_987.62)),
 )
+ALL_FILES = "page field_sheets district_map gpx csv field_form gis_project"
 
 
 def write_secrets(folder, places, *, rings=("RING-88417", "RING-90233"), pairs=(2, None)):
@@ -90,15 +91,3 @@ def files_in(folder):
         for path in sorted(folder.rglob("*"))
         if path.is_file()
     }
-
-
-@pytest.fixture
-def secret_valley(tmp_path):
-    """A function as `write_secret_valley`, into a new folder of the test."""
-
-    def write(name="valley", *given, **options):
-        folder = tmp_path / name
-        folder.mkdir()
-        return write_secret_valley(folder, *given, **options)
-
-    return write
