@@ -4,7 +4,7 @@ import json
 import tomllib
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sitefinder.io.toml_text import toml_document, toml_value
@@ -21,6 +21,7 @@ VALUES = st.recursive(
 
 
 @given(st.dictionaries(TEXTS, VALUES, max_size=4))
+@settings(deadline=None, max_examples=60)
 def test_what_is_read_back_is_what_was_written(tables):
     read = tomllib.loads(toml_document(tables))
 

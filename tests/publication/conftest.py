@@ -13,7 +13,7 @@ from sitefinder.publication.publishing import publish
 class Editions(NamedTuple):
     """Runs and their public editions: of the first places of the secret features, and of those that were moved.
 
-    ``settings`` are settings files, ``editions`` folders, ``summaries`` what the publisher was shown; as many of each.
+    ``settings`` are settings files, ``editions`` folders, ``summaries`` what publishers were shown; equally many.
     """
 
     settings: list

@@ -1,4 +1,4 @@
-"""Editions of other runs: without secrets, with rules and inputs left out, and of decisions without their words."""
+"""Editions of other runs: without secrets, with rules and inputs left out, of decisions without their words."""
 
 import csv
 import json

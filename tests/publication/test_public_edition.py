@@ -121,7 +121,7 @@ def test_nothing_in_the_edition_holds_a_place_id_name_or_path_of_a_secret_layer(
 
 
 def test_the_same_search_finds_the_secrets_in_what_the_run_delivers(editions):
-    """Not so in the names of hidden rules and features of either, which no delivery holds; the nest's layer is there."""
+    """Names of hidden rules and ids of secret features are in no delivery; the nest's layer is named in it."""
     files = delivered(editions.settings[0].parent / "out")
 
     found = {
@@ -154,7 +154,7 @@ def test_maps_show_cells_and_hits_name_them(editions):
     areas = pyogrio.read_dataframe(path, layer="rule_areas").set_index("rule").geometry
     hits = pyogrio.read_dataframe(path, layer="rule_hits")
 
-    # The cell is 200 m wide, with the rule's own buffer; that of the hidden rule (7 m) is rounded up to a tenth of it.
+    # The cell is 200 m wide, with the rule's own buffer; that of the hidden rule (7 m) is rounded up to a tenth.
     assert areas["osprey nests"].bounds == (499_975, 4_999_775, 500_225, 5_000_025)
     assert areas["osprey nests"].area == pytest.approx(200**2 + 4 * 200 * 25 + math.pi * 25**2, rel=1e-3)
     assert areas["sensitive area"].bounds == (500_180, 4_999_780, 500_420, 5_000_020)
@@ -203,8 +203,8 @@ def test_reasons_are_in_plain_words_for_every_reach(editions):
     assert [row["reach_id"] for row in rows] == reaches["reach_id"].tolist()
     words = [row["in_words"] for row in rows]
     assert words[0] == (
-        "A rule excludes every site here. Rules that apply: migration, osprey nests. It has no site: No scheme type "
-        "reaches the minimum head of the settings."
+        "A rule excludes every site here. Rules that apply: migration, osprey nests. It has no site: No scheme "
+        "type reaches the minimum head of the settings."
     )
     assert any(row["in_words"].endswith("A site uses it.") for row in rows)
 

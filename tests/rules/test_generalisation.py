@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sitefinder.rules.generalisation import cells_of_features, cells_within, near, public_buffer_m, squares
@@ -23,36 +23,32 @@ def places(table):
     return list(zip(table["column"], table["row"], strict=True))
 
 
-@given(
-    st.integers(-2000, 2000),
-    st.integers(-20_000, 20_000),
-    *[st.floats(0, CELL_M, exclude_max=True) for _ in range(4)],
-)
-def test_any_two_points_of_a_cell_give_the_same(column, row, x1, y1, x2, y2):
-    west, south = column * CELL_M, row * CELL_M
-    # Near zero a sum may be rounded up to the next cell's edge.
-    points = [
-        (min(west + x, np.nextafter(west + CELL_M, west)), min(south + y, np.nextafter(south + CELL_M, south)))
-        for x, y in ((x1, y1), (x2, y2))
-    ]
+# Places within a cell, in millimetres.
+INSIDE = st.tuples(*[st.integers(0, int(CELL_M * 1000) - 1)] * 2)
 
-    first, second = (cells(shapely.Point(point)) for point in points)
+
+@given(st.integers(-2000, 2000), st.integers(-20_000, 20_000), INSIDE, INSIDE)
+@settings(deadline=None, max_examples=50)
+def test_any_two_points_of_a_cell_give_the_same(column, row, one, other):
+    points = [shapely.Point(column * CELL_M + x / 1000, row * CELL_M + y / 1000) for x, y in (one, other)]
+
+    first, second = (cells(point) for point in points)
 
     assert first.equals(second)
     assert places(first) == [(column, row)]
 
 
-@given(
-    st.lists(st.tuples(st.floats(-3000, 3000), st.floats(-3000, 3000)), min_size=3, max_size=6),
-    st.floats(0, 800),
-)
+METRES = st.integers(-3000, 3000)
+
+
+@given(st.lists(st.tuples(METRES, METRES), min_size=3, max_size=6, unique=True), st.integers(0, 800))
+@settings(deadline=None, max_examples=30)
 def test_cells_with_the_public_buffer_hold_all_that_the_rule_reaches(corners, buffer_m):
     line = shapely.LineString(corners)
-    shapes = [line, line.convex_hull, shapely.Point(corners[0])]
     for publish in ("generalised", "hidden"):
-        rule = RuleSettings(name="r", action="exclude", path="r.gpkg", buffer_m=buffer_m, publish=publish)
+        rule = RuleSettings(name="r", action="exclude", path="r.gpkg", buffer_m=float(buffer_m), publish=publish)
         public_m = public_buffer_m(rule, 0.0, CELL_M)
-        for shape in shapes:
+        for shape in (line, line.convex_hull, shapely.Point(corners[0])):
             found = cells(shape)
             public = shapely.union_all(squares(found["column"].to_numpy(), found["row"].to_numpy(), CELL_M))
             # Circles are drawn as polygons of 64 sides, which lie up to 0.12 % of the radius inside.
