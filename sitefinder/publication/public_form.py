@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import os
 import re
+import sqlite3
 from collections.abc import Iterator, Sequence
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
@@ -25,7 +27,7 @@ from sitefinder.io.catalogue_files import daily_files, files_of_costs
 from sitefinder.io.decisions import NEEDED, OPTIONAL
 from sitefinder.io.digests import SHAPEFILE_PARTS
 from sitefinder.io.gauges import read_text_table
-from sitefinder.io.opening import files_of_mosaic, is_mosaic
+from sitefinder.io.opening import Places, allowing, files_of_mosaic, is_mosaic, places_of
 from sitefinder.rules.generalisation import (
     APPLIES,
     YES,
@@ -154,8 +156,17 @@ def problems_of_publication(settings: Settings) -> list[str]:
     problems += _problems_of_left_out(settings)
     problems += _shared_files(settings)
     problems += _of_two_minds(settings)
-    problems += [text for key, source in _sources(settings) for text in _problems_of_path(settings, key, source)]
+    with allowing(_places(settings)):
+        problems += [
+            text for key, source in _sources(settings) for text in _problems_of_path(settings, key, source)
+        ]
     return problems
+
+
+# Where files that others name may lie, as in the run.
+def _places(settings: Settings) -> Places:
+    given = settings.inputs
+    return places_of(Path(settings.folder), given.allow_outside, allow_network=given.allow_network)
 
 
 # Rules of layers that must not be published exactly, each with its number from 1.
@@ -380,11 +391,12 @@ def public_form(settings: Settings, inputs: LazyInputs, bounds: Sequence[float],
     for name in settings.publication.left_out:
         tables["inputs"].pop(name, None)
     folder = Path(settings.folder)
-    for key, source in _sources(settings):
-        if key.startswith("inputs."):
-            _add_input(form, settings, inputs, folder, key, source, made)
-    form = _add_rules(form, settings, inputs, bounds, folder, made)
-    _add_data_files(form, settings, folder)
+    with allowing(_places(settings)):
+        for key, source in _sources(settings):
+            if key.startswith("inputs."):
+                _add_input(form, settings, inputs, folder, key, source, made)
+        form = _add_rules(form, settings, inputs, bounds, folder, made)
+        _add_data_files(form, settings, folder)
     form.warnings.extend(_more_in_files(settings))
     if settings.delivery.terrain_rasters and not settings.inputs.dem.redistribute:
         tables["delivery"]["terrain_rasters"] = False
@@ -493,12 +505,29 @@ def _more_in_files(settings: Settings) -> list[str]:
             read.setdefault(Path(settings.folder) / source.path, []).append(source.layer)
     found = []
     for path, layers in read.items():
-        others = [str(name) for name in pyogrio.list_layers(path)[:, 0] if name not in layers]
-        if None not in layers and others:
+        others = (
+            [] if None in layers else [str(name) for name in pyogrio.list_layers(path)[:, 0] if name not in layers]
+        )
+        if others:
             found.append(
                 f"{path.name} is passed on whole, with layers that the run does not read: {listed(others)}"
             )
+        if _has_free_pages(path):
+            found.append(
+                f"{path.name} may still hold rows that were deleted from it: write its layers to a new file first"
+            )
     return found
+
+
+# Whether a database has pages that are no longer used, in which what was deleted stays legible (SQLite, "Database
+# File Format", section 1.5: the freelist).
+def _has_free_pages(path: Path) -> bool:
+    with (
+        suppress(sqlite3.Error),
+        closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)) as file,
+    ):
+        return bool(file.execute("PRAGMA freelist_count").fetchone()[0])
+    return False
 
 
 # Rules in the order of the settings; names of hidden ones are exchanged wherever the settings list them.

@@ -12,6 +12,8 @@ from urllib.parse import unquote
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def edition(editions):

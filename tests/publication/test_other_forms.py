@@ -12,6 +12,8 @@ from sitefinder.inventory import run_and_deliver
 from sitefinder.publication.public_form import problems_of_publication
 from sitefinder.publication.publishing import publish
 
+pytestmark = pytest.mark.slow
+
 
 def test_a_run_without_secrets_is_published_as_it_is(tmp_path):
     (tmp_path / "home").mkdir()
@@ -58,6 +60,7 @@ def test_inputs_that_are_not_passed_on_are_described_and_their_place_is_stated(v
     files = secret_valley.files_in(tmp_path / "edition")
     assert [name for name in files if name.startswith("bundle/inputs")] == [
         "bundle/inputs/rules/2/cells.gpkg",
+        "bundle/inputs/rules/2/covered.gpkg",
         "bundle/inputs/rules/3/cells.gpkg",
     ]
     assert "Not passed on (redistribute): dem, streams," in " ".join(published.summary.split())

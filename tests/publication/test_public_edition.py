@@ -18,9 +18,12 @@ import secret_valley
 from sitefinder.inventory import run_and_deliver
 from sitefinder.io.digests import content_digest
 
+pytestmark = pytest.mark.slow
+
 # What only the secret layers hold, or the settings say of them.
 SECRET_WORDS = (
     *("RING-88417", "RING-90233", "TAG-5521", "Quimby", "crayfish", "Austropotamobius", "eyries", "astacus"),
+    *("survey_extent", "500401.3", "499991.7"),
     *("secret-place", "pairs > 0", "sitefinder-", "/home-"),
 )
 
@@ -158,7 +161,10 @@ def test_maps_show_cells_and_hits_name_them(editions):
     assert areas["osprey nests"].bounds == (499_975, 4_999_775, 500_225, 5_000_025)
     assert areas["osprey nests"].area == pytest.approx(200**2 + 4 * 200 * 25 + math.pi * 25**2, rel=1e-3)
     assert areas["sensitive area"].bounds == (500_180, 4_999_780, 500_420, 5_000_020)
-    assert set(hits.loc[hits["rule"] == "osprey nests", "feature_id"]) == {"cell 2500 24999"}
+    nests = hits[hits["rule"] == "osprey nests"]
+    assert set(nests.loc[nests["doubt"] == "", "feature_id"]) == {"cell 2500 24999"}
+    # What the survey covers in whole cells ends at 400 m.
+    assert nests.loc[nests["doubt"] == "not covered", "from_m"].min() == pytest.approx(397.0, abs=1.0)
     assert set(hits.loc[hits["rule"] == "sensitive area", "feature_id"]) == {"cell 2501 24999"}
 
 

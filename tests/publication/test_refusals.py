@@ -9,6 +9,8 @@ import secret_valley
 from sitefinder.errors import InputError
 from sitefinder.publication.publishing import publish
 
+pytestmark = pytest.mark.slow
+
 
 def refused(*given):
     with pytest.raises(InputError) as raised:

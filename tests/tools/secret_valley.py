@@ -21,6 +21,11 @@ licence = "by agreement"
 attribution = "Bird trust, 2031"
 publish = "generalised"
 
+[rules.covered_by]
+path = "secret-place/survey_extent.gpkg"
+licence = "by agreement"
+attribution = "Bird trust, 2031"
+
 [[rules]]
 name = "stone crayfish refuge"
 path = "secret-place/astacus_survey.gpkg"
@@ -49,7 +54,7 @@ ALL_FILES = "page field_sheets district_map gpx csv field_form gis_project"
 
 
 def write_secrets(folder, places, *, rings=("RING-88417", "RING-90233"), pairs=(2, None)):
-    """The two secret layers: a nest that counts, one of unknown pairs in its cell, and a refuge."""
+    """The secret layers: a nest that counts, one of unknown pairs, where nests were sought, and a refuge."""
     (folder / "secret-place").mkdir(exist_ok=True)
     nest, refuge = places
     frames = {
@@ -60,6 +65,10 @@ def write_secrets(folder, places, *, rings=("RING-88417", "RING-90233"), pairs=(
         ),
         "astacus_survey": geopandas.GeoDataFrame(
             {"tag": ["TAG-5521"], "kind": ["Austropotamobius"]}, geometry=shapely.points([refuge]), crs=CRS
+        ),
+        # The survey went a little beyond two whole cells, and how far depends on the nest.
+        "survey_extent": geopandas.GeoDataFrame(
+            geometry=[shapely.box(499_991.7, 4_999_790.3, 500_401.3 + nest[0] % 9.0, 5_000_007.1)], crs=CRS
         ),
     }
     for name, frame in frames.items():
