@@ -12,7 +12,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple, cast
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import geopandas
 import numpy as np
@@ -43,11 +43,11 @@ from sitefinder.schema.field_form import COLUMNS
 from sitefinder.settings import Inputs, LayerSource, RuleSettings, Settings, Source
 from sitefinder.settings.rules import SENSITIVE
 from sitefinder.settings.run import OF_TRIAL
+from sitefinder.steps.readers import read_rule
 from sitefinder.vocabulary import NOT_PUBLISHED
 
 if TYPE_CHECKING:
     from sitefinder.steps.inputs import LazyInputs
-    from sitefinder.steps.readers import RuleLayer
 
 # What the title of a public edition ends with, so that no file of it is taken for one of the run itself.
 OF_EDITION = " (public edition)"
@@ -68,6 +68,8 @@ KEPT_OF_SENSITIVE_RULE = (
 )
 NAMED_OF_GENERALISED_RULE = ("name", "source", "date", "licence", "attribution")
 NOT_STATED = ("", "not stated")
+# What publishers make themselves.
+OWN_INPUTS = ("inputs.decisions", "inputs.observations", "inputs.within")
 # Files beside a data set that say where it came from, and are not read.
 NOT_READ = (".shp.xml", ".tif.xml", ".tiff.xml", "-shm", ".lock")
 
@@ -194,10 +196,11 @@ def _sources(settings: Settings) -> Iterator[tuple[str, Source]]:
             yield f"rules[{number}].covered_by", rule.covered_by
 
 
-# What somebody else may have made: the publisher's own decisions and observations need no licence of anyone.
+# What somebody else may have made: the publisher's own decisions and observations, and the part of the region that
+# is published, need no licence of anyone.
 def _credited(settings: Settings) -> Iterator[tuple[str, Any]]:
     for key, source in _sources(settings):
-        if key not in ("inputs.decisions", "inputs.observations"):
+        if key not in OWN_INPUTS:
             yield key, source
     if settings.flows.gauges is not None:
         yield "flows.gauges", settings.flows.gauges
@@ -432,7 +435,8 @@ def _add_input(
         form.inputs.append(_input(key, "", (), source, is_public=False))
         return
     table["path"], files = _placed(form, folder / source.path, f"inputs/{own.replace('.', '/')}")
-    form.inputs.append(_input(key, table["path"], files, source, is_public=bool(source.redistribute)))
+    is_public = bool(source.redistribute) or key == "inputs.within"
+    form.inputs.append(_input(key, table["path"], files, source, is_public=is_public))
 
 
 def _input(
@@ -604,7 +608,10 @@ def _sensitive_rule(
     below: str,
 ) -> dict[str, Any]:
     number, rule = numbered
-    read, cell_m = cast("RuleLayer", inputs.rules[number - 1].read()), float(_cell_m(settings, rule) or 0.0)
+    # Whole, whatever the number of features: a run reads large layers near the region alone, and what is near may
+    # be decided by where in its cell a feature lies.
+    read = read_rule(rule, Path(settings.folder), settings.run.crs, bounds)
+    cell_m = float(_cell_m(settings, rule) or 0.0)
     geometry = np.asarray(read.frame.geometry, dtype=object)
     if read.match is not None:
         selected, missing = read.match.selected, read.match.category_missing

@@ -1,6 +1,7 @@
 """Public editions of the small valley with secret layers, made once for all tests of a session."""
 
 import os
+import shutil
 from typing import NamedTuple
 
 import pytest
@@ -22,7 +23,7 @@ class Editions(NamedTuple):
 
 
 @pytest.fixture(scope="session")
-def editions(made_once):
+def editions(made_once, tmp_path_factory):
     """The valley and its edition, with the nest and the refuge at each of three places in their cells."""
 
     def made(folder):
@@ -40,7 +41,11 @@ def editions(made_once):
             found.editions.append(edition)
         return found
 
-    return made_once("public-editions", made)
+    found = made_once("public-editions", made)
+    # Tests run and publish variants of the first: each process with a store of its own.
+    first = found.settings[0]
+    own = shutil.copytree(first.parent, tmp_path_factory.mktemp("public") / first.parent.name)
+    return found._replace(settings=[own / first.name, *found.settings[1:]])
 
 
 @pytest.fixture

@@ -3,11 +3,14 @@
 import csv
 import json
 import re
+import sys
+import tomllib
 
 import pyogrio
 import pytest
 import secret_valley
 
+from sitefinder import cli
 from sitefinder.inventory import run_and_deliver
 from sitefinder.publication.public_form import problems_of_publication
 from sitefinder.publication.publishing import publish
@@ -132,6 +135,33 @@ def test_what_is_stated_for_publication_alone_leaves_all_results_as_they_are(var
     assert "provenance_table" in redone
     assert [name for name in redone if name.endswith("_table") and name != "provenance_table"] == []
     assert "verdicts" not in redone
+
+
+def test_the_command_publishes_and_shows_what_the_publisher_should_know(variant, tmp_path, monkeypatch, capsys):
+    """A part of the region, at another price: what options change is in the bundle as settings."""
+    settings, edition = variant(), tmp_path / "edition"
+    options = ["--within", "500000,4999800,500300,5000100", "--set", "costs.price_per_kwh=0.3"]
+
+    def command(*words):
+        monkeypatch.setattr(sys, "argv", ["sitefinder", *words, "--quiet"])
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        said = capsys.readouterr()
+        return ended.value.code, said.out, said.err
+
+    code, _, said = command("publish", str(settings), str(edition), *options)
+    assert code == 2
+    assert "not all results of this run are kept, so that it cannot be published" in said
+    assert command("run", str(settings), *options)[::2] == (0, "")
+    code, printed, _ = command("publish", str(settings), str(edition), *options)
+
+    assert code == 0
+    assert printed.startswith("By hand (public edition) (trial): ")
+    stated = tomllib.loads((edition / "bundle" / "settings.toml").read_text(encoding="utf-8"))
+    assert stated["run"]["within_box_m"] == [500000.0, 4999800.0, 500300.0, 5000100.0]
+    assert stated["costs"]["price_per_kwh"] == 0.3
+    provenance = pyogrio.read_dataframe(edition / "delivery" / "sites.gpkg", layer="provenance")
+    assert not (provenance["source"] == "the command line").any()
 
 
 @pytest.mark.parametrize("name", ["README.md", "edition.json", "ro-crate-metadata.json", "delivery/sites.gpkg"])
