@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 METADATA_FILE = "ro-crate-metadata.json"
 SPECIFICATION = "https://w3id.org/ro/crate/1.1"
 ROOT, RUN, PROGRAM, PUBLISHER = "./", "#run", "#sitefinder", "#publisher"
-# Terms that the context of 1.1 lacks, as its appendix "RO-Crate JSON-LD" (Extending RO-Crate) tells to add them.
+# Terms that the context of 1.1 lacks, added as in its appendix "RO-Crate JSON-LD" (Extending RO-Crate).
 MORE_TERMS = {"sha256": "https://schema.org/sha256"}
 # Types that Python's table lacks (IANA and the standards of the formats; TOML 1.0 registers application/toml).
 TYPES = {

@@ -428,7 +428,7 @@ def _add_input(
             write_observations_without_texts(folder / source.path, path)
         table["path"] = place
         form.texts_withheld.append(own)
-        made_of = "names of people and what they wrote are withheld"
+        made_of = "personal names and free texts are withheld"
         form.inputs.append(_input(key, place, ((path, place),), source, is_public=True, made_of=made_of))
         return
     if is_address(source.path):

@@ -26,7 +26,7 @@ def edition_notes(generalised, left_out, hidden_left_out, texts_withheld):
     hidden_left_out : int
         Rules that are left out because they are hidden.
     texts_withheld : list of str
-        Inputs without names of people and what they wrote.
+        Inputs without personal names and free texts.
 
     Returns
     -------
@@ -51,7 +51,7 @@ def edition_notes(generalised, left_out, hidden_left_out, texts_withheld):
         )
     if texts_withheld:
         notes.append(
-            f"Public edition: names of people and what they wrote are withheld ({', '.join(texts_withheld)})."
+            f"Public edition: personal names and free texts are withheld ({', '.join(texts_withheld)})."
         )
     return notes or ["Public edition: no layer is generalised or left out."]
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from sitefinder.settings import RuleSettings
 
-# A buffer that would tell what a hidden layer is of is rounded up to this share of the cell (own choice).
+# A buffer that would show what a hidden layer is of is rounded up to this share of the cell (own choice).
 BUFFER_STEP_SHARE = 0.1
 # Whether a feature in the cell counts by the rule's filter; unknown where the value to filter by is missing.
 APPLIES, YES = "applies", "yes"

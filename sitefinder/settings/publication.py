@@ -33,6 +33,6 @@ class PublicationSettings(Section):
     )
     texts: Literal["withheld", "exact"] = Field(
         "withheld",
-        description="names of people and what they wrote: author and justification of decisions, observer, fish "
+        description="personal names and free texts: author and justification of decisions, observer, fish "
         "signs, access and remarks of observations",
     )

@@ -1,4 +1,4 @@
-"""A public edition tells of a secret place no more than its cell, and can be made again from its bundle."""
+"""A public edition shows of a secret place no more than its cell, and can be made again from its bundle."""
 
 import csv
 import json
