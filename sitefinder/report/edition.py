@@ -50,9 +50,7 @@ def edition_notes(generalised, left_out, hidden_left_out, texts_withheld):
             "higher or lower than in the unpublished inventory."
         )
     if texts_withheld:
-        notes.append(
-            f"Public edition: personal names and free texts are withheld ({', '.join(texts_withheld)})."
-        )
+        notes.append(f"Public edition: personal names and free texts are withheld ({', '.join(texts_withheld)}).")
     return notes or ["Public edition: no layer is generalised or left out."]
 
 

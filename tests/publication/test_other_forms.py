@@ -170,3 +170,16 @@ def test_whoever_may_read_the_folder_may_read_its_files(editions, name):
     readable = (editions.editions[0] / "README.md").stat().st_mode & mask
 
     assert (editions.editions[0] / name).stat().st_mode & mask == readable
+
+
+def test_licences_and_credits_are_no_cause_of_a_change_of_results(variant, tmp_path):
+    """Two editions that differ in the credit of their inputs alone."""
+    from sitefinder.inventory import compare  # noqa: PLC0415
+
+    publish(variant(('attribution = "none"', 'attribution = "© Survey"')), tmp_path / "with-credit")
+    publish(variant(), tmp_path / "without")
+
+    compared = compare(tmp_path / "without" / "delivery", tmp_path / "with-credit" / "delivery")
+
+    assert compared.causes["name"].tolist() == []
+    assert compared.changed_values.empty

@@ -9,6 +9,7 @@ import sqlite3
 import struct
 import zlib
 from contextlib import closing
+from io import BytesIO
 
 import pyogrio
 import pyproj
@@ -81,10 +82,11 @@ def test_the_bundle_replayed_in_another_folder_gives_the_delivery_to_the_byte(ed
     assert "sensitive area, cells of 200 m" in " ".join(replayed.summary.split())
 
 
-# All that a file can be read as: its bytes, and what is compressed in a PDF.
+# All that a file can be read as: its bytes, and what is printed and compressed in a PDF.
 def readings(name, data):
     yield data
     if name.endswith(".pdf"):
+        yield printed(BytesIO(data)).encode()
         for stream in re.findall(rb"stream\r?\n(.*?)endstream", data, re.DOTALL):
             try:
                 yield zlib.decompress(stream)
