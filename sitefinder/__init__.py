@@ -36,6 +36,8 @@ if TYPE_CHECKING:
     from sitefinder.inventory import write_district_maps as write_district_maps
     from sitefinder.inventory import write_sheets as write_sheets
     from sitefinder.io.settings_files import read_settings as read_settings
+    from sitefinder.publication.publishing import Published as Published
+    from sitefinder.publication.publishing import publish as publish
     from sitefinder.settings import Settings as Settings
 
 try:
@@ -58,6 +60,7 @@ _HANDED_ON = {
     "InputError": "sitefinder.errors",
     "Inventory": "sitefinder.inventory",
     "Plan": "sitefinder.inventory",
+    "Published": "sitefinder.publication.publishing",
     "Settings": "sitefinder.settings",
     "SitefinderError": "sitefinder.errors",
     "StageError": "sitefinder.errors",
@@ -67,6 +70,7 @@ _HANDED_ON = {
     "explain": "sitefinder.inventory",
     "fit_flows": "sitefinder.delivery.fitted_equations",
     "plan": "sitefinder.inventory",
+    "publish": "sitefinder.publication.publishing",
     "read_settings": "sitefinder.io.settings_files",
     "run": "sitefinder.inventory",
     "write_district_maps": "sitefinder.inventory",

@@ -269,6 +269,27 @@ def maps_command(
         print(path)
 
 
+@app.command("publish")
+def publish_command(
+    run: Annotated[
+        Path, typer.Argument(metavar="RUN", help="settings file of a run, or its output folder or GeoPackage")
+    ],
+    folder: Annotated[
+        Path,
+        typer.Argument(metavar="FOLDER", help="folder of the edition: new, empty, or with an earlier edition"),
+    ],
+    within: Within = None,
+    changes: Changes = None,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
+):
+    """Make a public edition of a finished run: sensitive layers as cells, credits, and what a replay needs."""
+    from sitefinder.io.settings_files import read_settings
+    from sitefinder.publication.publishing import publish
+
+    of = read_settings(run, changes or (), within) if within or changes else run
+    print(publish(of, folder, progress=not quiet).summary, end="")
+
+
 @app.command()
 def check(config: Config, within: Within = None, changes: Changes = None, memory: Memory = None):
     """Check settings and inputs, in seconds, and list all problems at once."""

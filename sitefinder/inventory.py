@@ -13,7 +13,7 @@ import sys
 import tempfile
 import time
 import weakref
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from functools import partial
 from pathlib import Path
@@ -631,7 +631,7 @@ def explain(settings: Settings | StrPath, what: str, *, store: StrPath | None = 
     """
     from sitefinder.explanation.explaining import explained
 
-    with _finished_run(settings, store, "it cannot be explained") as (settings, inputs, results):
+    with finished_run(settings, store, "it cannot be explained") as (settings, inputs, results):
         return Explanation(explained(settings, cast("RunInputs", inputs), results, what))
 
 
@@ -668,7 +668,7 @@ def write_sheets(
     """
     from sitefinder.delivery.sheets import sheets_of
 
-    with _finished_run(settings, store, "no sheet can be made of it") as (settings, _, results):
+    with finished_run(settings, store, "no sheet can be made of it") as (settings, _, results):
         path = output_folder(settings) / SHEETS if output is None else Path(output)
         _validate_replacing_inputs(settings, path.parent, [path.name])
         if path.name in KNOWN and os.path.realpath(path.parent) == os.path.realpath(output_folder(settings)):
@@ -716,7 +716,7 @@ def write_district_maps(
     """
     from sitefinder.delivery.sheets import district_maps_of
 
-    with _finished_run(settings, store, "no map can be made of it") as (settings, _, results):
+    with finished_run(settings, store, "no map can be made of it") as (settings, _, results):
         into = output_folder(settings) if folder is None else Path(folder)
         maps = list(district_maps_of(settings, results, _fonts_of(settings), _logo_of(settings), districts))
         names = district_map_names([district for district, _ in maps])
@@ -729,20 +729,39 @@ def _write_bytes(draft: Path, content: bytes) -> None:
     draft.write_bytes(content)
 
 
-# The settings, inputs and results of a run that has ended, from what it kept; nothing is run.
 @contextmanager
-def _finished_run(
-    settings: Settings | StrPath, store: StrPath | None, so_that: str
+def finished_run(
+    settings: Settings | StrPath, store: StrPath | None, so_that: str, apart_from: Collection[str] = ()
 ) -> Iterator[tuple[Settings, LazyInputs, Results]]:
-    settings = settings if isinstance(settings, Settings) else _settings_of_run(Path(settings))
+    """A run that has ended, from what it kept; nothing is run.
+
+    Parameters
+    ----------
+    settings, store
+        See `explain`.
+    so_that : str
+        What cannot be done where results are not kept, for the message.
+    apart_from : collection of str, optional
+        Stages whose results are not asked for.
+
+    Yields
+    ------
+    tuple of (Settings, LazyInputs, Results)
+
+    Raises
+    ------
+    ConfigError, InputError
+        Listing every problem.
+    """
+    settings = settings if isinstance(settings, Settings) else settings_of_run(Path(settings))
     folder = store_folder(settings) if store is None else Path(os.path.abspath(store))
     with remembering(memory_of(folder)):
         settings, inputs = _with_inputs(settings, None, folder)
         parts = parts_of(settings, inputs)
         given = {"settings": settings, "inputs": inputs, "progress": None, "scratch": None}
         recipes = recipes_of(STAGES, given, parts, software(), own_code())
-        looked = looked_into(folder)
-        missing = [stage.name for stage in STAGES if not all(looked.has(own.key) for own in recipes[stage.name])]
+        looked, stages = looked_into(folder), [stage for stage in STAGES if stage.name not in apart_from]
+        missing = [stage.name for stage in stages if not all(looked.has(own.key) for own in recipes[stage.name])]
         if missing:
             raise InputError.of(
                 f"not all results of this run are kept, so that {so_that}",
@@ -752,11 +771,17 @@ def _finished_run(
                 fix="run it first, with the same --within and --set, and without --no-store",
             )
         with open_store(folder, containers) as kept:
-            yield settings, inputs, run_stages(STAGES, given, parts=parts, store=kept, recipes=recipes)
+            yield settings, inputs, run_stages(stages, given, parts=parts, store=kept, recipes=recipes)
 
 
-# Settings of a settings file, or of the run that delivered a folder or GeoPackage.
-def _settings_of_run(run: Path) -> Settings:
+def settings_of_run(run: Path) -> Settings:
+    """Settings of a settings file, or of the run that delivered a folder or GeoPackage beside whose store it lies.
+
+    Raises
+    ------
+    ConfigError, InputError
+        Also if no record says which settings a delivery was made with.
+    """
     if run.suffix.lower() != ".gpkg" and not run.is_dir():
         return _settings_of(run)
     package = run if run.suffix.lower() == ".gpkg" else run / GEOPACKAGE

@@ -38,7 +38,7 @@ SETTINGS_OF_INPUTS = {
     "price level of ": ("turbines", "costs"),
 }
 # Sections of the settings that change no table.
-CHANGES_NO_TABLE = ("delivery", "fit")
+CHANGES_NO_TABLE = ("delivery", "publication", "fit")
 # Prefixes of settings and inputs in what columns are made by, besides stages.
 BESIDE = ("settings.", "inputs.")
 # Types of column whose values show whether a stage gave the same result.
@@ -46,7 +46,7 @@ FIGURES = ("real", "integer")
 # Settings that only state a path or a source, whose content has a digest; and that there are no rules, which are
 # compared one by one.
 NO_CAUSE = re.compile(
-    r"(^|\.)(path|source|date|licence)$|^run\.(name|output_folder|workers)$|^costs\.file$|"
+    r"(^|\.)(path|source|date|licence|attribution|redistribute|publish_cell_m)$|^run\.(name|output_folder|workers)$|^costs\.file$|"
     r"^energy\.turbines$|^flows\.equations$|\.preset$|\.error_preset$|^rules$"
 )
 RULE_SETTING = re.compile(r"^rules\[(\d+)\]\.(.+)$")

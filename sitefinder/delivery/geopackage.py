@@ -184,7 +184,7 @@ def write_layers(path, tables, layers=LAYERS, about=None):
     # GDAL begins the file, and writes what has geometry.
     first = next(iter(tables))
     plain = {name: table for name, table in tables.items() if name != first and not layers[name].geometry}
-    with _gdal_options(GDAL_OPTIONS):
+    with gdal_options(GDAL_OPTIONS):
         for name, table in tables.items():
             if name in plain:
                 continue
@@ -221,9 +221,9 @@ def _transaction(path):
         database.execute("COMMIT")
 
 
-# Set options of GDAL temporarily.
 @contextmanager
-def _gdal_options(options):
+def gdal_options(options):
+    """Set options of GDAL while the context holds, such as `GDAL_OPTIONS`."""
     before = {name: pyogrio.get_gdal_config_option(name) for name in options}
     pyogrio.set_gdal_config_options(options)
     try:
@@ -247,6 +247,9 @@ def make_geopackage(settings, made, scratch):
         else:
             ready[name] = tables[name] if name in set(tables) else empty_table(name, crs)
     path = scratch / "inventory.gpkg"
-    about = About(settings.run.name, crs, money, __version__, settings.delivery.contact, settings.delivery.date)
+    delivery = settings.delivery
+    about = About(
+        settings.run.name, crs, money, __version__, delivery.contact, delivery.date, tuple(delivery.notes)
+    )
     write_layers(path, ready, about=about)
     return path

@@ -332,7 +332,7 @@ def _file(name, run, layers, made="", settings="", fonts=False, logo=False, scra
 
 _ALL_LAYERS = " ".join(LAYERS_MADE)
 _DRAWN = "money relief map_context"
-_TITLED, _DRAWN_BY = "run.name run.crs", "run.name run.crs ranking.allow"
+_TITLED, _DRAWN_BY = "run.name run.crs", "run.name run.crs ranking.allow delivery.notes"
 # Each file by its name in the output folder, the GeoPackage first, with the stage that makes it.
 FILE_STAGES = {
     GEOPACKAGE: _file(
@@ -340,7 +340,7 @@ FILE_STAGES = {
         "geopackage:make_geopackage",
         _ALL_LAYERS,
         "money",
-        f"{_TITLED} delivery.contact delivery.date",
+        f"{_TITLED} delivery.contact delivery.date delivery.notes",
     ),
     PAGE: _file("page", "page:make_page", _ALL_LAYERS, _DRAWN, f"{_DRAWN_BY} delivery.language {SWITCHES}"),
     FIELD_SHEETS: _file(
@@ -380,7 +380,7 @@ SUMMARY = _file(
     "fish_totals fish_passage fish_sites streams provenance minimum_heads repairs totals flow_equations "
     "sites_by_price cumulative_limits",
     "money",
-    "run.name ranking.allow uncertainty.year_to_year_sd costs delivery.language",
+    "run.name ranking.allow uncertainty.year_to_year_sd costs delivery.language delivery.notes",
     scratch=False,
 )
 FIGURES = _file(

@@ -77,7 +77,7 @@ NOT_STATED = "not stated"
 
 
 class About(NamedTuple):
-    """Title, coordinate system, currency, sitefinder version, contact and date of a delivery.
+    """Title, coordinate system, currency, sitefinder version, contact, date and notes of a delivery.
 
     ``contact`` is a `sitefinder.settings.run.ContactSettings` and ``date`` an ISO 8601 date, if stated.
     """
@@ -88,6 +88,7 @@ class About(NamedTuple):
     version: str = ""
     contact: object = None
     date: str | None = None
+    notes: tuple = ()
 
 
 def add_metadata(database, xml, stamp):
@@ -172,7 +173,7 @@ def _add_identification(root, tables, about, inputs):
     )
     _text(identification, "purpose", "To find sites that merit a visit. " + SCREENING)
     _add_contact(identification, "pointOfContact", about.contact)
-    for text in (SCREENING, *NOT_KNOWN, *READING, *SAFETY):
+    for text in (*about.notes, SCREENING, *NOT_KNOWN, *READING, *SAFETY):
         _text(_group(identification, "resourceConstraints", "MD_Constraints"), "useLimitation", text)
     for licence in dict.fromkeys(row["licence"] for row in inputs):
         if licence and licence != NOT_STATED:

@@ -34,6 +34,7 @@ def make_summary(settings, made):
             finances=_finances(settings, made["money"].name, region),
             counts_unresolved=HEAD_UNRESOLVED.is_allowed(settings.ranking.allow),
             allow=settings.ranking.allow,
+            notes=settings.delivery.notes,
         )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from sitefinder.io.credits import licence_with_credit
 from sitefinder.rules.confidentiality import doubt_text
 from sitefinder.rules.filters import Matching, matching
 from sitefinder.rules.overlaps import all_rule_metres, hits_by_reach, overlaps, uncovered
@@ -118,7 +119,7 @@ def _facts_of(rule: RuleSettings, read: Any, stretch: Stretch, state: str, hits:
         "layer": rule.path if rule.layer is None else f"{rule.path}, {rule.layer}",
         "date": rule.date,
         "source": rule.source,
-        "licence": rule.licence,
+        "licence": licence_with_credit(rule.licence, rule.attribution),
         "buffer_m": rule.buffer_m,
         "min_overlap_m": rule.min_overlap_m,
         "effect": rule.effect,

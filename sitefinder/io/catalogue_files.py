@@ -1,8 +1,6 @@
 """Data files of turbines, costs, equations, DEM errors and environmental-flow presets, read from TOML."""
 
 import difflib
-import json
-import math
 from pathlib import Path
 from typing import NamedTuple
 
@@ -14,9 +12,11 @@ from sitefinder.catalogue.screens import ScreenFile
 from sitefinder.catalogue.turbines import TurbineFile, family
 from sitefinder.errors import ConfigError, all_of, listed
 from sitefinder.hydrology.regime import regime_of_means
+from sitefinder.io.credits import licence_with_credit
 from sitefinder.io.digests import content_digest
 from sitefinder.io.opening import validate_place
 from sitefinder.io.settings_files import read_toml
+from sitefinder.io.toml_text import toml_value
 from sitefinder.profile.errors import DemErrorFile, stated_error
 from sitefinder.settings import EXTENDS, EnvironmentalFlowPreset, RegimeFile, checked
 
@@ -61,7 +61,9 @@ def data_file_lineage(settings, folder):
     table = settings.flows.gauges
     if table is not None:
         digest = content_digest(folder / table.path, daily_files(table, folder))
-        lineage.append(_row("gauges", table.path, digest) | {"source": table.source})
+        licence = licence_with_credit(table.licence, table.attribution) if table.licence else ""
+        stated = {"source": table.source, "licence": licence}
+        lineage.append(_row("gauges", table.path, digest) | stated)
     return lineage
 
 
@@ -144,7 +146,7 @@ def write_equations(path, equations, remark):
     Only what differs from an equation's defaults is written. Numbers have as many digits as it takes to read the
     same number again.
     """
-    parts = [f"remark = {_value(remark)}"]
+    parts = [f"remark = {toml_value(remark)}"]
     for equation in equations:
         parts.append(_table(equation))
     Path(path).write_text("\n\n".join(parts) + "\n", encoding="utf-8")
@@ -154,34 +156,20 @@ def _table(equation):
     fields = equation.model_dump(exclude_defaults=True)
     lines = ["[[equations]]"]
     lines += [
-        f"{key} = {_value(value)}"
+        f"{key} = {toml_value(value)}"
         for key, value in fields.items()
         if key not in ("predictors", "terms", "covariance")
     ]
     if "covariance" in fields:
-        lines += ["covariance = [", *(f"    {_value(row)}," for row in fields["covariance"]), "]"]
+        lines += ["covariance = [", *(f"    {toml_value(row)}," for row in fields["covariance"]), "]"]
     for name in ("predictors", "terms"):
         for item in fields.get(name, ()):
-            lines += ["", f"[[equations.{name}]]", *(f"{key} = {_value(value)}" for key, value in item.items())]
+            lines += [
+                "",
+                f"[[equations.{name}]]",
+                *(f"{key} = {toml_value(value)}" for key, value in item.items()),
+            ]
     return "\n".join(lines)
-
-
-# A value in TOML. Text is written as JSON writes it, whose escapes TOML shares; a dict becomes an inline table.
-def _value(value):
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int):
-        return str(value)
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            raise ValueError(f"an equation file holds no {value}")
-        return repr(value) if value != int(value) or abs(value) >= 1e16 else f"{value:.1f}"
-    if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    if isinstance(value, dict):
-        inner = ", ".join(f"{json.dumps(key, ensure_ascii=False)} = {_value(item)}" for key, item in value.items())
-        return f"{{ {inner} }}"
-    return "[" + ", ".join(_value(item) for item in value) + "]"
 
 
 class TurbinesRead(NamedTuple):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from sitefinder.errors import described, listed
+from sitefinder.io.credits import licence_with_credit
 from sitefinder.io.crs import crs_name, crs_of_layer, transform_to_run
 from sitefinder.io.digests import content_digest
 
@@ -77,7 +78,7 @@ def table_lineage(source: Source, path: Path, name: str) -> dict[str, Any]:
         "digest": content_digest(path),
         "source": source.source,
         "date": source.date,
-        "licence": source.licence,
+        "licence": licence_with_credit(source.licence, source.attribution),
         "crs": "",
         "operation": "",
     }

@@ -17,6 +17,7 @@ from sitefinder.dem.seams import find_seams
 from sitefinder.errors import InputError, listed
 from sitefinder.io import raster_library as rasterio
 from sitefinder.io.bound_files import files_of, unchanged
+from sitefinder.io.credits import licence_with_credit
 from sitefinder.io.crs import Heights, check_heights, crs_name, crs_of_layer, heights_of, operation_between
 from sitefinder.io.digests import cells_digest, content_digest, remembered
 from sitefinder.io.opening import (
@@ -148,7 +149,7 @@ def raster_facts(source, folder, what) -> RasterFacts:
         "digest": _digest_elsewhere(path) if is_remote else content_digest(path, file_facts.parts),
         "source": source.source,
         "date": source.date,
-        "licence": source.licence,
+        "licence": licence_with_credit(source.licence, source.attribution),
         "crs": crs_name(crs),
     }
     size = (abs(transform.a), abs(transform.e))

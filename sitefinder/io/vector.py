@@ -20,6 +20,7 @@ from shapely import GeometryType
 
 from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.bound_files import files_of, logs_of, unchanged
+from sitefinder.io.credits import licence_with_credit
 from sitefinder.io.crs import (
     Operation,
     crs_name,
@@ -377,7 +378,7 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False, area=N
         "digest": digest,
         "source": source.source,
         "date": source.date,
-        "licence": source.licence,
+        "licence": licence_with_credit(source.licence, source.attribution),
         "crs": crs_name(own_crs),
         "operation": operation.description,
         "features_read": len(table),

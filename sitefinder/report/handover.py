@@ -28,7 +28,7 @@ class Handover(NamedTuple):
     ``contours`` are of the maps of sites: GeoDataFrame of ``site_id`` and ``interval_m`` [m], or empty.
     ``allow`` is the run's ``ranking.allow``. ``date`` is that of the delivery (YYYY-MM-DD), for sheets alone,
     empty where none is stated. ``files`` are the names of the files that are delivered together, and the best
-    ``sheets`` sites have a field sheet.
+    ``sheets`` sites have a field sheet. ``notes`` are those of the settings, for readers.
     """
 
     title: str
@@ -48,6 +48,7 @@ class Handover(NamedTuple):
     energy_p50_mwh: float = math.nan
     allow: tuple = ()
     date: str = ""
+    notes: tuple = ()
 
     @property
     def minimum_heads(self):
@@ -97,7 +98,7 @@ def handover_of(settings, made, fonts=(), contours=()):
     Parameters
     ----------
     settings : sitefinder.settings.Settings
-        ``run.name``, ``run.crs`` and ``ranking.allow``.
+        ``run.name``, ``run.crs``, ``ranking.allow`` and ``delivery.notes``.
     made : Mapping
         Results by name of stage: ``money``, ``relief``, ``map_context``, ``totals_table`` and those tables that
         are shown.
@@ -125,4 +126,5 @@ def handover_of(settings, made, fonts=(), contours=()):
         contours=contours,
         version=__version__,
         allow=tuple(settings.ranking.allow),
+        notes=tuple(settings.delivery.notes),
     )

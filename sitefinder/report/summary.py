@@ -234,6 +234,7 @@ def summary_parts(
     counts_unresolved=False,
     finances=None,
     allow=(),
+    notes=(),
 ):
     """The results, most important first, in two parts: before and after the list of files.
 
@@ -259,6 +260,8 @@ def summary_parts(
         Price and terms of the run, and the money of all sites together.
     allow : collection of str
         The run's ``ranking.allow``.
+    notes : sequence of str
+        The run's ``delivery.notes``.
 
     Returns
     -------
@@ -279,6 +282,7 @@ def summary_parts(
             tables,
             allow,
         ),
+        "\n".join("\n".join(textwrap.wrap(plain(note), WIDTH)) for note in notes),
         _trial(_settings(tables["provenance"])) if "provenance" in tables else "",
         _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh)
         + kept_text(sites)

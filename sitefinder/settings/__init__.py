@@ -39,6 +39,7 @@ from sitefinder.settings.inputs import (
     one_error_stated,
 )
 from sitefinder.settings.loading import EXTENDS, Joined, Override, checked, join
+from sitefinder.settings.publication import PublicationSettings
 from sitefinder.settings.rules import RuleSettings
 from sitefinder.settings.run import (
     ChannelSettings,
@@ -87,6 +88,7 @@ __all__ = [
     "OffGridSettings",
     "Override",
     "PlantSource",
+    "PublicationSettings",
     "RankingSettings",
     "RegimeFile",
     "RegimeSettings",

@@ -519,6 +519,20 @@ class GaugeTable(Section):
         default_factory=list, description="ids of gauges to leave out, such as ones that the check doubts"
     )
     source: str = Field(description="source of the table")
+    licence: str | None = Field(
+        None, min_length=1, description="licence of the table, for the layer provenance; absent: not stated"
+    )
+    attribution: str | None = Field(
+        None,
+        min_length=1,
+        description='credit that the licence asks for; "none" where it asks for none; absent: not stated, and a '
+        "public edition is refused",
+    )
+    redistribute: bool | None = Field(
+        None,
+        description="whether the licence lets the table and its daily records be passed on, in a public edition; "
+        "absent: it does not",
+    )
 
     @model_validator(mode="after")
     def _coordinates_are_complete(self) -> Self:

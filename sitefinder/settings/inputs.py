@@ -31,6 +31,17 @@ class Source(Section):
     source: str = Field("not stated", description="producer of the data, for the layer provenance")
     date: str = Field("not stated", description="edition or survey date, for the layer provenance")
     licence: str = Field("not stated", description="licence of the data, for the layer provenance")
+    attribution: str | None = Field(
+        None,
+        min_length=1,
+        description='credit that the licence asks for, such as "© National Survey 2024"; "none" where it asks for '
+        "none; absent: not stated, and a public edition is refused",
+    )
+    redistribute: bool | None = Field(
+        None,
+        description="whether the licence lets the file itself be passed on, in a public edition; absent: it does "
+        "not, and the edition says what to obtain",
+    )
 
 
 class DemSource(Source):

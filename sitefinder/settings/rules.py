@@ -506,6 +506,12 @@ class RuleSettings(LayerSource):
         description="exact; generalised: results give no feature and no position within the reach; hidden: nor "
         "the rule's name, layer and filter",
     )
+    publish_cell_m: float | None = Field(
+        None,
+        gt=0,
+        description="side of the square cells that a public edition shows instead of the features of a layer that "
+        "is generalised or hidden [m]; absent: publication.cell_m",
+    )
     may_be_empty: bool = Field(False, description="true: an empty or distant layer is not an error")
 
     @model_validator(mode="before")

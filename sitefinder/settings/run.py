@@ -22,6 +22,7 @@ from sitefinder.settings.fitting import FitSettings
 from sitefinder.settings.flows import FlowSettings
 from sitefinder.settings.inputs import Inputs
 from sitefinder.settings.loading import Written, checked, config_error
+from sitefinder.settings.publication import PublicationSettings
 from sitefinder.settings.rules import RuleSettings, checked_rule_names
 from sitefinder.settings.section import Section
 from sitefinder.vocabulary import ACTIONS, AS_BUILT_SAFETY, FISH_SAFE_ONLY, head_schemes, never_past_kinds
@@ -133,6 +134,11 @@ class DeliverySettings(Section):
         "en",
         description="language of the page, the summary, the field sheets and the district map, and of their "
         "numbers and dates: en (English) or de (German); tables, columns and settings stay English",
+    )
+    notes: list[str] = Field(
+        [],
+        description="notes for readers: on the page, the overview of the field sheets, the district map, in the "
+        "summary and the metadata",
     )
     page: bool = Field(True, description="report.html: map, tables and diagrams in one page that works offline")
     field_sheets: int = Field(
@@ -705,6 +711,7 @@ class Settings(Section):
     ranking: RankingSettings = RankingSettings()
     selection: SelectionSettings = SelectionSettings()
     delivery: DeliverySettings = DeliverySettings()
+    publication: PublicationSettings = PublicationSettings()
     fit: FitSettings | None = None
 
     def __init__(self, /, *, folder: object = ".", **tables: Any) -> None:

@@ -27,13 +27,16 @@ if TYPE_CHECKING:
     from sitefinder.settings import RuleSettings, Settings
     from sitefinder.steps.inputs import LazyInputs, LazyLayer, RunInputs
 
-# Who made a file, when, under which licence: given in the delivery, never part of a stage's result.
-OF_A_FILE = ("source", "date", "licence")
+# Who made a file, when, under which licence, and what may be published of it: never part of a stage's result.
+OF_A_FILE = ("source", "date", "licence", "attribution", "redistribute", "publish_cell_m")
 # Files that the inputs hold as read; a stage looks there.
 READ_ALREADY = (
     "inputs.dem.error_preset",
     "flows.equations",
     "flows.gauges.path",
+    "flows.gauges.licence",
+    "flows.gauges.attribution",
+    "flows.gauges.redistribute",
     "flows.environmental",
     "flows.regime",
     "flows.change",
@@ -53,6 +56,7 @@ OF_THE_COMPUTER = {
 OF_NO_RESULT: dict[str, Any] = {
     "run": OF_THE_COMPUTER,
     "delivery": True,
+    "publication": True,
     "inputs": {"allow_outside", "allow_network"},
 }
 # A value or a section of the settings, of whatever kind its name has.

@@ -105,6 +105,8 @@ def test_every_setting_that_may_change_results_is_declared_by_a_stage_or_reporte
     scoped = set().union(*(stage.depends_on.get("settings", ()) for stage in STAGES))
     # Of the delivery: draws, ranks, coordinates, what is listed. It is made in every run, so no key is needed.
     delivered = {"uncertainty", "ranking", "fish", "run.name", "run.output_folder", "fit", "districts", "delivery"}
+    # Of a public edition, which is a run of its own.
+    delivered |= {"publication"}
     kept = {"run.store_folder", "run.store_limit_gb", "run.memory_limit_gb", "run.workers", "run.part_stations"}
     # Costs are read in the money of their year; the input holds them so.
     files = {"energy.turbines", "costs.file", "costs.price_year", "flows.equations", "flows.environmental"}

@@ -92,6 +92,7 @@ def page_html(handover):
         "data": json_for_script(data),
         "language": current().tag,
         "title": handover.title,
+        "notes": handover.notes,
         "files": [(name, say(FILE_LABELS[name])) for name in handover.files if name in FILE_LABELS],
         "crs": handover.crs,
         "currency": money_text(handover.currency),

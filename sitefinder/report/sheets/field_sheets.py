@@ -55,6 +55,7 @@ def field_sheets_pdf(handover, count, site_ids=None):
             "title": setter.text(handover.title),
             "short_title": setter.text(shortened(handover.title, LONGEST_NAME)),
             "totals": totals_text(handover),
+            "notes": [setter.text(text) for text in handover.notes],
             "input_notes": [setter.text(text) for text, _ in input_notes(handover.tables, handover.allow)],
             "overview": region_map(setter, handover, OVERVIEW_MAP_MM, number_pt=6.5, largest_mm=0.9, name_pt=6.0),
             "list_title": _list_title(handover, listed),

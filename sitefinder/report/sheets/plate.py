@@ -64,6 +64,7 @@ def district_map_pdf(handover, imprint=NO_IMPRINT):
             "more_sources": more_sources,
             "imprint": setter.text(" · ".join(filter(None, [imprint.author, day(imprint.date)]))),
             "logo": imprint.logo,
+            "notes": [setter.text(text) for text in handover.notes],
             "screening": say(SCREENING),
             "reading": [say(text) for text in READING],
             "not_known": [say(text) for text in NOT_KNOWN],
