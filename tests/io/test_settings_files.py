@@ -57,6 +57,8 @@ def test_problems_are_headed_by_the_file(tmp_path):
     assert str(caught.value).startswith(f"{path}: ")
 
 
-@pytest.mark.parametrize("name", ["config/sample.toml", "config/stricter.toml", "tests/real/logan.toml"])
+@pytest.mark.parametrize(
+    "name", ["config/sample.toml", "config/stricter.toml", "config/public.toml", "tests/real/logan.toml"]
+)
 def test_settings_that_come_with_the_project_are_read(repository, name):
     assert isinstance(read_settings(repository / name), Settings)

@@ -7,6 +7,8 @@ import pytest
 import secret_valley
 
 from sitefinder.errors import InputError
+from sitefinder.io.settings_files import read_settings
+from sitefinder.publication.public_form import problems_of_publication
 from sitefinder.publication.publishing import publish
 
 pytestmark = pytest.mark.slow
@@ -139,3 +141,11 @@ def test_an_edition_that_somebody_changed_is_not_replaced(editions, tmp_path):
 
     assert "added: notes.txt; changed: README.md" in said
     assert (edition / "README.md").read_text(encoding="utf-8") == "mine too"
+
+
+def test_the_settings_of_the_sample_that_are_for_the_public_lack_nothing(repository):
+    settings = read_settings(repository / "config" / "public.toml")
+
+    assert problems_of_publication(settings) == []
+    sources = [settings.inputs.dem, settings.inputs.streams, *settings.rules, settings.flows.gauges]
+    assert all(source.redistribute for source in sources)
