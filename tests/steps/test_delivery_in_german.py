@@ -1,6 +1,7 @@
 """The sample run delivered in German: nothing English is left but names and data, and every figure is the same."""
 
 import html
+import json
 import re
 
 import pytest
@@ -139,6 +140,23 @@ def test_every_figure_is_the_same_with_a_decimal_comma(german, sample_run):
     assert re.search(r"\d+\.\d{5}°, ", german["page"])
     assert figures_in(visible(page)).total() > 1500
     assert figures_in(visible(german["page"]), swapped=True) == figures_in(visible(page))
+
+
+def test_facts_and_tooltips_of_each_site_have_the_figures_of_the_english_ones(german, sample_run):
+    page = (sample_run.folder / "report.html").read_text(encoding="utf-8")
+
+    both = zip(texts_for_scripts(german["page"]), texts_for_scripts(page), strict=True)
+    for in_german, in_english in both:
+        assert figures_in(in_german, swapped=True) == figures_in(in_english)
+        assert figures_in(in_english).total() > 60
+
+
+def texts_for_scripts(page):
+    """Facts, tooltip and turbines of each site, a text each; what devices read with a point is left out."""
+    data = json.loads(re.search(r'<script type="application/json" id="data">(.*?)</script>', page, re.DOTALL)[1])
+    for site in data["sites"]:
+        rows = [site["facts"], [text for _, text in site["tip"]], *(cells[2:] for cells in site["options"])]
+        yield "\n".join(text for row in rows for text in row if not text.endswith("°"))
 
 
 def test_documents_state_their_language(german, sample_run):
