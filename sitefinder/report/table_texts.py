@@ -37,6 +37,7 @@ TABLE_TEXTS = (
     "removal is planned: its head will go",
     "passable is neither yes, partly or no nor a share from 0 to 1",
     "no surveyed drop: head from the DEM",
+    "step_unexplained: no structure is mapped near, look on the field visit",
     "drop found {distance} m downstream in the DEM",
     "drop found {distance} m upstream in the DEM",
     # How inputs were read: `sitefinder.io`.

@@ -1,5 +1,7 @@
 """The sample run delivered in German: nothing English is left but names and data, and every figure is the same."""
 
+import html
+import json
 import re
 
 import pytest
@@ -10,7 +12,9 @@ from sitefinder.delivery.page import make_page
 from sitefinder.delivery.sheets import make_district_map, make_field_sheets
 from sitefinder.delivery.summary import make_summary
 from sitefinder.inventory import read_run
+from sitefinder.report.languages import speaking
 from sitefinder.report.printed import printed_summary
+from sitefinder.report.table_texts import SEPARATOR, from_table
 
 # Settings, and the code of the stages, stay English; scripts show their texts in a browser (tests/report/page).
 ENGLISH_PARTS = re.compile(
@@ -19,6 +23,17 @@ ENGLISH_PARTS = re.compile(
 )
 # A licence, the version, and signs of HTML by their number.
 NO_FIGURES = re.compile(r"CC0 1\.0|sitefinder \d[^ ]*|&#\d+;")
+# Columns of which the page translates what stages wrote, and parts of them that are the same in every language:
+# coordinate systems and a publication.
+WRITTEN_BY_STAGES = {
+    "sites": ["needs", "month_source"],
+    "structures": ["needs", "note"],
+    "fish_assumptions": ["assumption", "basis"],
+    "repairs": ["problem", "action"],
+}
+OF_NO_LANGUAGE = re.compile(r"EPSG:\d+|Powers and Orsborn \(1985\)")
+# Names of the sample region and units, as texts of the page hold them.
+NAME_OF_SAMPLE = re.compile(r"^(Sample district|[A-Z]\d+ \([a-z ]+\)$|P\d0 \[|MWh/yr$)|\d × |@")
 # Between paragraphs of the summary.
 NEXT = "\n\n"
 # The English texts for scripts, with what they are in the language of the page.
@@ -76,6 +91,35 @@ def test_nothing_english_is_left_in_the_summary_and_the_pdf_files(german):
     assert left_in_english(text_of(german["map"]), "de") == []
 
 
+def test_what_is_the_same_on_both_pages_is_a_name_or_from_a_table(german, sample_run):
+    english = (sample_run.folder / "report.html").read_text(encoding="utf-8")
+    cells = "\n".join(
+        "\n".join(map(str, frame[column].unique()))
+        for frame in sample_run.delivered.tables.values()
+        for column in frame.select_dtypes(["object", "string"]).columns
+        if column != "geometry"
+    )
+
+    pieces = [set(html.unescape(visible(page)).split("\n")) for page in (german["page"], english)]
+    alike = {piece.strip() for piece in pieces[0] & pieces[1] if len(re.findall(r"[A-Za-z]{2,}", piece)) > 1}
+
+    assert len(alike) > 20
+    assert [piece for piece in sorted(alike) if piece not in cells and not NAME_OF_SAMPLE.search(piece)] == []
+
+
+def test_parts_of_cells_that_stages_write_are_known(sample_run):
+    tables, parts = sample_run.delivered.tables, set()
+    for layer, columns in WRITTEN_BY_STAGES.items():
+        for column in columns:
+            parts |= {part for cell in tables[layer][column] if cell for part in str(cell).split(SEPARATOR)}
+
+    with speaking("de"):
+        unknown = sorted(part for part in parts if from_table(part) == part)
+
+    assert len(parts) > 30
+    assert [part for part in unknown if not OF_NO_LANGUAGE.fullmatch(part)] == []
+
+
 def test_the_detector_finds_what_is_english(sample_run):
     page = (sample_run.folder / "report.html").read_text(encoding="utf-8")
     found = left_in_english(shown_of(page), "de")
@@ -96,6 +140,23 @@ def test_every_figure_is_the_same_with_a_decimal_comma(german, sample_run):
     assert re.search(r"\d+\.\d{5}°, ", german["page"])
     assert figures_in(visible(page)).total() > 1500
     assert figures_in(visible(german["page"]), swapped=True) == figures_in(visible(page))
+
+
+def test_facts_and_tooltips_of_each_site_have_the_figures_of_the_english_ones(german, sample_run):
+    page = (sample_run.folder / "report.html").read_text(encoding="utf-8")
+
+    both = zip(texts_for_scripts(german["page"]), texts_for_scripts(page), strict=True)
+    for in_german, in_english in both:
+        assert figures_in(in_german, swapped=True) == figures_in(in_english)
+        assert figures_in(in_english).total() > 60
+
+
+def texts_for_scripts(page):
+    """Facts, tooltip and turbines of each site, a text each; what devices read with a point is left out."""
+    data = json.loads(re.search(r'<script type="application/json" id="data">(.*?)</script>', page, re.DOTALL)[1])
+    for site in data["sites"]:
+        rows = [site["facts"], [text for _, text in site["tip"]], *(cells[2:] for cells in site["options"])]
+        yield "\n".join(text for row in rows for text in row if not text.endswith("°"))
 
 
 def test_documents_state_their_language(german, sample_run):

@@ -51,10 +51,10 @@ def speaking(tag: str) -> Iterator[None]:
     Examples
     --------
     >>> with speaking("de"):
-    ...     say("Gross head"), numeral("1,234.5"), day("2026-05-31")
-    ('Rohfallhöhe', '1.234,5', '31.05.2026')
-    >>> say("Gross head"), numeral("1,234.5"), day("2026-05-31")
-    ('Gross head', '1,234.5', '2026-05-31')
+    ...     say("Mean flow"), numeral("1,234.5"), day("2026-05-31")
+    ('Mittlerer Abfluss', '1.234,5', '31.05.2026')
+    >>> say("Mean flow"), numeral("1,234.5"), day("2026-05-31")
+    ('Mean flow', '1,234.5', '2026-05-31')
     """
     before = _CURRENT.set(tag)
     try:
