@@ -867,6 +867,15 @@ KEPT_BY_DECISION = Flag(
     phrase_with_value="Rules exclude the site; decision {value} keeps it. The rules hold in law until whoever may "
     "lift them has done so.",
 )
+STATUS_MUST_NOT_FALL = Flag(
+    "status_must_not_fall",
+    BY_SELECTION,
+    "status of the water body must not fall",
+    "The site uses a water body whose status must not fall.",
+    takes_value=True,
+    phrase_with_value="The site uses a water body whose status must not fall: {value}. Whether it may be built "
+    "there is for the authority to say.",
+)
 # How depth and velocity of a stream are found, the best first.
 RATING, MEASURED_SECTION = "rating", "measured section"
 MANNING, HYDRAULIC_GEOMETRY = "Manning", "hydraulic geometry"
@@ -1021,6 +1030,7 @@ FLAGS = (
     RIVER_WIDE,
     STEEP_STREAM,
     KEPT_BY_DECISION,
+    STATUS_MUST_NOT_FALL,
 )
 
 

@@ -122,9 +122,10 @@ TABLES = [
     _table(
         "sites",
         _SITE_TABLES,
-        "stationing heads ranked_sites depleted_reaches",
+        "stationing heads ranked_sites depleted_reaches stretches river_parts",
         "run.crs stretches.max_head_m stretches.new_weir_heights_m flags.min_river_share flags.max_river_width_m "
         "flags.max_low_head_slope",
+        "layers.water_bodies",
     ),
     _table("stretches", _SITE_TABLES, "stationing sites delivered_sites ranked_sites", "run.crs"),
     _table("conduits", _SITE_TABLES, "conduits ranked_sites", "run.crs"),
@@ -267,8 +268,8 @@ TABLES = [
     _table(
         "water_bodies",
         _REGION_TABLES,
-        "stationing heads stretches water_bodies river_parts sites trial",
-        "",
+        "stationing heads stretches water_bodies river_parts sites delivered_sites ranked_sites trial",
+        "ranking.max_plants_per_water_body ranking.max_new_barriers_per_water_body",
         "layers.water_bodies",
     ),
     _table("cumulative_limits", _REGION_TABLES, "limit_costs", "ranking"),
@@ -378,7 +379,7 @@ SUMMARY = _file(
     "summary:make_summary",
     "sites reaches structures drops decisions observations screening_cascade fish_safe_gain fish_groups "
     "fish_totals fish_passage fish_sites streams provenance minimum_heads repairs totals flow_equations "
-    "sites_by_price cumulative_limits",
+    "sites_by_price cumulative_limits water_bodies",
     "money",
     "run.name ranking.allow uncertainty.year_to_year_sd costs",
     scratch=False,

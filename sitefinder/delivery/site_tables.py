@@ -14,6 +14,7 @@ from sitefinder.delivery.decision_table import columns_of_sites
 from sitefinder.delivery.money_tables import with_finance
 from sitefinder.delivery.site_energy import SiteErrors, site_errors
 from sitefinder.delivery.structure_tables import needs_of_sites, passed_flags
+from sitefinder.delivery.surroundings import water_bodies_of_sites
 from sitefinder.energy.costs import is_cost_extrapolated, screen_takes
 from sitefinder.energy.fish_survival import drawn_places, of_plants, prob_safe, worst_of_groups
 from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway, waterway_lengths_m
@@ -597,9 +598,11 @@ def rank_sites(settings, inputs, stationing, heads, flows, water_depths, months,
     return RankedSites(order, table, kept, criteria, ranking.sensitivity, simulations, left_m3s)
 
 
-def make_sites(settings, stationing, heads, ranked_sites, depleted_reaches):
+def make_sites(settings, inputs, stationing, heads, ranked_sites, depleted_reaches, stretches, river_parts):
     """The ``sites`` layer."""
     order, crs = ranked_sites.order, settings.run.crs
+    candidates = ranked_sites.kept[order["row"].to_numpy(dtype=np.int64)]
+    waters_used = water_bodies_of_sites(inputs, river_parts, stretches, candidates)
     depleted, limits = depleted_reaches.sites, settings.flags
     longer = depleted["depleted_shallow_share"] > depleted["depleted_shallow_natural_share"] + SHALLOW_FOR_LONGER
     more = depleted.assign(
@@ -608,7 +611,9 @@ def make_sites(settings, stationing, heads, ranked_sites, depleted_reaches):
             order["flags"],
             np.where(longer, DEPLETED_SHALLOW.name, ""),
             *(np.where(holds, flag.name, "") for flag, holds in _beyond_range(limits, stationing, heads, order)),
+            waters_used.flags,
         ),
+        **waters_used.columns,
     )
     order = pd.concat([order.drop(columns="flags"), more.set_index(order.index)], axis=1)
     return _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), crs)

@@ -75,6 +75,8 @@ OF_MONEY = (
     "net_annual_value",
     "break_even_price_per_kwh",
 )
+# What optional layers of the user say of a site.
+OF_SURROUNDINGS = ("water_body_id", "water_body_status")
 
 
 def picked(row: Mapping[str, Any], columns: tuple[str, ...]) -> dict[str, Any]:

@@ -34,6 +34,7 @@ def explanation_text(found):
         _flow(found.get("flow")),
         _plant(found),
         _cost(found),
+        _surroundings(found.get("surroundings", {})),
     ]
     return "\n\n".join(part for part in parts if part) + "\n"
 
@@ -280,3 +281,15 @@ def _cost(found):
         if cost:
             table.add_row(label.get(name, name), money_figure(cost))
     return "\n".join(["Cost", _wrapped(text), rendered(table)])
+
+
+# What optional layers say of a site; nothing without them.
+def _surroundings(around):
+    sentences = []
+    if around.get("water_body_id"):
+        status = around["water_body_status"]
+        sentences.append(
+            f"Water bodies: {plain(around['water_body_id'])}"
+            + (f"; their status: {plain(status)}." if status else ".")
+        )
+    return "\n".join(["Surroundings", *map(_wrapped, sentences)]) if sentences else ""

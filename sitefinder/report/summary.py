@@ -59,6 +59,7 @@ from sitefinder.vocabulary import (
     FLAGS,
     HEAD_NOT_RESOLVED,
     SCHEME_TYPES,
+    STATUS_MUST_NOT_FALL,
     SURFACE_MODEL,
     SURVIVAL_ROUNDED,
     VERDICTS,
@@ -264,6 +265,7 @@ def summary_parts(
         if "provenance" in tables
         else "",
         limits_text(tables["cumulative_limits"]) if "cumulative_limits" in tables else "",
+        water_bodies_text(tables["water_bodies"], sites) if "water_bodies" in tables else "",
         _change(_settings(tables["provenance"])) if "provenance" in tables else "",
         _verdicts(reaches, counts_unresolved),
         decisions_text(tables["decisions"], sites) if "decisions" in tables else "",
@@ -493,6 +495,33 @@ def limits_text(limits):
     gaps = limits[["gap_share", "gap_without_share"]].to_numpy(dtype=float)
     exact = "The selections are exact." if (gaps == 0).all() else _gap_text(gaps)
     return f"Energy lost by cumulative limits, {'; '.join(parts)}. {exact}"
+
+
+def water_bodies_text(bodies, sites):
+    """What the sites do in water bodies whose status must not fall.
+
+    Parameters
+    ----------
+    bodies : DataFrame
+        Layer ``water_bodies``.
+    sites : DataFrame
+        Layer ``sites``.
+
+    Returns
+    -------
+    str
+        Empty where no status must not fall.
+    """
+    kept = bodies[bodies["must_not_fall"].to_numpy(dtype=bool)]
+    if not len(kept):
+        return ""
+    using = int(has_flag(sites["flags"], STATUS_MUST_NOT_FALL.name).sum())
+    depleted_km = figure(kept["diverted_m"].sum() / METRES_PER_KILOMETRE)
+    return (
+        f"{counted(len(kept), 'water body has', 'water bodies have')} a status that must not fall: "
+        f"{counted(using, 'site uses', 'sites use')} {'it' if len(kept) == 1 else 'them'}, with {depleted_km} km "
+        f"of depleted reaches and {counted(int(kept['new_barriers'].sum()), 'new barrier', 'new barriers')} there."
+    )
 
 
 def _gap_text(gaps):

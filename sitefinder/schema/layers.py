@@ -758,6 +758,18 @@ SITES = Layer(
         ),
         *made_by("water_bodies", text("structure_id", "existing structure whose drop is used; empty if none")),
         *made_by("stationing", text("reach_id", "reach of the tailrace")),
+        *made_by(
+            "river_parts stretches",
+            text(
+                "water_body_id",
+                "ids of the water bodies (inputs.water_bodies) that the site uses, from intake to tailrace and by "
+                "its pond, separated by semicolons; empty without",
+            ),
+            text(
+                "water_body_status",
+                "status of each of them, in the user's classification; empty where none is stated",
+            ),
+        ),
         *made_by("rule_verdicts", *MARKS),
     ),
 )

@@ -36,6 +36,7 @@ from sitefinder.settings.inputs import (
     Source,
     StreamSource,
     StructureSource,
+    WaterBodySource,
     one_error_stated,
 )
 from sitefinder.settings.loading import EXTENDS, Joined, Override, checked, join
@@ -106,6 +107,7 @@ __all__ = [
     "TailwaterSettings",
     "TerrainSettings",
     "UncertaintySettings",
+    "WaterBodySource",
     "check_fit_settings",
     "check_settings",
     "checked",

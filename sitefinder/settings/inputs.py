@@ -269,6 +269,37 @@ class FlowRegionSource(LayerSource):
     code_column: str = Field(description="column of the region code, as in the equations' region")
 
 
+class WaterBodySource(LayerSource):
+    """Water bodies, with the status of each and what sites may do there together."""
+
+    status_column: str | None = Field(
+        None,
+        description="column of the status of a water body, in the words of the user's classification; absent: no "
+        "status is known",
+    )
+    must_not_fall_values: list[str | int] = Field(
+        default_factory=list,
+        description="values of status_column of water bodies whose status must not fall; sites there get the flag "
+        "status_must_not_fall; absent: none",
+    )
+    max_plants_column: str | None = Field(
+        None,
+        description="column of the maximum number of plants in a water body, existing plants included; absent or "
+        "an empty cell: ranking.max_plants_per_water_body",
+    )
+    max_new_barriers_column: str | None = Field(
+        None,
+        description="column of the maximum number of new barriers of sites in a water body; absent or an empty "
+        "cell: ranking.max_new_barriers_per_water_body",
+    )
+
+    @model_validator(mode="after")
+    def _values_have_a_column(self) -> Self:
+        if self.must_not_fall_values and self.status_column is None:
+            raise ValueError("must_not_fall_values needs status_column, the column that holds them")
+        return self
+
+
 class StreamSource(LayerSource):
     """The mapped stream network."""
 
@@ -384,10 +415,10 @@ class Inputs(Section):
     lakes: LayerSource | None = Field(
         None, description="lakes and reservoirs (polygons); absent: standing water is found in the DEM only"
     )
-    water_bodies: LayerSource | None = Field(
+    water_bodies: WaterBodySource | None = Field(
         None,
-        description="water bodies by which the depleted share is limited (lines, or polygons of their water or "
-        "catchments); absent: it is limited by stream only",
+        description="water bodies (lines, or polygons of their water or catchments) to total by and to limit what "
+        "sites do together; absent: totals and limits by stream only",
     )
     roads: LayerSource | None = Field(
         None,

@@ -243,6 +243,18 @@ class RankingSettings(Section):
         description="maximum number of plants per km of each stream, existing plants included; a stream too short "
         "for one gets none [1/km]; absent: no limit",
     )
+    max_plants_per_water_body: int | None = Field(
+        None,
+        ge=0,
+        description="maximum number of plants in each water body of inputs.water_bodies, existing plants "
+        "included; a site counts where its tailrace is; absent: no limit but those of the layer",
+    )
+    max_new_barriers_per_water_body: int | None = Field(
+        None,
+        ge=0,
+        description="maximum number of new barriers of sites (weirs, those at intakes included) in each water "
+        "body of inputs.water_bodies; absent: no limit but those of the layer",
+    )
     allow: list[Allowable] = Field(
         default_factory=list, description="doubtful stretches that may still become sites"
     )
@@ -783,6 +795,13 @@ class Settings(Section):
                 raise ValueError('costs.connection = "settlement" needs inputs.settlements')
             if self.off_grid is not None:
                 raise ValueError("off_grid needs inputs.settlements")
+        return self
+
+    @model_validator(mode="after")
+    def _limits_of_water_bodies_have_a_layer(self) -> Self:
+        for name in ("max_plants_per_water_body", "max_new_barriers_per_water_body"):
+            if getattr(self.ranking, name) is not None and self.inputs.water_bodies is None:
+                raise ValueError(f"ranking.{name} needs inputs.water_bodies, the layer that it counts in")
         return self
 
     @model_validator(mode="after")

@@ -115,7 +115,7 @@ STEPS = bound(
             "systems",
             "sitefinder.steps.systems:find_systems",
             "network stationing river_parts",
-            "ranking.max_depleted_share",
+            "ranking.max_depleted_share ranking.max_plants_per_water_body ranking.max_new_barriers_per_water_body",
         ),
         stage(
             "trial",

@@ -94,6 +94,8 @@ LAYERS = {
     "settlements": "any",
     "buildings": "polygon",
 }
+# Layers that are read with what the settings make of their columns, by the function of the readers.
+JUDGED_LAYERS = {"water_bodies": "read_water_bodies"}
 # What a reading gives: of whatever kind its name has.
 Value = Any
 T = TypeVar("T")
@@ -776,6 +778,8 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
             for inventory, own in inputs.inventories.items():
                 read = partial(_inventory, own, folder, crs, inventory, inventory == FIRST_INVENTORY)
                 add(f"{INVENTORIES}{inventory}", read, own, inventory)
+        elif source is not None and name in JUDGED_LAYERS:
+            add(f"layers.{name}", partial(_judged_layer, name, source, folder, crs), source)
         elif source is not None:
             # Lines are cut beyond the margin, while a road or a line may be far away and count.
             margin_m = settings.network.dem_margin_m if name == "streams" else None
@@ -877,6 +881,13 @@ def _layer(
     bounds: Sequence[float] | None,
 ) -> LayerRead:
     return readers.read_layer_here(source, folder, crs, bounds, name, geometry, False, margin_m)
+
+
+def _judged_layer(
+    name: str, source: LayerSource, folder: Path, crs: str, bounds: Sequence[float] | None
+) -> LayerRead:
+    read: Callable[..., LayerRead] = getattr(readers, JUDGED_LAYERS[name])
+    return read(source, folder, crs, bounds)
 
 
 def _inventory(

@@ -63,6 +63,7 @@ from sitefinder.settings import RuleSettings
 from sitefinder.siting.access import demand_of_settlements
 from sitefinder.siting.inventories import inventory_of, joined_inventories
 from sitefinder.siting.structures import validate_structures
+from sitefinder.siting.water_body_status import water_bodies_of
 from sitefinder.steps.flow_regions import flow_by_regions, read_flow_regions, trial_weights
 from sitefinder.steps.flows import suspects_of, validate_unfit_months, validate_unknown_gauges, year_to_year_of
 from sitefinder.steps.heads import footprint_table
@@ -90,6 +91,7 @@ if TYPE_CHECKING:
         Settings,
         ShareSource,
         StructureSource,
+        WaterBodySource,
     )
 
 # What `sitefinder.steps.inputs` reads with.
@@ -136,6 +138,7 @@ __all__ = [
     "read_share",
     "read_spot_gaugings",
     "read_turbine_files",
+    "read_water_bodies",
     "region_regime",
     "scale_note",
     "stated_drops",
@@ -260,8 +263,37 @@ def read_inventory(
     what = name if is_first else f"structures {name}"
     read = read_layer_here(source, folder, crs, bounds, what, "point", allow_empty=False)
     frame, notes = inventory_of(read.frame, source, name, is_first=is_first)
+    return _with_notes(read, frame, notes)
+
+
+# A layer as a computation made it of what was read, with its notes among the repairs.
+def _with_notes(read: LayerRead, frame: geopandas.GeoDataFrame, notes: Sequence[tuple[str, str]]) -> LayerRead:
+    what = read.lineage["name"]
     added = pd.DataFrame([(what, "", *note) for note in notes], columns=REPAIR_COLUMNS, dtype="str")
     return read._replace(frame=frame, repairs=pd.concat([read.repairs, added], ignore_index=True))
+
+
+def read_water_bodies(
+    source: WaterBodySource, folder: Path, crs: str, bounds: Sequence[float] | None
+) -> LayerRead:
+    """Water bodies with their status and caps, see `sitefinder.siting.water_body_status.water_bodies_of`.
+
+    Parameters
+    ----------
+    source : sitefinder.settings.WaterBodySource
+    folder, crs, bounds
+        See `read_layer_here`.
+
+    Returns
+    -------
+    sitefinder.io.vector.LayerRead
+
+    Raises
+    ------
+    InputError
+    """
+    read = read_layer_here(source, folder, crs, bounds, "water_bodies", "any", allow_empty=False)
+    return _with_notes(read, *water_bodies_of(read.frame, source))
 
 
 class JoinedLayer(NamedTuple):

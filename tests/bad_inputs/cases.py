@@ -244,11 +244,50 @@ def _layers():
         "reserves as a knot elsewhere": {"reserves": (knot, {"status": ["in force"]}, CRS)},
     }.items():
         yield Case(name, lambda region, spoilt=spoilt: region.write_layers(**spoilt), layers)
+    yield from _water_bodies(line)
     yield Case(
         "layer missing in its file",
         lambda region: region.replace("settings.toml", ('layer = "lakes"', 'layer = "ponds"')),
         lambda region: region.write_settings(),
     )
+
+
+# Water bodies are no input of the sound region: each case names the layer and spoils it.
+def _water_bodies(line):
+    near = line.buffer(10.0)
+    sound = ([near], {"id": ["B1"], "class": ["good"], "plants": [2]}, CRS)
+    columns = 'id_column = "id"\nstatus_column = "class"\nmust_not_fall_values = ["good"]\n'
+    table = (
+        f'[inputs.water_bodies]\npath = "layers.gpkg"\nlayer = "waters"\n{columns}max_plants_column = "plants"\n'
+    )
+    yield from _optional_layer(
+        "water bodies",
+        table,
+        "waters",
+        sound,
+        {
+            "without crs": (*sound[:2], None),
+            "elsewhere": ([shapely.affinity.translate(near, 1e6)], *sound[1:]),
+            "without their columns": ([near], {"id": ["B1"]}, CRS),
+            "of two statuses": (
+                [near, near.buffer(5.0)],
+                {"id": ["B1", "B1"], "class": ["good", "poor"], "plants": [2, 2]},
+                CRS,
+            ),
+            "with negative caps": ([near], {"id": ["B1"], "class": ["good"], "plants": [-2]}, CRS),
+            "none of which must not fall": ([near], {"id": ["B1"], "class": ["poor"], "plants": [2]}, CRS),
+        },
+    )
+
+
+# A layer that the sound region has not, spoilt in each way, and the same one sound.
+def _optional_layer(name, table, layer, sound, ways):
+    for way, spoilt in ways.items():
+        yield Case(
+            f"{name} {way}",
+            lambda region, spoilt=spoilt: (region.add_settings(table), region.write_layers(**{layer: spoilt})),
+            lambda region: region.write_layers(**{layer: sound}),
+        )
 
 
 # A line with one coordinate that is none.

@@ -85,6 +85,8 @@ def region_tables(handover):
         after.append(_totals_table(totals, ("stream",), "Totals by stream", currency, "streams"))
     elif len(tables["districts"]):
         after.append(_districts_table(tables["districts"], currency))
+    if "water_bodies" in tables and len(tables["water_bodies"]):
+        after.append(_water_bodies_table(tables["water_bodies"]))
     if "decisions" in tables and len(tables["decisions"]):
         after.append(_decisions_table(tables["decisions"]))
     if "cumulative_limits" in tables and len(tables["cumulative_limits"]):
@@ -212,6 +214,37 @@ def _totals_table(totals, scopes, caption, currency, identity):
     ]
     heads = [*_total_headings(scopes[0], currency), "depleted [km]", "new barriers"]
     return table(caption, heads, cells, identity=identity)
+
+
+# What plants and sites do in each water body, those whose status must not fall first.
+def _water_bodies_table(bodies):
+    columns = {
+        "length_m": "stream [km]",
+        "diverted_m": "depleted [km]",
+        "depleted_share": "depleted share",
+        "plants": "existing plants",
+        "sites": "sites",
+        "sites_using": "sites that use it",
+        "power_kw": "installed capacity [kW]",
+        "energy_mwh": "mean annual energy [MWh/yr]",
+        "barriers": "barriers",
+        "new_barriers": "new barriers",
+    }
+    ordered = bodies.sort_values(["must_not_fall", "diverted_m"], ascending=False, kind="stable")
+    rows = []
+    for row in records_of(ordered):
+        cells = {name: figure_cell(str(row[name]), row[name]) for name in columns}
+        cells |= {name: amount_cell(row[name]) for name in ("power_kw", "energy_mwh")}
+        cells |= {
+            name: figure_cell(amount(row[name] / METRES_PER_KILOMETRE), row[name])
+            for name in ("length_m", "diverted_m")
+        }
+        cells["depleted_share"] = figure_cell(percent(row["depleted_share"]), row["depleted_share"])
+        status = plain(row["status"]) or "not stated"
+        name = plain(row["name"] or row["water_body_id"])
+        rows.append([name, status + (", must not fall" if row["must_not_fall"] else ""), *cells.values()])
+    meanings = [Heading(head, meaning_of("water_bodies", name)) for name, head in columns.items()]
+    return table("Totals by water body", ["water body", "status", *meanings], rows, identity="water-bodies")
 
 
 # Totals by district from layer ``districts``, if there is no layer ``totals``.

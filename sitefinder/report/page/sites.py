@@ -53,8 +53,8 @@ SHOWN = (
 
 
 # Facts that need one of these layers are shown in runs alone in which it has rows.
-DECIDED, VISITED = "decisions", "observations"
-BESIDE = (DECIDED, VISITED)
+DECIDED, VISITED, WATER_BODIES = "decisions", "observations", "water_bodies"
+BESIDE = (DECIDED, VISITED, WATER_BODIES)
 
 
 class Fact(NamedTuple):
@@ -151,6 +151,8 @@ FACTS = (
     Fact(RULES, "Decisions", "decisions", ("decision_id",), DECIDED),
     Fact(RULES, "What they require", "marks", tuple(action.mark for action in marked_actions())),
     Fact(RULES, "Closed months", "months", ("closed_months",)),
+    Fact(RULES, "Water bodies", "text", ("water_body_id",), WATER_BODIES),
+    Fact(RULES, "Status of the water bodies", "text", ("water_body_status",), WATER_BODIES),
     Fact(VARIANCE_SHARES, "Head", "share", ("energy_variance_share_head",)),
     Fact(VARIANCE_SHARES, "Flow estimate", "share", ("energy_variance_share_flow",)),
     Fact(VARIANCE_SHARES, "Inter-annual variability", "included", ("energy_variance_share_year",)),

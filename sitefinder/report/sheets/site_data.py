@@ -47,6 +47,8 @@ CONTRIBUTIONS = {"year": "year", "flow": "flow", "head": "head", "efficiency": "
 MIN_CONTRIBUTION = 0.045
 # Times of the year of which the flow is given [%], and ends of the stretch as the long profile marks them.
 DURATIONS_PERCENT, MARKS = (10, 30, 50, 80, 90, 95), ("intake", "tailrace")
+# Between several things of a site in one cell of the table of sites.
+IN_ONE_CELL = "; "
 # Rows of the table of the depleted reach; the layer depleted_reaches has all places and months.
 DEPLETED_ROWS = 5
 
@@ -426,6 +428,7 @@ def _access(handover, beside, site):
     ]
     if missing:
         rows.append(("Not in this run", f"layers of {listed(missing)}"))
+    rows.append(("Water body", _water_body(site)))
     structure = site["structure_id"] or ", ".join(beside.structures.get(site["site_id"], []))
     rows.append(("Existing structure", _structure(handover, structure) if structure else None))
     rows.append(("It needs", words(site["needs"], "nothing beside its works")))
@@ -445,6 +448,19 @@ def _structure(handover, identity):
         parts.append(f"drop {amount(row['drop_m'], 'm', level_places(row['drop_error_m']))}")
     parts.append("has a fish pass" if row["fish_pass"] else "no fish pass known")
     return "; ".join(parts)
+
+
+# Water bodies that the site uses, each with its status; None without the layer.
+def _water_body(site):
+    if not site["water_body_id"]:
+        return None
+    return _cell(_water_bodies_in_full(site))
+
+
+def _water_bodies_in_full(site):
+    ids = site["water_body_id"].split(IN_ONE_CELL)
+    statuses = site["water_body_status"].split(IN_ONE_CELL) if site["water_body_status"] else [""] * len(ids)
+    return "; ".join(f"{body} ({status})" if status else body for body, status in zip(ids, statuses, strict=True))
 
 
 def _distance(metres):
@@ -476,6 +492,7 @@ def _in_full(site, stream):
         ("Flow source", site["flow_source"], LONGEST_CELL),
         ("Settlement", site["settlement"], LONGEST_CELL),
         ("Existing structure", site["structure_id"], LONGEST_CELL),
+        ("Water body", _water_bodies_in_full(site), LONGEST_CELL),
     ):
         if is_known(text) and len(str(text)) > longest:
             yield label, str(text)
