@@ -884,6 +884,16 @@ HYDRAULICS_METHODS = (RATING, MEASURED_SECTION, MANNING, HYDRAULIC_GEOMETRY)
 BELOW_INTAKE, BELOW_TRIBUTARY, ABOVE_TAILRACE = "below the intake", "below a tributary", "above the tailrace"
 DEPLETED_PLACES = (BELOW_INTAKE, BELOW_TRIBUTARY, ABOVE_TAILRACE)
 
+# Parts of a site on whose ground an owner is asked for, in the order of the water.
+LAND_PLACES = LAND_AT_INTAKE, LAND_OF_HEADRACE, LAND_OF_PENSTOCK, LAND_AT_TAILRACE = (
+    "intake",
+    "headrace",
+    "penstock",
+    "tailrace",
+)
+# Classes of ground that no parcel covers, and of an owner that the settings do not list.
+NO_PARCEL, NOT_LISTED = "no parcel", "not stated"
+
 # In the order in which a row lists them.
 FLAGS = (
     NOT_ON_NETWORK,

@@ -32,6 +32,7 @@ _DEPLETED = "sitefinder.delivery.depleted_reaches"
 _STRUCTURE_TABLES = "sitefinder.delivery.structure_tables"
 _FISH_TABLES = "sitefinder.delivery.fish_tables"
 _CONTEXT = "sitefinder.delivery.context"
+_SURROUNDINGS = "sitefinder.delivery.surroundings"
 
 
 # The stage of a table: `sites_table` makes the layer sites by the function `make_sites`.
@@ -117,12 +118,20 @@ SHARED = [
         "energy tailwater flows.releases flows.closed_months fish depleted_reach",
         "turbines costs",
     ),
+    stage(
+        "site_land",
+        f"{_SURROUNDINGS}:find_site_land",
+        "stationing conduits ranked_sites",
+        "inputs.parcels.within_m",
+        "layers.parcels",
+        content=CONTENT,
+    ),
 ]
 TABLES = [
     _table(
         "sites",
         _SITE_TABLES,
-        "stationing heads ranked_sites depleted_reaches stretches river_parts",
+        "stationing heads ranked_sites depleted_reaches stretches river_parts site_land",
         "run.crs stretches.max_head_m stretches.new_weir_heights_m flags.min_river_share flags.max_river_width_m "
         "flags.max_low_head_slope",
         "layers.water_bodies",
@@ -216,6 +225,7 @@ TABLES = [
         "turbines costs",
     ),
     _table("depleted_reaches", _DEPLETED, "depleted_reaches"),
+    _table("site_land", _SURROUNDINGS, "site_land"),
     _table("site_profiles", _SITE_TABLES, "stationing heads water_bodies stretches delivered_sites"),
     _table(
         "hydrokinetic",

@@ -14,7 +14,7 @@ from sitefinder.delivery.decision_table import columns_of_sites
 from sitefinder.delivery.money_tables import with_finance
 from sitefinder.delivery.site_energy import SiteErrors, site_errors
 from sitefinder.delivery.structure_tables import needs_of_sites, passed_flags
-from sitefinder.delivery.surroundings import water_bodies_of_sites
+from sitefinder.delivery.surroundings import owners_of_sites, water_bodies_of_sites
 from sitefinder.energy.costs import is_cost_extrapolated, screen_takes
 from sitefinder.energy.fish_survival import drawn_places, of_plants, prob_safe, worst_of_groups
 from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway, waterway_lengths_m
@@ -598,7 +598,17 @@ def rank_sites(settings, inputs, stationing, heads, flows, water_depths, months,
     return RankedSites(order, table, kept, criteria, ranking.sensitivity, simulations, left_m3s)
 
 
-def make_sites(settings, inputs, stationing, heads, ranked_sites, depleted_reaches, stretches, river_parts):
+def make_sites(
+    settings,
+    inputs,
+    stationing,
+    heads,
+    ranked_sites,
+    depleted_reaches,
+    stretches,
+    river_parts,
+    site_land,
+):
     """The ``sites`` layer."""
     order, crs = ranked_sites.order, settings.run.crs
     candidates = ranked_sites.kept[order["row"].to_numpy(dtype=np.int64)]
@@ -614,6 +624,7 @@ def make_sites(settings, inputs, stationing, heads, ranked_sites, depleted_reach
             waters_used.flags,
         ),
         **waters_used.columns,
+        **owners_of_sites(site_land, order["site_id"]),
     )
     order = pd.concat([order.drop(columns="flags"), more.set_index(order.index)], axis=1)
     return _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), crs)

@@ -1,11 +1,26 @@
-"""What optional layers of the user say of sites: the water bodies that they use."""
+"""What optional layers of the user say of sites: the water bodies that they use, and who owns the ground."""
 
 from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
+import shapely
 
+from sitefinder.delivery.checking import checked_table
+from sitefinder.schema import LAYERS, empty_table
+from sitefinder.siting.land import land_along_lines, land_at_points
 from sitefinder.siting.water_body_status import bodies_of, bodies_used
-from sitefinder.vocabulary import FLAG_SEPARATOR, FLAG_VALUE, STATUS_MUST_NOT_FALL
+from sitefinder.steps.conduits import lines_of
+from sitefinder.vocabulary import (
+    FLAG_SEPARATOR,
+    FLAG_VALUE,
+    LAND_AT_INTAKE,
+    LAND_AT_TAILRACE,
+    LAND_OF_HEADRACE,
+    LAND_OF_PENSTOCK,
+    LAND_PLACES,
+    STATUS_MUST_NOT_FALL,
+)
 
 # Between several things of a site in one cell.
 SEPARATOR = "; "
@@ -50,6 +65,82 @@ def water_bodies_of_sites(inputs, river_parts, stretches, candidates):
             ]
             flags[site] = f"{STATUS_MUST_NOT_FALL.name}{FLAG_VALUE}{', '.join(values)}" if values else ""
     return OfSites({"water_body_id": ids, "water_body_status": statuses}, flags)
+
+
+def find_site_land(settings, inputs, stationing, conduits, ranked_sites):
+    """Classes of owners of the ground at both ends of each site, and along its conduit.
+
+    Parameters are the results of the stages of those names.
+
+    Returns
+    -------
+    DataFrame
+        As `sitefinder.schema` declares ``site_land``, by rank and in the order of the water; empty without
+        parcels.
+    """
+    order = ranked_sites.order
+    if "parcels" not in inputs.layers or not len(order):
+        return empty_table("site_land")
+    parcels, within_m = inputs.layers["parcels"].frame, settings.inputs.parcels.within_m
+    stations = stationing.stations
+    parts = []
+    for place, end in ((LAND_AT_INTAKE, "intake"), (LAND_AT_TAILRACE, "tailrace")):
+        at = stations.iloc[order[end].to_numpy(dtype=np.int64)]
+        points = shapely.points(at["x_m"].to_numpy(), at["y_m"].to_numpy())
+        parts.append(land_at_points(points, parcels, within_m).assign(place=place, length_m=np.nan))
+    candidates = ranked_sites.kept[order["row"].to_numpy(dtype=np.int64)].tolist()
+    lines = [lines_of(conduits, row) for row in candidates]
+    for place in (LAND_OF_HEADRACE, LAND_OF_PENSTOCK):
+        with_one = np.array([site for site, own in enumerate(lines) if place in own], dtype=np.int64)
+        if len(with_one):
+            drawn = np.array([lines[site][place] for site in with_one], dtype=object)
+            found = land_along_lines(drawn, parcels)
+            parts.append(found.assign(place=place, site=with_one[found["site"].to_numpy(dtype=np.int64)]))
+    # Sites by rank, parts in the order of the water, and within a part as they were found.
+    table = pd.concat(parts, ignore_index=True)
+    table = table.assign(where=table["place"].map(LAND_PLACES.index)).sort_values(["site", "where"], kind="stable")
+    own = order.iloc[table["site"].to_numpy(dtype=np.int64)]
+    table = table.assign(site_id=own["site_id"].to_numpy(), rank=own["rank"].to_numpy()).reset_index(drop=True)
+    return table[[column.name for column in LAYERS["site_land"].columns]]
+
+
+def make_site_land(site_land):
+    """The ``site_land`` layer."""
+    return checked_table(site_land, "site_land")
+
+
+def owners_of_sites(land, site_ids):
+    """Classes of owners as columns of ``sites``.
+
+    Parameters
+    ----------
+    land : DataFrame
+        Layer ``site_land``.
+    site_ids : Series of str, shape (n,)
+
+    Returns
+    -------
+    dict of str to ndarray of str, shape (n,)
+        ``intake_owner``, ``tailrace_owner`` and ``conduit_owner``.
+    """
+    columns = {}
+    for name, place in (("intake_owner", LAND_AT_INTAKE), ("tailrace_owner", LAND_AT_TAILRACE)):
+        classes = land[land["place"] == place].groupby("site_id", sort=False)["owner_class"].agg(SEPARATOR.join)
+        columns[name] = _by_id(classes, site_ids)
+    along = land[land["place"].isin([LAND_OF_HEADRACE, LAND_OF_PENSTOCK])]
+    metres = along.groupby(["site_id", "owner_class"], sort=False)["length_m"].sum().reset_index()
+    metres = metres.sort_values("length_m", ascending=False, kind="stable")
+    metres["text"] = [
+        f"{kind} {length:.0f} m" for kind, length in zip(metres["owner_class"], metres["length_m"], strict=True)
+    ]
+    texts = metres.groupby("site_id", sort=False)["text"].agg(SEPARATOR.join)
+    columns["conduit_owner"] = _by_id(texts, site_ids)
+    return columns
+
+
+# Texts of sites by their ids, "" for those that have none.
+def _by_id(texts, site_ids):
+    return np.array([*map(texts.to_dict().get, site_ids, [""] * len(site_ids))], dtype=object)
 
 
 # Several texts in one cell, and a text that may stand in such a cell: the sign between them is in none.

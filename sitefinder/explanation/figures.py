@@ -76,7 +76,13 @@ OF_MONEY = (
     "break_even_price_per_kwh",
 )
 # What optional layers of the user say of a site.
-OF_SURROUNDINGS = ("water_body_id", "water_body_status")
+OF_SURROUNDINGS = (
+    "water_body_id",
+    "water_body_status",
+    "intake_owner",
+    "conduit_owner",
+    "tailrace_owner",
+)
 
 
 def picked(row: Mapping[str, Any], columns: tuple[str, ...]) -> dict[str, Any]:

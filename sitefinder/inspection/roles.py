@@ -18,6 +18,7 @@ WORDS = {
     "abstractions": ("abstraction", "withdrawal", "diversion", "intake"),
     "dem_footprints": ("footprint", "dem_survey", "survey"),
     "water_bodies": ("water_bod", "waterbod", "wfd"),
+    "parcels": ("parcel", "cadast", "kataster", "flurstück", "flurstueck", "land_register"),
     "districts": ("district", "municipal", "county", "counties", "commune", "gemeinde", "admin"),
     "region": ("region", "perimeter", "study_area", "boundary", "aoi"),
     "lakes": ("lake", "reservoir", "pond", "seen$", "standing_water"),

@@ -292,4 +292,13 @@ def _surroundings(around):
             f"Water bodies: {plain(around['water_body_id'])}"
             + (f"; their status: {plain(status)}." if status else ".")
         )
+    owners = [
+        f"at the {place} {plain(around[column])}"
+        for place, column in (("intake", "intake_owner"), ("tailrace", "tailrace_owner"))
+        if around.get(column)
+    ]
+    if around.get("conduit_owner"):
+        owners.insert(1, f"along the conduit {plain(around['conduit_owner'])}")
+    if owners:
+        sentences.append(f"Owners of the ground: {', '.join(owners)}.")
     return "\n".join(["Surroundings", *map(_wrapped, sentences)]) if sentences else ""

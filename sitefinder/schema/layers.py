@@ -82,7 +82,16 @@ from sitefinder.schema.total_layers import (
     WATER_BODIES,
 )
 from sitefinder.vocabulary import DEPLETED_PLACES as PLACES
-from sitefinder.vocabulary import FISH_SAFETIES, HYDRAULICS_METHODS, MIGRATION_DIRECTIONS, PASSED_ROLES, names
+from sitefinder.vocabulary import (
+    FISH_SAFETIES,
+    HYDRAULICS_METHODS,
+    LAND_PLACES,
+    MIGRATION_DIRECTIONS,
+    NO_PARCEL,
+    NOT_LISTED,
+    PASSED_ROLES,
+    names,
+)
 
 SURVIVAL_MEANING = "downstream survival at the plant, with its screen if any, of the fish that decide"
 
@@ -759,6 +768,20 @@ SITES = Layer(
         *made_by("water_bodies", text("structure_id", "existing structure whose drop is used; empty if none")),
         *made_by("stationing", text("reach_id", "reach of the tailrace")),
         *made_by(
+            "stationing conduits settings.inputs.parcels inputs.layers.parcels",
+            text(
+                "intake_owner",
+                "classes of owners of the ground at the intake, the nearest first, separated by semicolons; empty "
+                "without inputs.parcels, see the layer site_land",
+            ),
+            text("tailrace_owner", "the same at the tailrace"),
+            text(
+                "conduit_owner",
+                "classes of owners along headrace and penstock, each with its length; empty without a conduit, or "
+                "where its way is not known",
+            ),
+        ),
+        *made_by(
             "river_parts stretches",
             text(
                 "water_body_id",
@@ -803,6 +826,24 @@ STRETCHES = Layer(
             "passage survival if only that rejects it; empty for a site",
         ),
         *MARKS,
+    ),
+)
+SITE_LAND = Layer(
+    "site_land",
+    None,
+    "a site, a part of it, and a class of owner of the ground there; no rows without inputs.parcels",
+    ("site_id", "place", "owner_class"),
+    (
+        SITE_ID,
+        count("rank", "rank of the site", minimum=1),
+        text("place", "part of the site: " + ", ".join(LAND_PLACES), LAND_PLACES),
+        text(
+            "owner_class",
+            f"class of owner, of inputs.parcels.owner_classes; {NOT_LISTED}: not listed there; {NO_PARCEL}: no "
+            "parcel covers the ground",
+        ),
+        count("parcels", "number of parcels of that class"),
+        amount("length_m", "m", "length of headrace or penstock on their ground; NULL at intake and tailrace"),
     ),
 )
 CONDUITS = Layer(
@@ -1238,6 +1279,7 @@ LAYERS = {
         SITE_SIMULATIONS,
         SITE_MONTHS,
         DEPLETED_REACHES,
+        SITE_LAND,
         SITE_PROFILES,
         RANKING_CRITERIA,
         RANKING_SENSITIVITY,

@@ -300,6 +300,31 @@ class WaterBodySource(LayerSource):
         return self
 
 
+class ParcelSource(LayerSource):
+    """Parcels of land, with the class of the owner of each; no owner is ever named."""
+
+    owner_column: str = Field(description="column of the owner, or of a class of owner, by the layer's own words")
+    owner_classes: dict[str, str] = Field(
+        min_length=1,
+        description='class of owner by the words of owner_column, such as STATE = "public"; owners that are not '
+        "listed have no class, and no word of the layer is ever shown",
+    )
+    within_m: float = Field(
+        10.0,
+        ge=0,
+        description="how far from intake and tailrace a parcel counts [m] (own choice: the ground of small works)",
+    )
+
+    @model_validator(mode="after")
+    def _owners_have_no_names(self) -> Self:
+        if self.name_column is not None:
+            raise ValueError("parcels take no name_column: owners are shown by their class alone")
+        empty = [word for word, kind in self.owner_classes.items() if not kind.strip() or ";" in kind]
+        if empty:
+            raise ValueError(f"owner_classes: {len(empty)} words have no class, or one with a semicolon")
+        return self
+
+
 class StreamSource(LayerSource):
     """The mapped stream network."""
 
@@ -419,6 +444,11 @@ class Inputs(Section):
         None,
         description="water bodies (lines, or polygons of their water or catchments) to total by and to limit what "
         "sites do together; absent: totals and limits by stream only",
+    )
+    parcels: ParcelSource | None = Field(
+        None,
+        description="parcels (polygons) with their owners, of which the class is shown at intake and tailrace and "
+        "along the conduit; absent: nothing is said of land",
     )
     roads: LayerSource | None = Field(
         None,

@@ -93,9 +93,10 @@ LAYERS = {
     "power_lines": "line",
     "settlements": "any",
     "buildings": "polygon",
+    "parcels": "polygon",
 }
 # Layers that are read with what the settings make of their columns, by the function of the readers.
-JUDGED_LAYERS = {"water_bodies": "read_water_bodies"}
+JUDGED_LAYERS = {"water_bodies": "read_water_bodies", "parcels": "read_parcels"}
 # What a reading gives: of whatever kind its name has.
 Value = Any
 T = TypeVar("T")

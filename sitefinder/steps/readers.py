@@ -62,6 +62,7 @@ from sitefinder.rules.overlaps import disc_areas_m2, pairs_within_buffer
 from sitefinder.settings import RuleSettings
 from sitefinder.siting.access import demand_of_settlements
 from sitefinder.siting.inventories import inventory_of, joined_inventories
+from sitefinder.siting.land import parcels_of
 from sitefinder.siting.structures import validate_structures
 from sitefinder.siting.water_body_status import water_bodies_of
 from sitefinder.steps.flow_regions import flow_by_regions, read_flow_regions, trial_weights
@@ -88,6 +89,7 @@ if TYPE_CHECKING:
         FlowSettings,
         GaugeTable,
         LayerSource,
+        ParcelSource,
         Settings,
         ShareSource,
         StructureSource,
@@ -130,6 +132,7 @@ __all__ = [
     "read_inventory",
     "read_layer_here",
     "read_observations",
+    "read_parcels",
     "read_raster",
     "read_ratings",
     "read_rule",
@@ -271,6 +274,28 @@ def _with_notes(read: LayerRead, frame: geopandas.GeoDataFrame, notes: Sequence[
     what = read.lineage["name"]
     added = pd.DataFrame([(what, "", *note) for note in notes], columns=REPAIR_COLUMNS, dtype="str")
     return read._replace(frame=frame, repairs=pd.concat([read.repairs, added], ignore_index=True))
+
+
+def read_parcels(source: ParcelSource, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead:
+    """Parcels with the class of their owner, see `sitefinder.siting.land.parcels_of`.
+
+    Parameters
+    ----------
+    source : sitefinder.settings.ParcelSource
+    folder, crs, bounds
+        See `read_layer_here`.
+
+    Returns
+    -------
+    sitefinder.io.vector.LayerRead
+        Of a large layer those near the region.
+
+    Raises
+    ------
+    InputError
+    """
+    read = read_layer_here(source, folder, crs, bounds, "parcels", "polygon", False, source.within_m)
+    return _with_notes(read, *parcels_of(read.frame, source))
 
 
 def read_water_bodies(

@@ -245,6 +245,7 @@ def _layers():
     }.items():
         yield Case(name, lambda region, spoilt=spoilt: region.write_layers(**spoilt), layers)
     yield from _water_bodies(line)
+    yield from _parcels()
     yield Case(
         "layer missing in its file",
         lambda region: region.replace("settings.toml", ('layer = "lakes"', 'layer = "ponds"')),
@@ -277,6 +278,22 @@ def _water_bodies(line):
             "with negative caps": ([near], {"id": ["B1"], "class": ["good"], "plants": [-2]}, CRS),
             "none of which must not fall": ([near], {"id": ["B1"], "class": ["poor"], "plants": [2]}, CRS),
         },
+    )
+
+
+def _parcels():
+    field = shapely.box(MIDDLE_M - 300.0, NORTH_M - 900.0, MIDDLE_M + 300.0, NORTH_M - 300.0)
+    sound = ([field], {"id": ["P1"], "owner": ["State"]}, CRS)
+    table = '[inputs.parcels]\npath = "layers.gpkg"\nlayer = "parcels"\nowner_column = "owner"\n'
+    ways = {
+        "without crs": (*sound[:2], None),
+        "elsewhere": ([shapely.affinity.translate(field, 1e6)], *sound[1:]),
+        "as points": ([field.centroid], *sound[1:]),
+        "without the column": ([field], {"id": ["P1"]}, CRS),
+        "of unlisted owners": ([field], {"id": ["P1"], "owner": ["Anna Beispiel"]}, CRS),
+    }
+    yield from _optional_layer(
+        "parcels", f'{table}owner_classes = {{ STATE = "public" }}\n', "parcels", sound, ways
     )
 
 

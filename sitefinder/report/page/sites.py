@@ -53,8 +53,8 @@ SHOWN = (
 
 
 # Facts that need one of these layers are shown in runs alone in which it has rows.
-DECIDED, VISITED, WATER_BODIES = "decisions", "observations", "water_bodies"
-BESIDE = (DECIDED, VISITED, WATER_BODIES)
+DECIDED, VISITED, WATER_BODIES, LAND = "decisions", "observations", "water_bodies", "site_land"
+BESIDE = (DECIDED, VISITED, WATER_BODIES, LAND)
 
 
 class Fact(NamedTuple):
@@ -142,6 +142,9 @@ FACTS = (
     Fact(ACCESS, "Distance to a power line", "length", ("line_distance_m",), "power_lines"),
     Fact(ACCESS, "Distance to a settlement by road", "length", ("settlement_road_m",), "settlements"),
     Fact(ACCESS, "Off-grid settlement", "text", ("settlement",), "settlements"),
+    Fact(ACCESS, "Owner of the ground at the intake", "text", ("intake_owner",), LAND),
+    Fact(ACCESS, "Owners along the conduit", "text", ("conduit_owner",), LAND),
+    Fact(ACCESS, "Owner of the ground at the tailrace", "text", ("tailrace_owner",), LAND),
     Fact(ACCESS, "Tailrace (WGS 84)", "place", ("lat", "lon")),
     Fact(ACCESS, "Intake (WGS 84)", "place", ("intake_lat", "intake_lon")),
     Fact(ACCESS, "Visits", "visits", ("site_id",), VISITED),

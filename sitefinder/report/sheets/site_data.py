@@ -429,6 +429,7 @@ def _access(handover, beside, site):
     if missing:
         rows.append(("Not in this run", f"layers of {listed(missing)}"))
     rows.append(("Water body", _water_body(site)))
+    rows.append(("Owners of land", _owners(site)))
     structure = site["structure_id"] or ", ".join(beside.structures.get(site["site_id"], []))
     rows.append(("Existing structure", _structure(handover, structure) if structure else None))
     rows.append(("It needs", words(site["needs"], "nothing beside its works")))
@@ -448,6 +449,20 @@ def _structure(handover, identity):
         parts.append(f"drop {amount(row['drop_m'], 'm', level_places(row['drop_error_m']))}")
     parts.append("has a fish pass" if row["fish_pass"] else "no fish pass known")
     return "; ".join(parts)
+
+
+# Classes of owners at both ends and along the conduit; None without parcels.
+def _owners(site):
+    parts = [
+        f"{place}: {_cell(site[column])}"
+        for place, column in (
+            ("intake", "intake_owner"),
+            ("conduit", "conduit_owner"),
+            ("tailrace", "tailrace_owner"),
+        )
+        if site[column]
+    ]
+    return "; ".join(part.replace("; ", ", ") for part in parts) or None
 
 
 # Water bodies that the site uses, each with its status; None without the layer.
