@@ -126,15 +126,23 @@ SHARED = [
         "layers.parcels",
         content=CONTENT,
     ),
+    stage(
+        "site_water_rights",
+        f"{_SURROUNDINGS}:find_site_water_rights",
+        "stationing stretches ranked_sites",
+        "inputs.abstractions.downstream_m stretches.structure_snap_m",
+        "layers.abstractions",
+        content=CONTENT,
+    ),
 ]
 TABLES = [
     _table(
         "sites",
         _SITE_TABLES,
-        "stationing heads ranked_sites depleted_reaches stretches river_parts site_land",
+        "stationing heads ranked_sites depleted_reaches stretches river_parts site_land site_water_rights",
         "run.crs stretches.max_head_m stretches.new_weir_heights_m flags.min_river_share flags.max_river_width_m "
         "flags.max_low_head_slope",
-        "layers.water_bodies",
+        "layers.water_bodies layers.abstractions",
     ),
     _table("stretches", _SITE_TABLES, "stationing sites delivered_sites ranked_sites", "run.crs"),
     _table("conduits", _SITE_TABLES, "conduits ranked_sites", "run.crs"),
@@ -226,6 +234,7 @@ TABLES = [
     ),
     _table("depleted_reaches", _DEPLETED, "depleted_reaches"),
     _table("site_land", _SURROUNDINGS, "site_land"),
+    _table("site_water_rights", _SURROUNDINGS, "site_water_rights"),
     _table("site_profiles", _SITE_TABLES, "stationing heads water_bodies stretches delivered_sites"),
     _table(
         "hydrokinetic",
@@ -357,7 +366,8 @@ FILE_STAGES = {
     FIELD_SHEETS: _file(
         "field_sheets",
         "sheets:make_field_sheets",
-        f"{_ON_SHEETS} decisions observations flow_curves flow_equations repairs depleted_reaches fish_sites",
+        f"{_ON_SHEETS} decisions observations flow_curves flow_equations repairs depleted_reaches fish_sites "
+        "site_water_rights",
         f"{_DRAWN} site_contours",
         f"{_DRAWN_BY} delivery.field_sheets",
         fonts=True,

@@ -14,7 +14,11 @@ from sitefinder.delivery.decision_table import columns_of_sites
 from sitefinder.delivery.money_tables import with_finance
 from sitefinder.delivery.site_energy import SiteErrors, site_errors
 from sitefinder.delivery.structure_tables import needs_of_sites, passed_flags
-from sitefinder.delivery.surroundings import owners_of_sites, water_bodies_of_sites
+from sitefinder.delivery.surroundings import (
+    owners_of_sites,
+    water_bodies_of_sites,
+    water_rights_of_sites,
+)
 from sitefinder.energy.costs import is_cost_extrapolated, screen_takes
 from sitefinder.energy.fish_survival import drawn_places, of_plants, prob_safe, worst_of_groups
 from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway, waterway_lengths_m
@@ -608,11 +612,13 @@ def make_sites(
     stretches,
     river_parts,
     site_land,
+    site_water_rights,
 ):
     """The ``sites`` layer."""
     order, crs = ranked_sites.order, settings.run.crs
     candidates = ranked_sites.kept[order["row"].to_numpy(dtype=np.int64)]
     waters_used = water_bodies_of_sites(inputs, river_parts, stretches, candidates)
+    rights = water_rights_of_sites(inputs, site_water_rights, order["site_id"])
     depleted, limits = depleted_reaches.sites, settings.flags
     longer = depleted["depleted_shallow_share"] > depleted["depleted_shallow_natural_share"] + SHALLOW_FOR_LONGER
     more = depleted.assign(
@@ -622,8 +628,10 @@ def make_sites(
             np.where(longer, DEPLETED_SHALLOW.name, ""),
             *(np.where(holds, flag.name, "") for flag, holds in _beyond_range(limits, stationing, heads, order)),
             waters_used.flags,
+            rights.flags,
         ),
         **waters_used.columns,
+        **rights.columns,
         **owners_of_sites(site_land, order["site_id"]),
     )
     order = pd.concat([order.drop(columns="flags"), more.set_index(order.index)], axis=1)

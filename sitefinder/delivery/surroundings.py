@@ -1,4 +1,4 @@
-"""What optional layers of the user say of sites: the water bodies that they use, and who owns the ground."""
+"""What optional layers say of sites: water bodies that they use, owners of the ground, water rights."""
 
 from typing import NamedTuple
 
@@ -7,9 +7,13 @@ import pandas as pd
 import shapely
 
 from sitefinder.delivery.checking import checked_table
+from sitefinder.hydrology.abstractions import KINDS, alterations_of
+from sitefinder.hydrology.seasons import MONTHS
+from sitefinder.rules.verdicts import MONTH_SEPARATOR
 from sitefinder.schema import LAYERS, empty_table
 from sitefinder.siting.land import land_along_lines, land_at_points
 from sitefinder.siting.water_body_status import bodies_of, bodies_used
+from sitefinder.siting.water_rights import place_rights, rights_at_sites
 from sitefinder.steps.conduits import lines_of
 from sitefinder.vocabulary import (
     FLAG_SEPARATOR,
@@ -19,7 +23,9 @@ from sitefinder.vocabulary import (
     LAND_OF_HEADRACE,
     LAND_OF_PENSTOCK,
     LAND_PLACES,
+    RIGHT_IN_DEPLETED,
     STATUS_MUST_NOT_FALL,
+    WATER_RIGHT_IN_DEPLETED,
 )
 
 # Between several things of a site in one cell.
@@ -136,6 +142,98 @@ def owners_of_sites(land, site_ids):
     texts = metres.groupby("site_id", sort=False)["text"].agg(SEPARATOR.join)
     columns["conduit_owner"] = _by_id(texts, site_ids)
     return columns
+
+
+def find_site_water_rights(settings, inputs, stationing, stretches, ranked_sites):
+    """Existing water rights that sites touch, or that lie below them.
+
+    Parameters are the results of the stages of those names.
+
+    Returns
+    -------
+    DataFrame
+        As `sitefinder.schema` declares ``site_water_rights``, by rank and downstream; empty without the layer.
+    """
+    order = ranked_sites.order
+    if "abstractions" not in inputs.layers or not len(order):
+        return empty_table("site_water_rights")
+    frame = inputs.layers["abstractions"].frame
+    alterations = alterations_of(frame, "abstractions")
+    station, share_above = place_rights(
+        frame.geometry.to_numpy(), stationing.segments, settings.stretches.structure_snap_m
+    )
+    candidates = ranked_sites.kept[order["row"].to_numpy(dtype=np.int64)]
+    found = rights_at_sites(
+        stretches, candidates, stationing.stations, station, share_above, settings.inputs.abstractions.downstream_m
+    )
+    own = frame.iloc[found["right"].to_numpy(dtype=np.int64)].reset_index(drop=True)
+    when = alterations.iloc[found["right"].to_numpy(dtype=np.int64)].reset_index(drop=True)
+    sites = order.iloc[found["site"].to_numpy(dtype=np.int64)].reset_index(drop=True)
+    table = pd.DataFrame(
+        {
+            "site_id": sites["site_id"],
+            "rank": sites["rank"],
+            "position": found.groupby("site").cumcount() + 1,
+            "right_id": own["feature_id"].astype("str"),
+            "licence": own["licence"],
+            "name": own["feature_name"],
+            "kind": own["kind"],
+            "relation": found["relation"],
+            "distance_m": found["distance_m"].astype(np.float64),
+            "flow_m3s": own["flow_m3s"].astype(np.float64),
+            "share_of_time": when["share_of_time"].astype(np.float64),
+            "months": [
+                "" if len(months) == len(MONTHS) else MONTH_SEPARATOR.join(map(str, months))
+                for months in when["months"]
+            ],
+            "seniority": own["seniority"],
+        }
+    )
+    return (
+        table[[column.name for column in LAYERS["site_water_rights"].columns]]
+        if len(table)
+        else (empty_table("site_water_rights"))
+    )
+
+
+def make_site_water_rights(site_water_rights):
+    """The ``site_water_rights`` layer."""
+    return checked_table(site_water_rights, "site_water_rights")
+
+
+def water_rights_of_sites(inputs, rights, site_ids):
+    """Number and flow of the rights of each site, and the flag of those in its depleted reach.
+
+    Parameters
+    ----------
+    inputs
+        Result of that stage.
+    rights : DataFrame
+        Layer ``site_water_rights``.
+    site_ids : Series of str, shape (n,)
+
+    Returns
+    -------
+    OfSites
+    """
+    if "abstractions" not in inputs.layers:
+        nothing = pd.array([pd.NA] * len(site_ids), dtype="Int64")
+        return OfSites({"water_rights": nothing, "depleted_rights_m3s": np.nan}, [""] * len(site_ids))
+    counts = rights.groupby("site_id", sort=False).size().to_dict()
+    takes = rights["kind"].map(KINDS).to_numpy(dtype=np.float64) > 0
+    own = rights[takes & (rights["relation"] == RIGHT_IN_DEPLETED.name).to_numpy(dtype=bool)]
+    flows = own.groupby("site_id", sort=False)["flow_m3s"].sum().to_dict()
+    licences = own.groupby("site_id", sort=False)["licence"].agg(lambda each: ", ".join(dict.fromkeys(each)))
+    values = _by_id(licences, site_ids)
+    flags = [
+        f"{WATER_RIGHT_IN_DEPLETED.name}{FLAG_VALUE}{_without_separator(value)}" if value else ""
+        for value in values
+    ]
+    columns = {
+        "water_rights": pd.array([counts.get(site, 0) for site in site_ids], dtype="Int64"),
+        "depleted_rights_m3s": np.array([flows.get(site, 0.0) for site in site_ids], dtype=np.float64),
+    }
+    return OfSites(columns, flags)
 
 
 # Texts of sites by their ids, "" for those that have none.

@@ -4,6 +4,7 @@ import textwrap
 
 from sitefinder.report.decisions import decision_sentence
 from sitefinder.report.text import NOT_KNOWN, WIDTH, counted, figure, money_figure, plain, rendered, text_table
+from sitefinder.report.water_rights import right_sentence
 from sitefinder.vocabulary import ACTIONS, CAPITAL_PARTS, SCHEME_TYPES, labels
 
 # Samples of a head and changes that are listed; the others are counted.
@@ -301,4 +302,5 @@ def _surroundings(around):
         owners.insert(1, f"along the conduit {plain(around['conduit_owner'])}")
     if owners:
         sentences.append(f"Owners of the ground: {', '.join(owners)}.")
+    sentences += [right_sentence(row) for row in around.get("rights", [])]
     return "\n".join(["Surroundings", *map(_wrapped, sentences)]) if sentences else ""

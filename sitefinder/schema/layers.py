@@ -81,8 +81,8 @@ from sitefinder.schema.total_layers import (
     TOTALS,
     WATER_BODIES,
 )
-from sitefinder.vocabulary import DEPLETED_PLACES as PLACES
 from sitefinder.vocabulary import (
+    ABSTRACTION_KINDS,
     FISH_SAFETIES,
     HYDRAULICS_METHODS,
     LAND_PLACES,
@@ -90,8 +90,10 @@ from sitefinder.vocabulary import (
     NO_PARCEL,
     NOT_LISTED,
     PASSED_ROLES,
+    RIGHT_RELATIONS,
     names,
 )
+from sitefinder.vocabulary import DEPLETED_PLACES as PLACES
 
 SURVIVAL_MEANING = "downstream survival at the plant, with its screen if any, of the fish that decide"
 
@@ -782,6 +784,22 @@ SITES = Layer(
             ),
         ),
         *made_by(
+            "stationing stretches settings.inputs.abstractions inputs.layers.abstractions",
+            count(
+                "water_rights",
+                "number of existing water rights that the site touches, or that lie within "
+                "inputs.abstractions.downstream_m below it, see the layer site_water_rights; NULL without "
+                "inputs.abstractions",
+                nullable=True,
+            ),
+            amount(
+                "depleted_rights_m3s",
+                "m³/s",
+                "flow that existing rights take from the depleted reach while all of them run; NULL without "
+                "inputs.abstractions",
+            ),
+        ),
+        *made_by(
             "river_parts stretches",
             text(
                 "water_body_id",
@@ -844,6 +862,34 @@ SITE_LAND = Layer(
         ),
         count("parcels", "number of parcels of that class"),
         amount("length_m", "m", "length of headrace or penstock on their ground; NULL at intake and tailrace"),
+    ),
+)
+SITE_WATER_RIGHTS = Layer(
+    "site_water_rights",
+    None,
+    "a site and an existing water right that it touches, or that lies below it within "
+    "inputs.abstractions.downstream_m; no rows without inputs.abstractions",
+    ("site_id", "position"),
+    (
+        SITE_ID,
+        count("rank", "rank of the site", minimum=1),
+        count("position", "number of the right at that site, counted downstream", minimum=1),
+        text("right_id", "user's id of the right"),
+        text("licence", "licence or file number, for reference; the id where none is stated"),
+        text("name", "user's name of the right; empty without one"),
+        text("kind", "kind of the right: " + ", ".join(ABSTRACTION_KINDS), ABSTRACTION_KINDS),
+        text(
+            "relation",
+            "where it lies against the site: " + ", ".join(names(RIGHT_RELATIONS)),
+            names(RIGHT_RELATIONS),
+        ),
+        Column(
+            "distance_m", "real", "m", "distance downstream from the intake; negative above it", nullable=False
+        ),
+        amount("flow_m3s", "m³/s", "flow that it takes or brings while it runs"),
+        amount("share_of_time", "1", "share of the time that it runs", 1),
+        text("months", "months in which it runs, such as 5;6;7; empty: all"),
+        text("seniority", "seniority as the user states it; empty if none"),
     ),
 )
 CONDUITS = Layer(
@@ -1280,6 +1326,7 @@ LAYERS = {
         SITE_MONTHS,
         DEPLETED_REACHES,
         SITE_LAND,
+        SITE_WATER_RIGHTS,
         SITE_PROFILES,
         RANKING_CRITERIA,
         RANKING_SENSITIVITY,

@@ -121,6 +121,8 @@ TITLES = {
     "flags": "Data-quality flags",
     "intake_to_outlet_m": "Distance from intake to outlet",
     "tailrace_to_outlet_m": "Distance from tailrace to outlet",
+    "water_rights": "Water rights at the site",
+    "depleted_rights_m3s": "Flow of rights in the depleted reach",
     "intake_owner": "Owner at intake",
     "tailrace_owner": "Owner at tailrace",
     "conduit_owner": "Owners along the conduit",

@@ -38,6 +38,7 @@ from sitefinder.settings.inputs import (
     StreamSource,
     StructureSource,
     WaterBodySource,
+    WaterRightSource,
     one_error_stated,
 )
 from sitefinder.settings.loading import EXTENDS, Joined, Override, checked, join
@@ -110,6 +111,7 @@ __all__ = [
     "TerrainSettings",
     "UncertaintySettings",
     "WaterBodySource",
+    "WaterRightSource",
     "check_fit_settings",
     "check_settings",
     "checked",

@@ -2,7 +2,9 @@
 
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
+from sitefinder.units import M3S_PER_FLOW_UNIT
 from sitefinder.vocabulary import (
+    ABSTRACTION_KINDS,
     ACTIONS,
     EVIDENCE_GRADES,
     FISH_PASS_TYPES,
@@ -19,6 +21,8 @@ from sitefinder.vocabulary import (
 
 # A type checker cannot follow names that are read at run time, so it sees plain strings.
 if TYPE_CHECKING:
+    AbstractionKind: TypeAlias = str
+    FlowUnit: TypeAlias = str
     Action: TypeAlias = str
     Effect: TypeAlias = str
     SchemeType: TypeAlias = str
@@ -31,6 +35,8 @@ if TYPE_CHECKING:
     Allowable: TypeAlias = str
     PassedKind: TypeAlias = str
 else:
+    AbstractionKind = Literal[ABSTRACTION_KINDS]
+    FlowUnit = Literal[tuple(M3S_PER_FLOW_UNIT)]
     Action = Literal[names(ACTIONS)]
     Effect = Literal[settings_effects()]
     SchemeType = Literal[head_schemes()]

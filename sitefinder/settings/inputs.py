@@ -5,10 +5,11 @@ from typing import Any, Literal, Self
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
+from sitefinder.settings.choices import AbstractionKind, FlowUnit
 from sitefinder.settings.days import day_as_text, existing_day
 from sitefinder.settings.section import Section
 from sitefinder.units import METRES_PER_VERTICAL_UNIT
-from sitefinder.vocabulary import STRUCTURE_ATTRIBUTES
+from sitefinder.vocabulary import ABSTRACTION_KINDS, STRUCTURE_ATTRIBUTES
 
 # Settings that state the error of elevations; exactly one is allowed. The last one declared checks the others.
 ERROR_STATEMENTS = ("error_preset", "error_le90_m", "error_le95_m", "error_rmse_m")
@@ -325,6 +326,59 @@ class ParcelSource(LayerSource):
         return self
 
 
+class WaterRightSource(LayerSource):
+    """Abstractions, returns and transfers of water, with the rights behind them."""
+
+    flow_column: str = Field("flow_m3s", description="column of the flow while it runs, in flow_unit")
+    flow_unit: FlowUnit = Field(
+        "m3_per_s",
+        description="unit of that flow; a volume of a year is that flow if it ran all year: with share_of_time or "
+        "months state the flow while it runs",
+    )
+    kind_column: str = Field("kind", description="column of the kind: " + ", ".join(ABSTRACTION_KINDS))
+    kinds: dict[str, str] = Field(
+        default_factory=dict,
+        description="kinds by the layer's words for them, such as Entnahme = \"abstraction\"; absent: the layer's "
+        "own words",
+    )
+    default_kind: AbstractionKind | None = Field(
+        None, description="kind of what states none; absent: everything must state its kind"
+    )
+    licence_column: str | None = Field(
+        None, description="column of the licence or file number, shown as reference; absent: id_column"
+    )
+    seniority_column: str | None = Field(
+        None, description="column of the seniority, such as the year of the grant, as text; absent: not known"
+    )
+    return_share: float = Field(
+        1.0,
+        ge=0,
+        le=1,
+        description="share of the flow that comes back at the end of a line, or at return_x_column and "
+        "return_y_column",
+    )
+    return_x_column: str | None = Field(
+        None,
+        description="column of the place of return, east, in the layer's coordinate system; an empty cell: the "
+        "water does not come back; absent: it comes back at the ends of lines alone",
+    )
+    return_y_column: str | None = Field(None, description="the same, north")
+    downstream_m: float = Field(
+        1000.0,
+        ge=0,
+        description="distance below a tailrace within which rights are listed with the site [m] (common practice, "
+        "no source)",
+    )
+
+    @model_validator(mode="after")
+    def _kinds_are_known(self) -> Self:
+        if unknown := [kind for kind in self.kinds.values() if kind not in ABSTRACTION_KINDS]:
+            raise ValueError(f"kinds gives {unknown[0]}; expected one of {', '.join(ABSTRACTION_KINDS)}")
+        if (self.return_x_column is None) != (self.return_y_column is None):
+            raise ValueError("return_x_column and return_y_column belong together")
+        return self
+
+
 class StreamSource(LayerSource):
     """The mapped stream network."""
 
@@ -481,10 +535,10 @@ class Inputs(Section):
         description="storage dams (points), or regulated stretches or reservoirs; absent: no flow is flagged as "
         "regulated",
     )
-    abstractions: LayerSource | None = Field(
+    abstractions: WaterRightSource | None = Field(
         None,
-        description="points of abstraction and transfer, see config/README.md for the columns; absent: "
-        "natural flow",
+        description="water rights: abstractions, returns and transfers (points, lines from diversion to return, "
+        "areas, or a CSV with x and y), see config/README.md for the columns; absent: natural flow",
     )
     flow_regions: FlowRegionSource | None = Field(
         None,

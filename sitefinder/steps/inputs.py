@@ -88,7 +88,7 @@ LAYERS = {
     "karst": "any",
     "tidal": "any",
     "regulated": "any",
-    "abstractions": "point",
+    "abstractions": "any",
     "roads": "line",
     "power_lines": "line",
     "settlements": "any",
@@ -96,7 +96,11 @@ LAYERS = {
     "parcels": "polygon",
 }
 # Layers that are read with what the settings make of their columns, by the function of the readers.
-JUDGED_LAYERS = {"water_bodies": "read_water_bodies", "parcels": "read_parcels"}
+JUDGED_LAYERS = {
+    "water_bodies": "read_water_bodies",
+    "parcels": "read_parcels",
+    "abstractions": "read_water_rights",
+}
 # What a reading gives: of whatever kind its name has.
 Value = Any
 T = TypeVar("T")

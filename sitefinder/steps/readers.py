@@ -54,6 +54,7 @@ from sitefinder.io.survey import (
     read_spot_gaugings,
 )
 from sitefinder.io.vector import read_layer, validate_near_region
+from sitefinder.io.water_rights import read_water_rights
 from sitefinder.network.extent import lines_within
 from sitefinder.network.quality import count_crossings
 from sitefinder.network.topology import REPAIR_COLUMNS
@@ -142,6 +143,7 @@ __all__ = [
     "read_spot_gaugings",
     "read_turbine_files",
     "read_water_bodies",
+    "read_water_rights",
     "region_regime",
     "scale_note",
     "stated_drops",

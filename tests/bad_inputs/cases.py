@@ -246,6 +246,7 @@ def _layers():
         yield Case(name, lambda region, spoilt=spoilt: region.write_layers(**spoilt), layers)
     yield from _water_bodies(line)
     yield from _parcels()
+    yield from _water_rights()
     yield Case(
         "layer missing in its file",
         lambda region: region.replace("settings.toml", ('layer = "lakes"', 'layer = "ponds"')),
@@ -295,6 +296,40 @@ def _parcels():
     yield from _optional_layer(
         "parcels", f'{table}owner_classes = {{ STATE = "public" }}\n', "parcels", sound, ways
     )
+
+
+def _water_rights():
+    place = shapely.Point(MIDDLE_M + 3.0, NORTH_M - 600.0)
+    sound = ([place], {"id": ["R1"], "kind": ["abstraction"], "litres": [3.0]}, CRS)
+    table = '[inputs.abstractions]\npath = "layers.gpkg"\nlayer = "rights"\nid_column = "id"\n'
+    table += 'flow_column = "litres"\nflow_unit = "l_per_s"\n'
+    ways = {
+        "without crs": (*sound[:2], None),
+        "elsewhere": ([shapely.affinity.translate(place, 1e6)], *sound[1:]),
+        "without their columns": ([place], {"id": ["R1"]}, CRS),
+        "of negative flow": ([place], sound[1] | {"litres": [-3.0]}, CRS),
+        "of an unknown kind": ([place], sound[1] | {"kind": ["mill"]}, CRS),
+        "in the wrong unit": ([place], sound[1] | {"litres": [3.0e6]}, CRS),
+        "of two points": ([shapely.MultiPoint([place, (MIDDLE_M, NORTH_M - 700.0)])], *sound[1:]),
+    }
+    yield from _optional_layer("water rights", table, "rights", sound, ways)
+    table = '[inputs.abstractions]\npath = "rights.csv"\ncrs = "EPSG:32633"\nid_column = "id"\n'
+    rows = f"id,kind,flow_m3s,x,y\nR1,abstraction,0.003,{place.x},{place.y}\n"
+    for name, own, text in (
+        ("without places", table, rows.replace(",x,y", ",east,north")),
+        ("with a decimal comma", table, rows.replace(f"{place.x}", f'"{place.x}"'.replace(".", ","))),
+        ("without crs", table.replace('crs = "EPSG:32633"\n', ""), rows),
+        ("without rows", table, "id,kind,flow_m3s,x,y\n"),
+    ):
+        yield Case(
+            f"water rights of a table {name}",
+            lambda region, own=own, text=text: (region.add_settings(own), region.write("rights.csv", text)),
+            lambda region, own=own: (
+                region.write("rights.csv", rows),
+                region.write_settings(),
+                region.add_settings(table),
+            ),
+        )
 
 
 # A layer that the sound region has not, spoilt in each way, and the same one sound.

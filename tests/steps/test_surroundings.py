@@ -1,4 +1,4 @@
-"""What optional layers say of the sites of a small run: who owns the ground."""
+"""What optional layers say of the sites of a small run: who owns the ground, which water rights are there."""
 
 from types import SimpleNamespace
 
@@ -24,16 +24,42 @@ owner_column = "holder"
 owner_classes = { STATE = "public", "Anna Beispiel" = "private" }
 within_m = 3.0
 
+[inputs.abstractions]
+path = "rights.csv"
+crs = "EPSG:32633"
+id_column = "id"
+kind_column = "use"
+kinds = { irrigation = "abstraction", mill = "abstraction" }
+flow_column = "litres"
+flow_unit = "l_per_s"
+licence_column = "file"
+seniority_column = "since"
+return_x_column = "back_x"
+return_y_column = "back_y"
+return_share = 0.5
+downstream_m = 100.0
+
+"""
+# A mill's leat above the site that brings half of its water back below it, a field in the depleted reach in
+# summer, a third far below.
+RIGHTS = f"""\
+id,use,litres,file,since,months,x,y,back_x,back_y
+leat,mill,20,L-7,1832,,{WEST + 150},{MIDDLE + 4},{WEST + 500},{MIDDLE}
+field,irrigation,8,L-9,1951,5-8,{WEST + 330},{MIDDLE - 9},,
+far,irrigation,8,,,,{WEST + 590},{MIDDLE},,
 """
 
 
 @pytest.fixture(scope="module")
 def valley(tmp_path_factory):
-    """Tables of a small valley with parcels."""
+    """Tables of a small valley with parcels and water rights."""
     folder = tmp_path_factory.mktemp("surroundings")
     path = small_valley.write_valley(folder)
     text = path.read_text(encoding="utf-8")
-    path.write_text(text.replace("[network]", f"{SETTINGS}[network]"), encoding="utf-8")
+    # A diversion may go past rights here, which no run does unless it says so.
+    text = text.replace("[network]", f"{SETTINGS}[network]").replace("[stretches]", "[stretches]\nnever_past = []")
+    path.write_text(text, encoding="utf-8")
+    (folder / "rights.csv").write_text(RIGHTS, encoding="utf-8")
     # The water and its banks are the state's; the slopes north of it are a farm's, south of it nobody is known.
     parcels = geopandas.GeoDataFrame(
         {"id": ["p1", "p2"], "holder": ["State", OWNER]},
@@ -44,7 +70,8 @@ def valley(tmp_path_factory):
         crs=small_valley.CRS,
     )
     parcels.to_file(folder / "around.gpkg", layer="parcels", driver="GPKG")
-    return tables_of(path, "sites", "site_land", "conduits", "stretches", "provenance", "repairs")
+    layers = "sites", "site_land", "site_water_rights", "reaches", "provenance", "repairs"
+    return tables_of(path, *layers)
 
 
 def test_owners_of_the_ground_are_classes_at_the_ends(valley):
@@ -89,6 +116,24 @@ def test_owners_along_a_conduit_have_the_length_of_headrace_and_penstock():
     owners = owners_of_sites(land, pd.Series(["a", "b", "c"]))
     assert owners["conduit_owner"].tolist() == ["private 150 m; public 90 m; no parcel 50 m", "", ""]
     assert owners["tailrace_owner"].tolist() == ["no parcel", "no parcel", ""]
+
+
+def test_rights_take_their_flow_off_and_are_listed_at_the_site_that_touches_them(valley):
+    site, rights = valley["sites"].iloc[0], valley["site_water_rights"]
+
+    # The intake's catchment has 30 columns of 11 cells of 100 m², with 50 m³/s/km²; the leat takes 20 l/s above.
+    assert site["flow_mean_m3s"] == pytest.approx(50 * 0.033 - 0.02, rel=1e-9)
+    # At the end half of it is back; the field takes 8 l/s in four months, the far one all year.
+    summer = (31 + 30 + 31 + 31) / 365
+    taken_m3s = 0.02 * 0.5 + 0.008 * summer + 0.008
+    assert valley["reaches"].iloc[-1]["flow_mean_m3s"] == pytest.approx(50 * 0.0671 - taken_m3s, rel=1e-9)
+    listed = rights[["right_id", "licence", "kind", "relation", "months", "seniority"]]
+    assert listed.to_numpy().tolist() == [
+        ["field", "L-9", "abstraction", "in the depleted reach", "5;6;7;8", "1951"],
+    ]
+    assert rights["flow_m3s"].tolist() == pytest.approx([0.008])
+    assert (site["water_rights"], site["depleted_rights_m3s"]) == (1, pytest.approx(0.008))
+    assert "water_right_in_depleted_reach: L-9" in site["flags"].split("; ")
 
 
 def test_no_owner_is_named_in_any_table(valley):

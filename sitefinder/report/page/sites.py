@@ -25,6 +25,7 @@ from sitefinder.report.page.figures import (
 )
 from sitefinder.report.stream_names import WITHOUT_NAME
 from sitefinder.report.text import NOT_KNOWN, is_missing, plain, structure_name
+from sitefinder.report.water_rights import rights_by_site
 from sitefinder.schema import LAYERS
 from sitefinder.schema.arrays import records_of
 from sitefinder.schema.wording import column_labels
@@ -54,7 +55,8 @@ SHOWN = (
 
 # Facts that need one of these layers are shown in runs alone in which it has rows.
 DECIDED, VISITED, WATER_BODIES, LAND = "decisions", "observations", "water_bodies", "site_land"
-BESIDE = (DECIDED, VISITED, WATER_BODIES, LAND)
+RIGHTS = "site_water_rights"
+BESIDE = (DECIDED, VISITED, WATER_BODIES, LAND, RIGHTS)
 
 
 class Fact(NamedTuple):
@@ -154,6 +156,7 @@ FACTS = (
     Fact(RULES, "Decisions", "decisions", ("decision_id",), DECIDED),
     Fact(RULES, "What they require", "marks", tuple(action.mark for action in marked_actions())),
     Fact(RULES, "Closed months", "months", ("closed_months",)),
+    Fact(RULES, "Existing water rights", "rights", ("site_id",), RIGHTS),
     Fact(RULES, "Water bodies", "text", ("water_body_id",), WATER_BODIES),
     Fact(RULES, "Status of the water bodies", "text", ("water_body_status",), WATER_BODIES),
     Fact(VARIANCE_SHARES, "Head", "share", ("energy_variance_share_head",)),
@@ -321,6 +324,8 @@ def site_data(handover):
     parts["things"] = things_by_site(tables["stretch_structures"])
     parts["turbine_options"] = _options(tables["turbine_options"])
     beside = {name: tables[name] for name in BESIDE if name in tables and len(tables[name])}
+    if RIGHTS in beside:
+        beside[RIGHTS] = rights_by_site(beside[RIGHTS])
     given = [*handover.context, *beside]
     facts = [fact for fact in FACTS if not fact.needs or fact.needs in given]
     absent = dict.fromkeys(
@@ -406,6 +411,8 @@ def _in_words(row, fact, unit, beside):
         return " ".join(plain(each) for each in decisions_of(first, beside[DECIDED])) or "none"
     if fact.form == "visits":
         return " ".join(plain(each) for each in visits_to(first, beside[VISITED])) or "none"
+    if fact.form == "rights":
+        return " ".join(beside[RIGHTS].get(first, [])) or "none"
     if fact.form == "kept":
         return f"yes, against: {plain(values[1])}" if first else "no"
     if fact.form == "runner":

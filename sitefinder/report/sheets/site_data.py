@@ -29,6 +29,7 @@ from sitefinder.report.sheets.compile import shortened
 from sitefinder.report.sheets.maps import place_map
 from sitefinder.report.sheets.profiles import profile_drawing
 from sitefinder.report.text import NOT_KNOWN, level_places, rows_by_site
+from sitefinder.report.water_rights import rights_by_site
 from sitefinder.rules.verdicts import REASON_SEPARATOR
 from sitefinder.schema.arrays import records_of
 from sitefinder.schema.columns import MONTH_NAMES
@@ -58,16 +59,17 @@ class BesideSites(NamedTuple):
 
     By ``site_id``: ``profiles``, rows of ``site_profiles`` from the top down; ``depleted``, rows of
     ``depleted_reaches`` as dicts; ``curves``, rows of ``flow_curves`` from the highest flow down; ``things`` on
-    the stream and ``fish_points``, sentences; ``structures``, ids of those that are used. A site without any is in
-    none. ``mean_flows_m3s`` are lowest and highest mean flow by reach, ``actions`` those of rules by name,
-    ``regressions`` those of the mean flow, worst first; ``decisions`` and ``observations`` the layers of
-    these names, None without them.
+    the stream, ``rights`` and ``fish_points``, sentences; ``structures``, ids of those that are used. A site
+    without any is in none. ``mean_flows_m3s`` are lowest and highest mean flow by reach, ``actions`` those of
+    rules by name, ``regressions`` those of the mean flow, worst first; ``decisions`` and ``observations`` the
+    layers of these names, None without them.
     """
 
     profiles: dict
     depleted: dict
     curves: dict
     things: dict
+    rights: dict
     fish_points: dict
     structures: dict
     mean_flows_m3s: dict
@@ -102,6 +104,7 @@ def beside_sites(tables):
         depleted=rows_by_site(tables["depleted_reaches"]),
         curves=dict(tuple(curves.groupby("site_id", sort=False))),
         things=things_by_site(things),
+        rights=rights_by_site(tables["site_water_rights"]) if "site_water_rights" in tables else {},
         fish_points=points_by_site(tables["fish_sites"]) if "fish_sites" in tables else {},
         structures=structures,
         mean_flows_m3s=dict(zip(reaches["reach_id"], ends, strict=True)),
@@ -387,6 +390,7 @@ def _points(beside, site):
             "stated survival of the turbines on it."
         )
     points += beside.fish_points.get(site["site_id"], [])
+    points += beside.rights.get(site["site_id"], [])
     points += [f"On the stream: {thing}." for thing in beside.things.get(site["site_id"], [])]
     return points + (flag_phrases(site["flags"]) or ["No data-quality flags."])
 

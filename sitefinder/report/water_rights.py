@@ -1,0 +1,55 @@
+"""Water rights at a site in words, for page, field sheets and explanations."""
+
+from sitefinder.report.fish import months_text
+from sitefinder.report.text import is_missing, plain, rows_by_site
+from sitefinder.vocabulary import RIGHT_RELATIONS, named
+
+
+def rights_by_site(rights):
+    """Sentences on the water rights of each site, from the intake down.
+
+    Parameters
+    ----------
+    rights : DataFrame
+        Layer ``site_water_rights``.
+
+    Returns
+    -------
+    dict of str to list of str
+        By ``site_id``; a site without any is not in it.
+    """
+    ordered = rights.sort_values("position", kind="stable")
+    return {site_id: [right_sentence(row) for row in rows] for site_id, rows in rows_by_site(ordered).items()}
+
+
+def right_sentence(row):
+    """One row of ``site_water_rights`` in words.
+
+    Parameters
+    ----------
+    row : dict
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> right_sentence({"kind": "transfer_out", "licence": "L-12", "name": "", "relation": "in the depleted reach",
+    ...                 "distance_m": 120.4, "flow_m3s": 0.25, "share_of_time": 0.5, "months": "5;6",
+    ...                 "seniority": "1932"})
+    'Water right L-12 (transfer out, 0.25 m³/s, 50 % of the time, May and June, seniority 1932), 120 m below the \
+intake. It lies in the depleted reach: the plant takes its water.'
+    """
+    name = "" if is_missing(row["name"]) or not row["name"] else f", {plain(row['name'])}"
+    facts = [row["kind"].replace("_", " ")]
+    facts += [] if is_missing(row["flow_m3s"]) else [f"{row['flow_m3s']:.3g} m³/s"]
+    if not is_missing(row["share_of_time"]) and row["share_of_time"] < 1:
+        facts.append(f"{100 * row['share_of_time']:.0f} % of the time")
+    facts += [months_text(row["months"])] if row["months"] else []
+    facts += [f"seniority {plain(row['seniority'])}"] if row["seniority"] else []
+    side = "below" if row["distance_m"] >= 0 else "above"
+    return (
+        f"Water right {plain(row['licence'])}{name} ({', '.join(facts)}), {abs(row['distance_m']):.0f} m {side} "
+        f"the intake. {named(RIGHT_RELATIONS, row['relation']).phrase}"
+    )
