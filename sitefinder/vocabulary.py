@@ -891,6 +891,32 @@ WATER_RIGHT_IN_DEPLETED = Flag(
     takes_value=True,
     phrase_with_value="The plant takes water that existing rights take from the depleted reach: {value}.",
 )
+GRID_CAPACITY_TOO_SMALL = Flag(
+    "grid_capacity_too_small",
+    BY_SELECTION,
+    "too little free grid capacity",
+    "The plant is larger than the free capacity of the nearest substation.",
+    takes_value=True,
+    phrase_with_value="The plant is larger than the free capacity of the nearest substation: {value}.",
+)
+GRID_CAPACITY_EXCEEDED = Flag(
+    "grid_capacity_exceeded",
+    BY_SELECTION,
+    "grid capacity used by better sites",
+    "With the better ranked sites at the same substation its free capacity is exceeded.",
+    takes_value=True,
+    phrase_with_value="With the better ranked sites at the same substation its free capacity is exceeded: "
+    "{value}.",
+)
+GRID_VOLTAGE_UNFIT = Flag(
+    "grid_voltage_unfit",
+    BY_SELECTION,
+    "voltage does not fit",
+    "The line or substation that the connection is priced to has a voltage at which the plant may not connect.",
+    takes_value=True,
+    phrase_with_value="The line or substation that the connection is priced to has a voltage at which a plant of "
+    "this size may not connect: {value}.",
+)
 # How depth and velocity of a stream are found, the best first.
 RATING, MEASURED_SECTION = "rating", "measured section"
 MANNING, HYDRAULIC_GEOMETRY = "Manning", "hydraulic geometry"
@@ -1070,6 +1096,9 @@ FLAGS = (
     KEPT_BY_DECISION,
     STATUS_MUST_NOT_FALL,
     WATER_RIGHT_IN_DEPLETED,
+    GRID_CAPACITY_TOO_SMALL,
+    GRID_CAPACITY_EXCEEDED,
+    GRID_VOLTAGE_UNFIT,
 )
 
 

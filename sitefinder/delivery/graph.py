@@ -141,7 +141,7 @@ TABLES = [
         _SITE_TABLES,
         "stationing heads ranked_sites depleted_reaches stretches river_parts site_land site_water_rights",
         "run.crs stretches.max_head_m stretches.new_weir_heights_m flags.min_river_share flags.max_river_width_m "
-        "flags.max_low_head_slope",
+        "flags.max_low_head_slope grid",
         "layers.water_bodies layers.abstractions",
     ),
     _table("stretches", _SITE_TABLES, "stationing sites delivered_sites ranked_sites", "run.crs"),
@@ -235,6 +235,7 @@ TABLES = [
     _table("depleted_reaches", _DEPLETED, "depleted_reaches"),
     _table("site_land", _SURROUNDINGS, "site_land"),
     _table("site_water_rights", _SURROUNDINGS, "site_water_rights"),
+    _table("substations", _SURROUNDINGS, "sites_table", "", "layers.substations"),
     _table("site_profiles", _SITE_TABLES, "stationing heads water_bodies stretches delivered_sites"),
     _table(
         "hydrokinetic",
@@ -399,7 +400,7 @@ SUMMARY = _file(
     "summary:make_summary",
     "sites reaches structures drops decisions observations screening_cascade fish_safe_gain fish_groups "
     "fish_totals fish_passage fish_sites streams provenance minimum_heads repairs totals flow_equations "
-    "sites_by_price cumulative_limits water_bodies",
+    "sites_by_price cumulative_limits water_bodies substations",
     "money",
     "run.name ranking.allow uncertainty.year_to_year_sd costs",
     scratch=False,

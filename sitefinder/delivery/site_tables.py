@@ -15,6 +15,7 @@ from sitefinder.delivery.money_tables import with_finance
 from sitefinder.delivery.site_energy import SiteErrors, site_errors
 from sitefinder.delivery.structure_tables import needs_of_sites, passed_flags
 from sitefinder.delivery.surroundings import (
+    grid_of_sites,
     owners_of_sites,
     water_bodies_of_sites,
     water_rights_of_sites,
@@ -618,6 +619,7 @@ def make_sites(
     order, crs = ranked_sites.order, settings.run.crs
     candidates = ranked_sites.kept[order["row"].to_numpy(dtype=np.int64)]
     waters_used = water_bodies_of_sites(inputs, river_parts, stretches, candidates)
+    grid = grid_of_sites(settings, order)
     rights = water_rights_of_sites(inputs, site_water_rights, order["site_id"])
     depleted, limits = depleted_reaches.sites, settings.flags
     longer = depleted["depleted_shallow_share"] > depleted["depleted_shallow_natural_share"] + SHALLOW_FOR_LONGER
@@ -629,12 +631,15 @@ def make_sites(
             *(np.where(holds, flag.name, "") for flag, holds in _beyond_range(limits, stationing, heads, order)),
             waters_used.flags,
             rights.flags,
+            grid.flags,
         ),
         **waters_used.columns,
         **rights.columns,
+        **grid.columns,
         **owners_of_sites(site_land, order["site_id"]),
     )
-    order = pd.concat([order.drop(columns="flags"), more.set_index(order.index)], axis=1)
+    replaced = [name for name in order if name in more]
+    order = pd.concat([order.drop(columns=replaced), more.set_index(order.index)], axis=1)
     return _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), crs)
 
 

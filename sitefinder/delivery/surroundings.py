@@ -1,4 +1,4 @@
-"""What optional layers say of sites: water bodies that they use, owners of the ground, water rights."""
+"""What optional layers say of sites: water bodies, owners of the ground, water rights, connection to the grid."""
 
 from typing import NamedTuple
 
@@ -11,6 +11,7 @@ from sitefinder.hydrology.abstractions import KINDS, alterations_of
 from sitefinder.hydrology.seasons import MONTHS
 from sitefinder.rules.verdicts import MONTH_SEPARATOR
 from sitefinder.schema import LAYERS, empty_table
+from sitefinder.siting.grid import COLUMNS, FREE_KW, VOLTAGES, fits, left_at_substations
 from sitefinder.siting.land import land_along_lines, land_at_points
 from sitefinder.siting.water_body_status import bodies_of, bodies_used
 from sitefinder.siting.water_rights import place_rights, rights_at_sites
@@ -18,6 +19,9 @@ from sitefinder.steps.conduits import lines_of
 from sitefinder.vocabulary import (
     FLAG_SEPARATOR,
     FLAG_VALUE,
+    GRID_CAPACITY_EXCEEDED,
+    GRID_CAPACITY_TOO_SMALL,
+    GRID_VOLTAGE_UNFIT,
     LAND_AT_INTAKE,
     LAND_AT_TAILRACE,
     LAND_OF_HEADRACE,
@@ -234,6 +238,69 @@ def water_rights_of_sites(inputs, rights, site_ids):
         "depleted_rights_m3s": np.array([flows.get(site, 0.0) for site in site_ids], dtype=np.float64),
     }
     return OfSites(columns, flags)
+
+
+def grid_of_sites(settings, order):
+    """What sites connect to, and the flags of those for which voltage or free capacity do not suffice.
+
+    Parameters
+    ----------
+    settings
+        Result of that stage.
+    order : DataFrame, n rows
+        Sites by rank, with ``power_kw`` and, where the layers are there, the columns of
+        `sitefinder.siting.grid.connections`.
+
+    Returns
+    -------
+    OfSites
+        Columns are empty and NaN without the layers.
+    """
+    count, nothing = len(order), np.full(len(order), np.nan)
+    if "substation_id" not in order:
+        columns = dict.fromkeys(("connection_kv", "substation_distance_m", "substation_free_kw"), nothing)
+        more = {"substation_id": np.full(count, "", dtype=object), "substation_left_kw": nothing}
+        return OfSites(columns | more, [""] * count)
+    columns = {name: order[name].to_numpy() for name in COLUMNS if name != "line_distance_m"}
+    power_kw, free_kw = (order[name].to_numpy(dtype=np.float64) for name in ("power_kw", "substation_free_kw"))
+    left_kw = left_at_substations(order["substation_id"], free_kw, power_kw)
+    kv = order["connection_kv"].to_numpy(dtype=np.float64)
+    is_unfit = ~fits(kv, power_kw, settings.grid.connections)
+    flags = []
+    for site, substation in enumerate(order["substation_id"]):
+        own, name = [], _without_separator(substation)
+        if power_kw[site] > free_kw[site]:
+            own.append(f"{GRID_CAPACITY_TOO_SMALL.name}{FLAG_VALUE}{name}, {free_kw[site]:.0f} kW free")
+        elif left_kw[site] < 0:
+            own.append(f"{GRID_CAPACITY_EXCEEDED.name}{FLAG_VALUE}{name}, {-left_kw[site]:.0f} kW too much")
+        own += [f"{GRID_VOLTAGE_UNFIT.name}{FLAG_VALUE}{kv[site]:g} kV"] if is_unfit[site] else []
+        flags.append(FLAG_SEPARATOR.join(own))
+    return OfSites(columns | {"substation_left_kw": left_kw}, flags)
+
+
+def make_substations(inputs, sites_table):
+    """The ``substations`` layer: each substation with the sites that are nearest to it."""
+    if "substations" not in inputs.layers:
+        return empty_table("substations")
+    frame = pd.DataFrame(inputs.layers["substations"].frame)
+    own = frame[~frame["feature_id"].duplicated()].reset_index(drop=True)
+    at = sites_table.groupby("substation_id")
+    ids = own["feature_id"].astype(str)
+    power_kw = ids.map(at["power_kw"].sum().to_dict()).astype(np.float64).fillna(0.0)
+    beyond = sites_table[sites_table["substation_left_kw"] < 0].groupby("substation_id").size().to_dict()
+    table = pd.DataFrame(
+        {
+            "substation_id": ids,
+            "name": own["feature_name"],
+            "voltages_kv": own[VOLTAGES],
+            "free_kw": own[FREE_KW],
+            "sites": [at.size().to_dict().get(each, 0) for each in ids],
+            "power_kw": power_kw,
+            "left_kw": own[FREE_KW] - power_kw,
+            "sites_beyond": [beyond.get(each, 0) for each in ids],
+        }
+    )
+    return checked_table(table, "substations")
 
 
 # Texts of sites by their ids, "" for those that have none.

@@ -82,6 +82,12 @@ OF_SURROUNDINGS = (
     "intake_owner",
     "conduit_owner",
     "tailrace_owner",
+    "line_distance_m",
+    "connection_kv",
+    "substation_id",
+    "substation_distance_m",
+    "substation_free_kw",
+    "substation_left_kw",
 )
 
 

@@ -9,6 +9,7 @@ DEM, PRECIPITATION, GAUGES, RULE = "dem", "covariates.precipitation_mm", "flows.
 # begins a word of the name, one with a sign $ where it ends it.
 WORDS = {
     "gauge_stations": ("gauge", "gaging", "pegel"),
+    "substations": ("substation", "umspannwerk", "transformer_station"),
     "power_lines": ("power_line", "powerline", "transmission", "overhead_line", "grid_line"),
     "regulated": ("regulated", "regulation", "storage_dam"),
     "plants": ("plant", "hydropower", "power_station", "powerhouse"),

@@ -302,5 +302,12 @@ def _surroundings(around):
         owners.insert(1, f"along the conduit {plain(around['conduit_owner'])}")
     if owners:
         sentences.append(f"Owners of the ground: {', '.join(owners)}.")
+    if around.get("substation_id"):
+        free = _number(around["substation_free_kw"], "kW")
+        left = _number(around["substation_left_kw"], "kW")
+        sentences.append(
+            f"Substation {plain(around['substation_id'])}, {_number(around['substation_distance_m'], 'm')} away: "
+            f"free {free}, left after this and better sites {left}."
+        )
     sentences += [right_sentence(row) for row in around.get("rights", [])]
     return "\n".join(["Surroundings", *map(_wrapped, sentences)]) if sentences else ""

@@ -266,6 +266,7 @@ def summary_parts(
         else "",
         limits_text(tables["cumulative_limits"]) if "cumulative_limits" in tables else "",
         water_bodies_text(tables["water_bodies"], sites) if "water_bodies" in tables else "",
+        substations_text(tables["substations"]) if "substations" in tables else "",
         _change(_settings(tables["provenance"])) if "provenance" in tables else "",
         _verdicts(reaches, counts_unresolved),
         decisions_text(tables["decisions"], sites) if "decisions" in tables else "",
@@ -521,6 +522,34 @@ def water_bodies_text(bodies, sites):
         f"{counted(len(kept), 'water body has', 'water bodies have')} a status that must not fall: "
         f"{counted(using, 'site uses', 'sites use')} {'it' if len(kept) == 1 else 'them'}, with {depleted_km} km "
         f"of depleted reaches and {counted(int(kept['new_barriers'].sum()), 'new barrier', 'new barriers')} there."
+    )
+
+
+def substations_text(substations):
+    """Whether the sites fit into the free capacity of the substations.
+
+    Parameters
+    ----------
+    substations : DataFrame
+        Layer ``substations``.
+
+    Returns
+    -------
+    str
+        Empty without a substation of known capacity that a site is nearest to.
+    """
+    used = substations[(substations["sites"] > 0) & substations["free_kw"].notna()]
+    if not len(used):
+        return ""
+    over = used[used["left_kw"] < 0]
+    capacity = f"{figure(used['free_kw'].sum() / KILOWATTS_PER_MEGAWATT)} MW"
+    text = f"{counted(len(used), 'substation has', 'substations have')} sites near, and {capacity} free"
+    if not len(over):
+        return f"{text}: enough at each of them."
+    return (
+        f"{text}; at {counted(len(over), 'of them', 'of them')} the sites exceed it, by "
+        f"{figure(-over['left_kw'].sum() / KILOWATTS_PER_MEGAWATT)} MW, and {int(over['sites_beyond'].sum())} of "
+        "the sites do not fit, taken by rank."
     )
 
 

@@ -607,7 +607,8 @@ SITES = Layer(
             amount(
                 "line_distance_m",
                 "m",
-                "straight-line distance from the tailrace to the nearest power line; NULL without that layer",
+                "straight-line distance from the tailrace to the nearest power line or substation, of a fitting "
+                "voltage where voltages are known; NULL without these layers",
             ),
             amount(
                 "settlement_road_m",
@@ -620,8 +621,26 @@ SITES = Layer(
                 "straight-line distance from the tailrace to the nearest settlement; with off_grid, to the "
                 "nearest off-grid settlement",
             ),
+            amount("connection_kv", "kV", "voltage of that line or substation; NULL where it is not known"),
+            text(
+                "substation_id",
+                "nearest substation of a fitting voltage, whose free capacity counts; empty without "
+                "inputs.substations",
+            ),
+            amount("substation_distance_m", "m", "straight-line distance from the tailrace to that substation"),
+            amount("substation_free_kw", "kW", "free capacity of that substation; NULL where it is not known"),
             text("settlement", "off-grid settlement that the site could supply; empty if none is near"),
             amount("settlement_demand_mwh", "MWh/yr", "annual demand of that settlement"),
+        ),
+        *made_by(
+            "candidates energy closed_energy sites settings.ranking",
+            Column(
+                "substation_left_kw",
+                "real",
+                "kW",
+                "free capacity of that substation less the installed capacity of this site and of all better "
+                "ranked ones there; below zero where they exceed it",
+            ),
         ),
         *made_by(
             "candidates energy settings.off_grid",
@@ -892,6 +911,22 @@ SITE_WATER_RIGHTS = Layer(
         text("seniority", "seniority as the user states it; empty if none"),
     ),
 )
+SUBSTATIONS = Layer(
+    "substations",
+    None,
+    "a substation of the user's layer, with the sites that are nearest to it; no rows without inputs.substations",
+    ("substation_id",),
+    (
+        text("substation_id", "user's id of the substation"),
+        text("name", "user's name of the substation; empty without one"),
+        text("voltages_kv", "nominal voltages [kV], separated by semicolons; empty where none is stated"),
+        amount("free_kw", "kW", "free capacity; NULL where it is not known"),
+        count("sites", "number of ranked sites that are nearest to it, of substations of a fitting voltage"),
+        POWER._replace(meaning="installed capacity of those sites"),
+        Column("left_kw", "real", "kW", "free capacity less that; below zero where the sites exceed it"),
+        count("sites_beyond", "number of those sites that, taken by rank, do not fit into the free capacity"),
+    ),
+)
 CONDUITS = Layer(
     "conduits",
     "LineString",
@@ -1154,7 +1189,11 @@ DROPS = Layer(
         amount("survival", "1", SURVIVAL_MEANING, 1),
         text("needs", "what the plant needs beside works: fish pass, screen, agreements; empty without a plant"),
         amount("road_distance_m", "m", "straight-line distance to the nearest road; NULL without a road layer"),
-        amount("line_distance_m", "m", "straight-line distance to the nearest power line; NULL without them"),
+        amount(
+            "line_distance_m",
+            "m",
+            "straight-line distance to the nearest power line or substation; NULL without them",
+        ),
         Column("lon", "real", "°", "longitude, WGS 84", -180, 180),
         Column("lat", "real", "°", "latitude, WGS 84", -90, 90),
         *MARKS,
@@ -1327,6 +1366,7 @@ LAYERS = {
         DEPLETED_REACHES,
         SITE_LAND,
         SITE_WATER_RIGHTS,
+        SUBSTATIONS,
         SITE_PROFILES,
         RANKING_CRITERIA,
         RANKING_SENSITIVITY,

@@ -285,7 +285,7 @@ CUMULATIVE_LIMITS = Layer(
         amount(
             "setting",
             "as the setting",
-            "value of the setting; NULL for all limits, and where the layer of water bodies alone states them",
+            "value of the setting; NULL for all limits, and where a layer alone states them",
         ),
         count("sites", "number of sites selected with all limits"),
         count("sites_without", "number of sites of the best selection without this limit"),

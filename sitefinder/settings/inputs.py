@@ -379,6 +379,46 @@ class WaterRightSource(LayerSource):
         return self
 
 
+class PowerLineSource(LayerSource):
+    """Power lines, with their voltages if known."""
+
+    voltage_column: str | None = Field(
+        None,
+        description="column of the nominal voltage, several such as 110/20; absent: every line fits every plant",
+    )
+    voltage_unit: Literal["kV", "V"] = Field("kV", description="unit of voltage_column")
+
+
+class SubstationSource(LayerSource):
+    """Substations, with what is free for plants, and their voltages."""
+
+    capacity_column: str | None = Field(
+        None, description="column of the free capacity for plants, in capacity_unit; absent: it is not known"
+    )
+    capacity_unit: Literal["kW", "MW", "kVA", "MVA"] | None = Field(
+        None,
+        description="unit of capacity_column, which must be stated beside it; absent: there is no such column",
+    )
+    power_factor: float = Field(
+        0.95,
+        gt=0,
+        le=1,
+        description="power factor by which apparent power in kVA or MVA becomes power (common practice 0.9–1, no "
+        "source)",
+    )
+    voltage_column: str | None = Field(
+        None,
+        description="column of the nominal voltages, such as 110/20; absent: every substation fits every plant",
+    )
+    voltage_unit: Literal["kV", "V"] = Field("kV", description="unit of voltage_column")
+
+    @model_validator(mode="after")
+    def _capacity_has_a_unit(self) -> Self:
+        if (self.capacity_column is None) != (self.capacity_unit is None):
+            raise ValueError("capacity_column and capacity_unit belong together")
+        return self
+
+
 class StreamSource(LayerSource):
     """The mapped stream network."""
 
@@ -509,10 +549,15 @@ class Inputs(Section):
         description="roads (lines), for the cost of access; absent: no road distance and no access cost by "
         "distance",
     )
-    power_lines: LayerSource | None = Field(
+    power_lines: PowerLineSource | None = Field(
         None,
         description="power lines that a plant may connect to; absent: no line distance and no connection cost by "
-        "distance",
+        "distance, but to inputs.substations",
+    )
+    substations: SubstationSource | None = Field(
+        None,
+        description="substations (points) that a plant may connect to, with their free capacity; absent: power "
+        "lines alone, and no limit of capacity",
     )
     settlements: LayerSource | None = Field(
         None, description="settlements, for line ends and off-grid supply; absent: no settlement distance"

@@ -19,6 +19,7 @@ DEPLETED_OF_WATER_BODY = "depleted share of a water body"
 PLANTS_PER_KM = "plants per km of stream"
 PLANTS_OF_WATER_BODY = "plants in a water body"
 BARRIERS_OF_WATER_BODY = "new barriers in a water body"
+FREE_CAPACITY = "free capacity of a substation"
 CUMULATIVE_LIMITS = (
     FREE_FLOWING,
     DEPLETED_OF_STREAM,
@@ -26,6 +27,7 @@ CUMULATIVE_LIMITS = (
     PLANTS_PER_KM,
     PLANTS_OF_WATER_BODY,
     BARRIERS_OF_WATER_BODY,
+    FREE_CAPACITY,
 )
 # A length that is exactly the minimum is not too short by rounding, nor a use at the maximum too great.
 ROUNDING = 1e-9
@@ -261,8 +263,8 @@ def builds_at_intake(scheme_type):
     return ~is_scheme_that(scheme_type, "uses_structure")
 
 
-def cumulative_limits(ranking, stretches, segment_length_m, use, left_out=()):
-    """The limits that are set on what sites do together, stream by stream and water body by water body.
+def cumulative_limits(ranking, stretches, segment_length_m, use, left_out=(), power_kw=None):
+    """The limits that are set on what sites do together: by stream, by water body and by substation.
 
     Parameters
     ----------
@@ -273,6 +275,8 @@ def cumulative_limits(ranking, stretches, segment_length_m, use, left_out=()):
         Existing plants count: what they use of a stream is depleted, and they are plants.
     left_out : collection of str
         Names of limits that do not count.
+    power_kw : ndarray of float64, shape (m,), optional
+        Capacity of each candidate [kW], for the free capacity of the substations in the table of stretches.
 
     Returns
     -------
@@ -292,6 +296,8 @@ def cumulative_limits(ranking, stretches, segment_length_m, use, left_out=()):
         allowed = np.floor(allowed * (1.0 + ROUNDING)) - _by_part(use.stream, use.plants)
         found.append(Limit(PLANTS_PER_KM, _in_parts(use.stream) @ plants, allowed))
     found += _caps_of_water_bodies(ranking, stretches.table, use)
+    if ranking.within_free_capacity and "substation_id" in stretches.table and power_kw is not None:
+        found.append(_free_capacity(stretches.table, power_kw))
     return [
         limit._replace(amounts=csr_array(limit.amounts), maximum=np.maximum(limit.maximum, 0.0))
         for limit in found
@@ -328,6 +334,18 @@ def _caps_of_water_bodies(ranking, table, use):
         if len(limited):
             amounts = csr_array(_in_parts(body) @ _at_stations(table[which], station, len(body), which))
             yield Limit(name, amounts[limited], (cap - _by_part(body, there))[limited])
+
+
+# The free capacity of each substation with a known one; candidates connect to one at most.
+def _free_capacity(table, power_kw):
+    free_kw = table["substation_free_kw"].to_numpy(dtype=np.float64)
+    own = np.flatnonzero(np.isfinite(free_kw))
+    _, first, number = np.unique(
+        table["substation_id"].to_numpy(dtype=object)[own].astype(str), return_index=True, return_inverse=True
+    )
+    shape = (len(first), len(table))
+    amounts = csr_array((np.nan_to_num(np.asarray(power_kw)[own]), (number.ravel(), own)), shape=shape)
+    return Limit(FREE_CAPACITY, amounts, free_kw[own][first])
 
 
 # Which candidates have an end at which station, sparse, shape (n, m). With ``which`` the table has the rows of

@@ -91,6 +91,7 @@ LAYERS = {
     "abstractions": "any",
     "roads": "line",
     "power_lines": "line",
+    "substations": "point",
     "settlements": "any",
     "buildings": "polygon",
     "parcels": "polygon",
@@ -100,6 +101,8 @@ JUDGED_LAYERS = {
     "water_bodies": "read_water_bodies",
     "parcels": "read_parcels",
     "abstractions": "read_water_rights",
+    "power_lines": "read_power_lines",
+    "substations": "read_substations",
 }
 # What a reading gives: of whatever kind its name has.
 Value = Any

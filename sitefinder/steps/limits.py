@@ -13,6 +13,7 @@ from sitefinder.siting.limits import (
     CUMULATIVE_LIMITS,
     DEPLETED_OF_STREAM,
     DEPLETED_OF_WATER_BODY,
+    FREE_CAPACITY,
     FREE_FLOWING,
     PLANTS_OF_WATER_BODY,
     PLANTS_PER_KM,
@@ -82,6 +83,7 @@ def limits_set(settings: Settings) -> tuple[str, ...]:
         or (bodies is not None and bodies.max_plants_column is not None),
         BARRIERS_OF_WATER_BODY: ranking.max_new_barriers_per_water_body is not None
         or (bodies is not None and bodies.max_new_barriers_column is not None),
+        FREE_CAPACITY: ranking.within_free_capacity and settings.inputs.substations is not None,
     }
     return tuple(name for name in CUMULATIVE_LIMITS if is_set[name])
 

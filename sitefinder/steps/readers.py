@@ -62,6 +62,7 @@ from sitefinder.rules.filters import Matching, matching
 from sitefinder.rules.overlaps import disc_areas_m2, pairs_within_buffer
 from sitefinder.settings import RuleSettings
 from sitefinder.siting.access import demand_of_settlements
+from sitefinder.siting.grid import power_lines_of, substations_of
 from sitefinder.siting.inventories import inventory_of, joined_inventories
 from sitefinder.siting.land import parcels_of
 from sitefinder.siting.structures import validate_structures
@@ -91,9 +92,11 @@ if TYPE_CHECKING:
         GaugeTable,
         LayerSource,
         ParcelSource,
+        PowerLineSource,
         Settings,
         ShareSource,
         StructureSource,
+        SubstationSource,
         WaterBodySource,
     )
 
@@ -134,6 +137,7 @@ __all__ = [
     "read_layer_here",
     "read_observations",
     "read_parcels",
+    "read_power_lines",
     "read_raster",
     "read_ratings",
     "read_rule",
@@ -141,6 +145,7 @@ __all__ = [
     "read_sections",
     "read_share",
     "read_spot_gaugings",
+    "read_substations",
     "read_turbine_files",
     "read_water_bodies",
     "read_water_rights",
@@ -298,6 +303,50 @@ def read_parcels(source: ParcelSource, folder: Path, crs: str, bounds: Sequence[
     """
     read = read_layer_here(source, folder, crs, bounds, "parcels", "polygon", False, source.within_m)
     return _with_notes(read, *parcels_of(read.frame, source))
+
+
+def read_power_lines(source: PowerLineSource, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead:
+    """Power lines with their voltages, see `sitefinder.siting.grid.power_lines_of`.
+
+    Parameters
+    ----------
+    source : sitefinder.settings.PowerLineSource
+    folder, crs, bounds
+        See `read_layer_here`.
+
+    Returns
+    -------
+    sitefinder.io.vector.LayerRead
+
+    Raises
+    ------
+    InputError
+    """
+    read = read_layer_here(source, folder, crs, bounds, "power_lines", "line", allow_empty=False)
+    return _with_notes(read, *power_lines_of(read.frame, source))
+
+
+def read_substations(
+    source: SubstationSource, folder: Path, crs: str, bounds: Sequence[float] | None
+) -> LayerRead:
+    """Substations with voltages and free capacity, see `sitefinder.siting.grid.substations_of`.
+
+    Parameters
+    ----------
+    source : sitefinder.settings.SubstationSource
+    folder, crs, bounds
+        See `read_layer_here`.
+
+    Returns
+    -------
+    sitefinder.io.vector.LayerRead
+
+    Raises
+    ------
+    InputError
+    """
+    read = read_layer_here(source, folder, crs, bounds, "substations", "point", allow_empty=False)
+    return _with_notes(read, *substations_of(read.frame, source))
 
 
 def read_water_bodies(

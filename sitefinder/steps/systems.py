@@ -57,7 +57,8 @@ class Systems(NamedTuple):
 def find_systems(settings: Settings, network: Network, stationing: Stationing, river_parts: RiverParts) -> Systems:
     """The drainage systems of the network: links that are connected by any way, side arms included.
 
-    Where a limit holds for water bodies, systems with parts of the same one are chosen from together, as one.
+    Where a limit holds for water bodies, systems with parts of the same one are chosen from together, as one;
+    where one holds for substations, all are.
 
     Each is called after the stream at its outlet and the user's feature there, so that its name stays when the
     network changes elsewhere.
@@ -74,6 +75,10 @@ def find_systems(settings: Settings, network: Network, stationing: Stationing, r
     if _limits_water_bodies(settings, river_parts):
         joined = _links_of_water_bodies(river_parts, stations["link"].to_numpy(dtype=np.int64))
         start, end = np.append(start, joined[0]), np.append(end, joined[1])
+    if settings.ranking.within_free_capacity:
+        # Sites anywhere may connect at one substation.
+        every = np.arange(len(links))
+        start, end = np.append(start, every), np.append(end, np.zeros(len(links), dtype=np.int64))
     count, of_link = components(start, end, len(links))
     of_station = of_link[stations["link"].to_numpy()].astype(np.int64)
     outlets = np.flatnonzero(stations["downstream"].to_numpy() < 0)

@@ -247,6 +247,7 @@ def _layers():
     yield from _water_bodies(line)
     yield from _parcels()
     yield from _water_rights()
+    yield from _grid()
     yield Case(
         "layer missing in its file",
         lambda region: region.replace("settings.toml", ('layer = "lakes"', 'layer = "ponds"')),
@@ -330,6 +331,33 @@ def _water_rights():
                 region.add_settings(table),
             ),
         )
+
+
+def _grid():
+    place = shapely.Point(MIDDLE_M + 90.0, NORTH_M - 600.0)
+    line = shapely.LineString([(MIDDLE_M + 90.0, NORTH_M), (MIDDLE_M + 90.0, NORTH_M - 900.0)])
+    own = {"id": ["U1"], "free": [2.5], "kv": ["110/20"]}
+    table = '[inputs.substations]\npath = "layers.gpkg"\nlayer = "grid"\nid_column = "id"\n'
+    table += 'capacity_column = "free"\ncapacity_unit = "MW"\nvoltage_column = "kv"\n'
+    ways = {
+        "without crs": ([place], own, None),
+        "elsewhere": ([shapely.affinity.translate(place, 1e6)], own, CRS),
+        "as lines": ([line], own, CRS),
+        "without their columns": ([place], {"id": ["U1"]}, CRS),
+        "of negative capacity": ([place], own | {"free": [-2.5]}, CRS),
+        "in the wrong unit": ([place], own | {"free": [2.5e6]}, CRS),
+        "of impossible voltage": ([place], own | {"kv": ["110000"]}, CRS),
+        "of two capacities": (
+            [place, shapely.affinity.translate(place, 5.0)],
+            {"id": ["U1", "U1"], "free": [2.5, 3.0], "kv": ["20", "20"]},
+            CRS,
+        ),
+    }
+    yield from _optional_layer("substations", table, "grid", ([place], own, CRS), ways)
+    table = '[inputs.power_lines]\npath = "layers.gpkg"\nlayer = "grid"\nvoltage_column = "kv"\n'
+    sound = ([line], {"kv": [20.0]}, CRS)
+    ways = {"without voltages": ([line], {"id": ["L1"]}, CRS), "in volts": ([line], {"kv": [20_000.0]}, CRS)}
+    yield from _optional_layer("power lines", table, "grid", sound, ways)
 
 
 # A layer that the sound region has not, spoilt in each way, and the same one sound.

@@ -25,12 +25,15 @@ from sitefinder.siting.selection import PREFIXES, VALUED, choose_sites
 pytestmark = pytest.mark.slow
 
 CASES_A_SEED = 25
+# Free capacity of substations [kW]; a candidate of value v has 10 v.
+FREE_KW = {"S1": 12.0, "S2": 3.0, "S3": np.nan}
 LIMITS = {
     "free-flowing": {"min_free_flowing_m": 120.0},
     "depleted share": {"max_depleted_share": 0.3},
     "plants": {"max_plants_per_km": 4.0},
     "plants of a water body": {"max_plants_per_water_body": 1},
     "new barriers of a water body": {"max_new_barriers_per_water_body": 0},
+    "free capacity": {"within_free_capacity": True},
     "together": {"min_free_flowing_m": 60.0, "max_depleted_share": 0.35, "max_plants_per_km": 5.0},
 }
 
@@ -71,6 +74,11 @@ def made_case(rng):
     # A run lists no candidate in water that an existing plant uses.
     free = np.array([not developed[list(piece)].any() for piece in pieces], dtype=bool)
     use = RiverUse(stream, water_body, developed, developed & (rng.random(count) < 0.7))
+    # Of three substations the last has no known capacity; some candidates have none near.
+    near = rng.choice([*FREE_KW, ""], len(stretches.table))
+    free_kw = [FREE_KW.get(name, np.nan) for name in near]
+    table = stretches.table.assign(substation_id=near.astype(object), substation_free_kw=free_kw)
+    stretches = stretches._replace(table=table)
     kept = [piece for piece, is_free in zip(pieces, free, strict=True) if is_free]
     listed = subset(stretches, free)
     return Case(stations, profile_m, listed, value[free], use, kept, list(listed.table.itertuples()))
@@ -87,6 +95,7 @@ def chosen_of(case, settings, **more):
     count = len(case.value)
     valued = pd.DataFrame({prefix + name: np.ones(count) for prefix in PREFIXES for name in VALUED})
     valued["any_net_annual_value"] = valued["safe_net_annual_value"] = case.value
+    valued["any_power_kw"] = valued["safe_power_kw"] = 10.0 * case.value
     given = case.stretches, [], valued, np.zeros(count, dtype=int), case.stations, settings
     return choose_sites(*given, use=case.use, **more)
 
@@ -147,6 +156,11 @@ def sums_and_limits(case, ranking):
         if barriers is not None:
             rows.append([float(own[at] and kind == "new_weir") for at, kind in zip(intake, types, strict=True)])
             most.append(barriers)
+    if ranking.within_free_capacity:
+        for substation in ("S1", "S2"):
+            own = (case.stretches.table["substation_id"] == substation).to_numpy()
+            rows.append(np.where(own, 10.0 * case.value, 0.0))
+            most.append(FREE_KW[substation])
     return np.array(rows).reshape(len(rows), len(case.value)), np.maximum(most, 0.0)
 
 

@@ -1,5 +1,6 @@
 """What optional layers say of the sites of a small run: who owns the ground, which water rights are there."""
 
+import math
 from types import SimpleNamespace
 
 import geopandas
@@ -10,7 +11,8 @@ import shapely
 import small_valley
 from partial_run import tables_of
 
-from sitefinder.delivery.surroundings import find_site_land, owners_of_sites
+from sitefinder.delivery.surroundings import find_site_land, grid_of_sites, owners_of_sites
+from sitefinder.settings import GridSettings
 from sitefinder.steps.conduits import Ways
 
 WEST, MIDDLE = 500_000.0, 5_000_000.0 - 55.0
@@ -39,6 +41,16 @@ return_y_column = "back_y"
 return_share = 0.5
 downstream_m = 100.0
 
+[inputs.substations]
+path = "around.gpkg"
+layer = "substations"
+id_column = "id"
+name_column = "name"
+capacity_column = "free"
+capacity_unit = "MVA"
+power_factor = 0.9
+voltage_column = "kv"
+
 """
 # A mill's leat above the site that brings half of its water back below it, a field in the depleted reach in
 # summer, a third far below.
@@ -52,7 +64,7 @@ far,irrigation,8,,,,{WEST + 590},{MIDDLE},,
 
 @pytest.fixture(scope="module")
 def valley(tmp_path_factory):
-    """Tables of a small valley with parcels and water rights."""
+    """Tables of a small valley with parcels, water rights and substations."""
     folder = tmp_path_factory.mktemp("surroundings")
     path = small_valley.write_valley(folder)
     text = path.read_text(encoding="utf-8")
@@ -70,7 +82,14 @@ def valley(tmp_path_factory):
         crs=small_valley.CRS,
     )
     parcels.to_file(folder / "around.gpkg", layer="parcels", driver="GPKG")
-    layers = "sites", "site_land", "site_water_rights", "reaches", "provenance", "repairs"
+    # The line of the valley, 45 m beside the stream, fits any plant; of the substations the nearest one does not.
+    substations = geopandas.GeoDataFrame(
+        {"id": ["U1", "U2"], "name": ["Hill", "Moor"], "free": [9.0, 0.01], "kv": ["110", "20/0.4"]},
+        geometry=shapely.points([[WEST + 350.0, MIDDLE + 10.0], [WEST + 350.0, MIDDLE + 800.0]]),
+        crs=small_valley.CRS,
+    )
+    substations.to_file(folder / "around.gpkg", layer="substations", driver="GPKG")
+    layers = "sites", "site_land", "site_water_rights", "substations", "reaches", "provenance", "repairs"
     return tables_of(path, *layers)
 
 
@@ -134,6 +153,48 @@ def test_rights_take_their_flow_off_and_are_listed_at_the_site_that_touches_them
     assert rights["flow_m3s"].tolist() == pytest.approx([0.008])
     assert (site["water_rights"], site["depleted_rights_m3s"]) == (1, pytest.approx(0.008))
     assert "water_right_in_depleted_reach: L-9" in site["flags"].split("; ")
+
+
+def test_a_site_is_held_against_the_nearest_substation_of_a_fitting_voltage(valley):
+    site, table = valley["sites"].iloc[0], valley["substations"].set_index("substation_id")
+
+    # The substation of 110 kV beside the powerhouse fits no plant of this size.
+    assert (site["substation_id"], site["substation_distance_m"]) == ("U2", pytest.approx(800.0, abs=0.5))
+    assert site["line_distance_m"] == pytest.approx(45.0, abs=0.5)
+    assert math.isnan(site["connection_kv"])
+    assert site["substation_free_kw"] == pytest.approx(9.0)
+    assert site["power_kw"] > 9.0
+    assert site["substation_left_kw"] == pytest.approx(9.0 - site["power_kw"])
+    assert "grid_capacity_too_small: U2, 9 kW free" in site["flags"].split("; ")
+    assert table["sites"].to_dict() == {"U1": 0, "U2": 1}
+    assert table["sites_beyond"].to_dict() == {"U1": 0, "U2": 1}
+    assert table.loc["U2", "left_kw"] == pytest.approx(9.0 - site["power_kw"])
+    assert table.loc["U1", ["free_kw", "left_kw", "voltages_kv"]].tolist() == [pytest.approx(8100.0)] * 2 + ["110"]
+
+
+def test_free_capacity_is_used_up_by_rank_and_a_voltage_that_does_not_fit_is_flagged():
+    settings = SimpleNamespace(grid=GridSettings())
+    order = pd.DataFrame(
+        {
+            "power_kw": [300.0, 100.0, 80.0, 50.0, 60.0],
+            "connection_kv": [0.4, 0.4, 20.0, np.nan, 20.0],
+            "substation_id": ["A", "A", "A", "", "B;1"],
+            "substation_distance_m": 1.0,
+            "substation_free_kw": [350.0, 350.0, 350.0, np.nan, 40.0],
+        }
+    )
+
+    found = grid_of_sites(settings, order)
+
+    assert found.columns["substation_left_kw"].tolist()[:3] == [50.0, -50.0, -130.0]
+    assert found.flags == [
+        # 300 kW is above what the settings allow at low voltage.
+        "grid_voltage_unfit: 0.4 kV",
+        "grid_capacity_exceeded: A, 50 kW too much",
+        "grid_capacity_exceeded: A, 130 kW too much",
+        "",
+        "grid_capacity_too_small: B,1, 40 kW free",
+    ]
 
 
 def test_no_owner_is_named_in_any_table(valley):

@@ -263,6 +263,7 @@ def network_of(*lines):
 # Settings with a limit on the depleted share, or without.
 def limited(share):
     caps = {"max_plants_per_water_body": None, "max_new_barriers_per_water_body": None}
+    caps["within_free_capacity"] = False
     return SimpleNamespace(ranking=SimpleNamespace(max_depleted_share=share, **caps))
 
 

@@ -87,6 +87,8 @@ def region_tables(handover):
         after.append(_districts_table(tables["districts"], currency))
     if "water_bodies" in tables and len(tables["water_bodies"]):
         after.append(_water_bodies_table(tables["water_bodies"]))
+    if "substations" in tables and len(tables["substations"]):
+        after.append(_substations_table(tables["substations"]))
     if "decisions" in tables and len(tables["decisions"]):
         after.append(_decisions_table(tables["decisions"]))
     if "cumulative_limits" in tables and len(tables["cumulative_limits"]):
@@ -245,6 +247,26 @@ def _water_bodies_table(bodies):
         rows.append([name, status + (", must not fall" if row["must_not_fall"] else ""), *cells.values()])
     meanings = [Heading(head, meaning_of("water_bodies", name)) for name, head in columns.items()]
     return table("Totals by water body", ["water body", "status", *meanings], rows, identity="water-bodies")
+
+
+# Substations with a site, those that are exceeded most first.
+def _substations_table(substations):
+    columns = {
+        "free_kw": "free capacity [kW]",
+        "sites": "sites",
+        "power_kw": "installed capacity [kW]",
+        "left_kw": "left [kW]",
+        "sites_beyond": "sites beyond it, by rank",
+    }
+    used = substations[substations["sites"] > 0].sort_values("left_kw", kind="stable")
+    rows = []
+    for row in records_of(used):
+        cells = {name: amount_cell(row[name]) for name in columns}
+        cells |= {name: figure_cell(str(row[name]), row[name]) for name in ("sites", "sites_beyond")}
+        voltages = plain(row["voltages_kv"].replace(";", " / ")) or "not stated"
+        rows.append([plain(row["name"] or row["substation_id"]), voltages, *cells.values()])
+    meanings = [Heading(head, meaning_of("substations", name)) for name, head in columns.items()]
+    return table("Substations", ["substation", "voltage [kV]", *meanings], rows, identity="substations")
 
 
 # Totals by district from layer ``districts``, if there is no layer ``totals``.

@@ -55,8 +55,8 @@ SHOWN = (
 
 # Facts that need one of these layers are shown in runs alone in which it has rows.
 DECIDED, VISITED, WATER_BODIES, LAND = "decisions", "observations", "water_bodies", "site_land"
-RIGHTS = "site_water_rights"
-BESIDE = (DECIDED, VISITED, WATER_BODIES, LAND, RIGHTS)
+RIGHTS, SUBSTATIONS = "site_water_rights", "substations"
+BESIDE = (DECIDED, VISITED, WATER_BODIES, LAND, RIGHTS, SUBSTATIONS)
 
 
 class Fact(NamedTuple):
@@ -142,6 +142,10 @@ FACTS = (
     Fact(ACCESS, "Bank of that road", "bank", ("road_bank",), "roads"),
     Fact(ACCESS, "Level against the road", "below_road", ("road_climb_m",), "roads"),
     Fact(ACCESS, "Distance to a power line", "length", ("line_distance_m",), "power_lines"),
+    Fact(ACCESS, "Substation", "text", ("substation_id",), SUBSTATIONS),
+    Fact(ACCESS, "Distance to the substation", "length", ("substation_distance_m",), SUBSTATIONS),
+    Fact(ACCESS, "Free capacity of the substation", "amount", ("substation_free_kw",), SUBSTATIONS),
+    Fact(ACCESS, "Left there after this and better sites", "amount", ("substation_left_kw",), SUBSTATIONS),
     Fact(ACCESS, "Distance to a settlement by road", "length", ("settlement_road_m",), "settlements"),
     Fact(ACCESS, "Off-grid settlement", "text", ("settlement",), "settlements"),
     Fact(ACCESS, "Owner of the ground at the intake", "text", ("intake_owner",), LAND),

@@ -417,7 +417,8 @@ def _access(handover, beside, site):
     if "roads" in given:
         rows.append(("Road", _road(site)))
     if "power_lines" in given:
-        rows.append(("Power line", _distance(site["line_distance_m"])))
+        rows.append(("Power line", _line(site)))
+    rows.append(("Substation", _substation(site)))
     if "settlements" in given:
         text = _distance(site["settlement_distance_m"])
         if is_known(site["settlement"]):
@@ -452,6 +453,28 @@ def _structure(handover, identity):
     if is_known(row["drop_m"]):
         parts.append(f"drop {amount(row['drop_m'], 'm', level_places(row['drop_error_m']))}")
     parts.append("has a fish pass" if row["fish_pass"] else "no fish pass known")
+    return "; ".join(parts)
+
+
+# The line or substation that the connection is priced to.
+def _line(site):
+    kv = f", {site['connection_kv']:g} kV" if is_known(site["connection_kv"]) else ""
+    return f"{_distance(site['line_distance_m'])}{kv}"
+
+
+# The substation whose free capacity counts; None without one.
+def _substation(site):
+    if not site["substation_id"]:
+        return None
+    parts = [_cell(site["substation_id"]), f"{amount(site['substation_distance_m'], 'm', 0)} in a straight line"]
+    if is_known(site["substation_free_kw"]):
+        left_kw = site["substation_left_kw"]
+        parts.append(
+            f"{amount(site['substation_free_kw'], 'kW')} free, with this and better sites "
+            + (f"{amount(left_kw, 'kW')} left" if left_kw >= 0 else f"exceeded by {amount(-left_kw, 'kW')}")
+        )
+    else:
+        parts.append("free capacity not known")
     return "; ".join(parts)
 
 
