@@ -934,9 +934,7 @@ RIGHT_IN_DEPLETED = RightRelation(
     "in the depleted reach", "It lies in the depleted reach: the plant takes its water."
 )
 RIGHT_ON_STRETCH = RightRelation("at the plant", "It lies between intake and tailrace of a plant at a weir.")
-RIGHT_BELOW = RightRelation(
-    "downstream", "It lies below the tailrace, where the water is back: the plant may change its times."
-)
+RIGHT_BELOW = RightRelation("downstream", "It lies below the tailrace, where the water is back.")
 RIGHT_RELATIONS = (RIGHT_AT_INTAKE, RIGHT_IN_POND, RIGHT_IN_DEPLETED, RIGHT_ON_STRETCH, RIGHT_BELOW)
 # Parts of a site on whose ground an owner is asked for, in the order of the water.
 LAND_PLACES = LAND_AT_INTAKE, LAND_OF_HEADRACE, LAND_OF_PENSTOCK, LAND_AT_TAILRACE = (

@@ -4,7 +4,7 @@ import textwrap
 
 from sitefinder.report.decisions import decision_sentence
 from sitefinder.report.text import NOT_KNOWN, WIDTH, counted, figure, money_figure, plain, rendered, text_table
-from sitefinder.report.water_rights import right_sentence
+from sitefinder.report.water_rights import right_sentences
 from sitefinder.vocabulary import ACTIONS, CAPITAL_PARTS, SCHEME_TYPES, labels
 
 # Samples of a head and changes that are listed; the others are counted.
@@ -309,5 +309,5 @@ def _surroundings(around):
             f"Substation {plain(around['substation_id'])}, {_number(around['substation_distance_m'], 'm')} away: "
             f"free {free}, left after this and better sites {left}."
         )
-    sentences += [right_sentence(row) for row in around.get("rights", [])]
+    sentences += right_sentences(around.get("rights", []))
     return "\n".join(["Surroundings", *map(_wrapped, sentences)]) if sentences else ""

@@ -548,8 +548,8 @@ def substations_text(substations):
         return f"{text}: enough at each of them."
     return (
         f"{text}; at {counted(len(over), 'of them', 'of them')} the sites exceed it, by "
-        f"{figure(-over['left_kw'].sum() / KILOWATTS_PER_MEGAWATT)} MW, and {int(over['sites_beyond'].sum())} of "
-        "the sites do not fit, taken by rank."
+        f"{figure(-over['left_kw'].sum() / KILOWATTS_PER_MEGAWATT)} MW: "
+        f"{counted(int(over['sites_beyond'].sum()), 'site does', 'sites do')} not fit, taken by rank."
     )
 
 

@@ -1,8 +1,13 @@
 """Water rights at a site in words, for page, field sheets and explanations."""
 
 from sitefinder.report.fish import months_text
-from sitefinder.report.text import is_missing, plain, rows_by_site
-from sitefinder.vocabulary import RIGHT_RELATIONS, named
+from sitefinder.report.text import counted, is_missing, plain, rows_by_site
+from sitefinder.vocabulary import RIGHT_BELOW, RIGHT_RELATIONS, named
+
+# Rights below a site that are listed; of others there are their number and flow (own choice).
+MAX_BELOW = 3
+# Kinds that bring water.
+BRINGING = ("return", "transfer_in")
 
 
 def rights_by_site(rights):
@@ -19,7 +24,32 @@ def rights_by_site(rights):
         By ``site_id``; a site without any is not in it.
     """
     ordered = rights.sort_values("position", kind="stable")
-    return {site_id: [right_sentence(row) for row in rows] for site_id, rows in rows_by_site(ordered).items()}
+    return {site_id: right_sentences(rows) for site_id, rows in rows_by_site(ordered).items()}
+
+
+def right_sentences(rows):
+    """Sentences on the rights of one site; of those below it the nearest, and how many more there are.
+
+    Parameters
+    ----------
+    rows : list of dict
+        Of ``site_water_rights``, downstream.
+
+    Returns
+    -------
+    list of str
+    """
+    below = [row for row in rows if row["relation"] == RIGHT_BELOW.name]
+    more = below[MAX_BELOW:]
+    sentences = [right_sentence(row) for row in rows if row not in more]
+    if more:
+        taken_m3s = sum(row["flow_m3s"] for row in more if row["kind"] not in BRINGING)
+        last_m = max(row["distance_m"] for row in more)
+        sentences.append(
+            f"{counted(len(more), 'more water right', 'more water rights')} downstream, up to {last_m:.0f} m "
+            f"below the intake, with {taken_m3s:.3g} m³/s together: see the layer site_water_rights."
+        )
+    return sentences
 
 
 def right_sentence(row):
@@ -48,8 +78,11 @@ intake. It lies in the depleted reach: the plant takes its water.'
         facts.append(f"{100 * row['share_of_time']:.0f} % of the time")
     facts += [months_text(row["months"])] if row["months"] else []
     facts += [f"seniority {plain(row['seniority'])}"] if row["seniority"] else []
+    about = named(RIGHT_RELATIONS, row["relation"]).phrase
+    if row["kind"] in BRINGING:
+        about = f"It brings water {row['relation']}."
     side = "below" if row["distance_m"] >= 0 else "above"
     return (
         f"Water right {plain(row['licence'])}{name} ({', '.join(facts)}), {abs(row['distance_m']):.0f} m {side} "
-        f"the intake. {named(RIGHT_RELATIONS, row['relation']).phrase}"
+        f"the intake. {about}"
     )

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 import shapely
 
+from sitefinder.report.water_rights import right_sentences
 from sitefinder.siting.candidates import Stretches
 from sitefinder.siting.water_rights import place_rights, rights_at_sites
 
@@ -74,3 +75,30 @@ def test_what_a_site_touches_goes_by_where_the_right_lies_against_it():
     nearer = rights_at_sites(stretches, [0], STATIONS, station, share_above, 40.0)
     assert nearer["right"].tolist() == [0, 1, 2]
     assert rights_at_sites(stretches, [0], STATIONS, station[4:], share_above[4:], 60.0).empty
+
+
+def test_of_many_rights_below_a_site_the_nearest_are_named_and_the_others_counted():
+    rows = [
+        {
+            "licence": f"L{number}",
+            "name": "",
+            "kind": "return" if number == 5 else "abstraction",
+            "relation": "at the intake" if number == 0 else "downstream",
+            "distance_m": 100.0 * number,
+            "flow_m3s": 0.1,
+            "share_of_time": 1.0,
+            "months": "",
+            "seniority": "",
+        }
+        for number in range(7)
+    ]
+
+    sentences = right_sentences(rows)
+
+    assert [sentence.split()[2] for sentence in sentences[:4]] == ["L0", "L1", "L2", "L3"]
+    # Of the three others one brings water.
+    assert sentences[4:] == [
+        "3 more water rights downstream, up to 600 m below the intake, with 0.2 m³/s together: see the layer "
+        "site_water_rights."
+    ]
+    assert right_sentences([rows[5]])[0].endswith("500 m below the intake. It brings water downstream.")

@@ -416,11 +416,19 @@ def test_a_water_body_in_two_systems_has_its_limit_once(two_valleys):
     def with_limit(setting="", column=""):
         own = text.replace("[network]", f"{source}{column}\n[network]") + setting
         two_valleys.write_text(own, encoding="utf-8")
-        layers = "sites", "water_bodies", "cumulative_limits"
+        layers = "sites", "water_bodies", "cumulative_limits", "substations"
         return tables_of(two_valleys, *layers, store=two_valleys.parent / "out" / STORE)
 
     free, limited_once = with_limit(), with_limit("max_depleted_share = 0.1\n")
     capped = with_limit(column='max_plants_column = "plants"\n')
+    # One substation for both valleys, with room for one plant and a half.
+    free_kw = 1.5 * free["sites"]["power_kw"].max()
+    columns = {"id": ["U1"], "free": [free_kw]}
+    frame = geopandas.GeoDataFrame(columns, geometry=[streams.geometry.iloc[0].centroid], crs=streams.crs)
+    frame.to_file(two_valleys.parent / "layers.gpkg", layer="substations", driver="GPKG")
+    grid = '\n[inputs.substations]\npath = "layers.gpkg"\nlayer = "substations"\nid_column = "id"\n'
+    grid += 'capacity_column = "free"\ncapacity_unit = "kW"\n'
+    crowded, within = with_limit(column=grid), with_limit("within_free_capacity = true\n", grid)
 
     # A plant takes 50 m, more than a tenth of 300 m and less than one of 600 m.
     assert len(free["sites"]) == 2
@@ -438,6 +446,14 @@ def test_a_water_body_in_two_systems_has_its_limit_once(two_valleys):
     assert (limit["limit"], limit["sites"], limit["sites_without"]) == ("plants in a water body", 1, 2)
     assert math.isnan(limit["setting"])
     assert capped["water_bodies"]["max_plants"].tolist() == [1]
+    # Both plants are too much for the substation: the second by rank is flagged, or the selection leaves it out.
+    assert len(crowded["sites"]) == 2
+    flags = crowded["sites"].sort_values("rank")["flags"].str.contains("grid_capacity_exceeded: U1")
+    assert flags.tolist() == [False, True]
+    assert crowded["substations"]["sites_beyond"].tolist() == [1]
+    assert within["sites"]["site_id"].tolist() == [free["sites"]["site_id"][best]]
+    assert within["substations"]["left_kw"].item() == pytest.approx(free_kw - within["sites"]["power_kw"].item())
+    assert within["cumulative_limits"]["limit"].tolist() == ["free capacity of a substation"]
     # What the water body holds, and that its status must not fall.
     sites, body = free["sites"], free["water_bodies"].iloc[0]
     assert (body["status"], body["must_not_fall"], body["max_plants"] is pd.NA) == ("Good", True, True)

@@ -244,7 +244,8 @@ def _water_bodies_table(bodies):
         cells["depleted_share"] = figure_cell(percent(row["depleted_share"]), row["depleted_share"])
         status = plain(row["status"]) or "not stated"
         name = plain(row["name"] or row["water_body_id"])
-        rows.append([name, status + (", must not fall" if row["must_not_fall"] else ""), *cells.values()])
+        status = text_cell(status + (", must not fall" if row["must_not_fall"] else ""))
+        rows.append([name, status, *cells.values()])
     meanings = [Heading(head, meaning_of("water_bodies", name)) for name, head in columns.items()]
     return table("Totals by water body", ["water body", "status", *meanings], rows, identity="water-bodies")
 
@@ -264,7 +265,7 @@ def _substations_table(substations):
         cells = {name: amount_cell(row[name]) for name in columns}
         cells |= {name: figure_cell(str(row[name]), row[name]) for name in ("sites", "sites_beyond")}
         voltages = plain(row["voltages_kv"].replace(";", " / ")) or "not stated"
-        rows.append([plain(row["name"] or row["substation_id"]), voltages, *cells.values()])
+        rows.append([plain(row["name"] or row["substation_id"]), text_cell(voltages), *cells.values()])
     meanings = [Heading(head, meaning_of("substations", name)) for name, head in columns.items()]
     return table("Substations", ["substation", "voltage [kV]", *meanings], rows, identity="substations")
 

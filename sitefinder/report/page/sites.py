@@ -55,8 +55,8 @@ SHOWN = (
 
 # Facts that need one of these layers are shown in runs alone in which it has rows.
 DECIDED, VISITED, WATER_BODIES, LAND = "decisions", "observations", "water_bodies", "site_land"
-RIGHTS, SUBSTATIONS = "site_water_rights", "substations"
-BESIDE = (DECIDED, VISITED, WATER_BODIES, LAND, RIGHTS, SUBSTATIONS)
+SUBSTATIONS = "substations"
+BESIDE = (DECIDED, VISITED, WATER_BODIES, LAND, SUBSTATIONS)
 
 
 class Fact(NamedTuple):
@@ -160,7 +160,6 @@ FACTS = (
     Fact(RULES, "Decisions", "decisions", ("decision_id",), DECIDED),
     Fact(RULES, "What they require", "marks", tuple(action.mark for action in marked_actions())),
     Fact(RULES, "Closed months", "months", ("closed_months",)),
-    Fact(RULES, "Existing water rights", "rights", ("site_id",), RIGHTS),
     Fact(RULES, "Water bodies", "text", ("water_body_id",), WATER_BODIES),
     Fact(RULES, "Status of the water bodies", "text", ("water_body_status",), WATER_BODIES),
     Fact(VARIANCE_SHARES, "Head", "share", ("energy_variance_share_head",)),
@@ -326,10 +325,9 @@ def site_data(handover):
         if len(tables[name])
     }
     parts["things"] = things_by_site(tables["stretch_structures"])
+    parts["rights"] = rights_by_site(tables["site_water_rights"])
     parts["turbine_options"] = _options(tables["turbine_options"])
     beside = {name: tables[name] for name in BESIDE if name in tables and len(tables[name])}
-    if RIGHTS in beside:
-        beside[RIGHTS] = rights_by_site(beside[RIGHTS])
     given = [*handover.context, *beside]
     facts = [fact for fact in FACTS if not fact.needs or fact.needs in given]
     absent = dict.fromkeys(
@@ -365,7 +363,7 @@ def _site(row, parts, units, currency, beside):
         "facts": [_in_words(row, fact, unit, beside) for fact, unit in units],
         "flags": flag_phrases(row["flags"]),
         "place": [plain_number(row["lat"]), plain_number(row["lon"])],
-        "things": parts["things"] or [],
+        "things": [*(parts["things"] or []), *(parts["rights"] or [])],
         "profile": _profile(parts.get("site_profiles")),
         "curve": _curve(parts.get("flow_curves"), row),
         "months": _months(parts.get("site_months")),
@@ -415,8 +413,6 @@ def _in_words(row, fact, unit, beside):
         return " ".join(plain(each) for each in decisions_of(first, beside[DECIDED])) or "none"
     if fact.form == "visits":
         return " ".join(plain(each) for each in visits_to(first, beside[VISITED])) or "none"
-    if fact.form == "rights":
-        return " ".join(beside[RIGHTS].get(first, [])) or "none"
     if fact.form == "kept":
         return f"yes, against: {plain(values[1])}" if first else "no"
     if fact.form == "runner":
