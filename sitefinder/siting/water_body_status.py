@@ -181,11 +181,9 @@ def bodies_used(part, stretches, candidates):
     list of list of int
         Numbers of the water bodies of each, in the order of the stations, downstream.
     """
-    tailrace = stretches.table["tailrace"].to_numpy(dtype=np.int64)
     found = []
     for row in np.asarray(candidates, dtype=np.int64).tolist():
-        taken = stretches.taken[stretches.start[row] : stretches.start[row + 1]].astype(np.int64)
-        stations = np.unique(np.append(taken, tailrace[row]))
-        used = part[stations]
+        # The way from the intake ends with the tailrace's own segment.
+        used = part[np.unique(stretches.taken[stretches.start[row] : stretches.start[row + 1]])]
         found.append(list(dict.fromkeys(used[used >= 0].tolist())))
     return found
