@@ -126,7 +126,10 @@ def _places_of_return(source: WaterRightSource, read: LayerRead) -> npt.NDArray[
             file=f"{source.path}, columns {' and '.join(map(str, columns))}",
             features=listed(frame["feature_id"][odd]),
             expected="two numbers in the layer's coordinate system, or nothing in both",
-            found=listed(f"{one}, {other}" for one, other in zip(cells[0][odd], cells[1][odd], strict=True)),
+            found=listed(
+                " and ".join("nothing" if pd.isna(one) else str(one) for one in pair)
+                for pair in zip(cells[0][odd], cells[1][odd], strict=True)
+            ),
             fix="complete or empty them",
         )
     places = np.full(len(frame), None, dtype=object)

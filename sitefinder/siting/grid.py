@@ -238,20 +238,15 @@ def grid_of(power_lines, substations):
     for frame, is_substation in ((power_lines, False), (substations, True)):
         if frame is None or frame.empty:
             continue
-        texts = frame[VOLTAGES] if VOLTAGES in frame else [""] * len(frame)
-        for row, text in enumerate(texts):
-            for kv in text.split(";"):
-                parts.append((is_substation, row, float(kv) if kv else np.nan))
-    owner = [substations if is_substation else power_lines for is_substation, _, _ in parts]
-    return Grid(
-        np.array(
-            [frame.geometry.iloc[row] for frame, (_, row, _) in zip(owner, parts, strict=True)], dtype=object
-        ),
-        np.array([kv for _, _, kv in parts], dtype=np.float64),
-        np.array([is_substation for is_substation, _, _ in parts], dtype=bool),
-        np.array([substations["feature_id"].iloc[row] if of else "" for of, row, _ in parts], dtype=object),
-        np.array([substations[FREE_KW].iloc[row] if of else np.nan for of, row, _ in parts], dtype=np.float64),
-    )
+        texts = frame[VOLTAGES] if VOLTAGES in frame else pd.Series("", index=frame.index)
+        split = [text.split(";") for text in texts]
+        row = np.repeat(np.arange(len(frame)), [len(each) for each in split])
+        kv = [float(one) if one else np.nan for each in split for one in each]
+        ids = frame["feature_id"].to_numpy(dtype=object)[row] if is_substation else np.full(len(row), "", object)
+        free_kw = frame[FREE_KW].to_numpy(np.float64)[row] if is_substation else np.full(len(row), np.nan)
+        shapes = frame.geometry.to_numpy()[row]
+        parts.append((shapes, np.array(kv), np.full(len(row), is_substation), ids, free_kw))
+    return Grid(*(np.concatenate(each) for each in zip(*parts, strict=True)))
 
 
 def band_of(power_kw, bands):
