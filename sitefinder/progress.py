@@ -71,6 +71,8 @@ STAGE_WORDS = {
     "drop_plants": "simulating drops without a stream",
     "structure_values": "evaluating structures by their cost",
     "depleted_reaches": "computing depleted reaches",
+    "site_land": "listing owners of the ground",
+    "site_water_rights": "listing water rights",
     "geopackage": "writing the GeoPackage",
     "page": "writing the report page",
     "field_sheets": "writing the field sheets",

@@ -27,6 +27,7 @@ SQUARE_METRES_PER_SQUARE_KILOMETRE = 1.0e6
 MILLIMETRES_PER_METRE = 1.0e3
 WATTS_PER_KILOWATT = 1.0e3
 KILOWATTS_PER_MEGAWATT = 1.0e3
+VOLTS_PER_KILOVOLT = 1.0e3
 KILOWATT_HOURS_PER_MEGAWATT_HOUR = 1.0e3
 WATT_HOURS_PER_MEGAWATT_HOUR = 1.0e6
 MEGAWATT_HOURS_PER_GIGAWATT_HOUR = 1.0e3
@@ -77,6 +78,18 @@ def from_internal_unit(value: float, unit: str) -> float:
         value = value - ZERO_IN_INTERNAL_UNIT[unit]
     return value / TO_INTERNAL_UNIT[unit][1]
 
+
+# m³/s in one unit of flow of a water right, by the name that the settings use. A year has 365 days; the acre
+# is the international one, 43 560 square feet.
+M3S_PER_FLOW_UNIT = {
+    "m3_per_s": 1.0,
+    "l_per_s": 1.0e-3,
+    "ft3_per_s": M3S_PER_CUBIC_FOOT_SECOND,
+    "m3_per_day": 1.0 / SECONDS_PER_DAY,
+    "megalitre_per_day": 1.0e3 / SECONDS_PER_DAY,
+    "m3_per_year": 1.0 / (DAYS_PER_YEAR * SECONDS_PER_DAY),
+    "acre_foot_per_year": 43_560.0 * M3S_PER_CUBIC_FOOT_SECOND / (DAYS_PER_YEAR * SECONDS_PER_DAY),
+}
 
 # Units of memory and disk, decimal and binary (IEC 80000-13).
 GIGABYTES_PER_UNIT = {

@@ -230,6 +230,13 @@ class Strength(NamedTuple):
     phrase: str
 
 
+class RightRelation(NamedTuple):
+    """Where a water right lies against a site."""
+
+    name: str
+    phrase: str
+
+
 class Flag(NamedTuple):
     """A doubt about a row's figures, or a note needed to read them."""
 
@@ -867,6 +874,49 @@ KEPT_BY_DECISION = Flag(
     phrase_with_value="Rules exclude the site; decision {value} keeps it. The rules hold in law until whoever may "
     "lift them has done so.",
 )
+STATUS_MUST_NOT_FALL = Flag(
+    "status_must_not_fall",
+    BY_SELECTION,
+    "status of the water body must not fall",
+    "The site uses a water body whose status must not fall.",
+    takes_value=True,
+    phrase_with_value="The site uses a water body whose status must not fall: {value}. Whether it may be built "
+    "there is for the authority to say.",
+)
+WATER_RIGHT_IN_DEPLETED = Flag(
+    "water_right_in_depleted_reach",
+    BY_SELECTION,
+    "water right in the depleted reach",
+    "The plant takes water that an existing right takes from the depleted reach.",
+    takes_value=True,
+    phrase_with_value="The plant takes water that existing rights take from the depleted reach: {value}.",
+)
+GRID_CAPACITY_TOO_SMALL = Flag(
+    "grid_capacity_too_small",
+    BY_SELECTION,
+    "too little free grid capacity",
+    "The plant is larger than the free capacity of the nearest substation.",
+    takes_value=True,
+    phrase_with_value="The plant is larger than the free capacity of the nearest substation: {value}.",
+)
+GRID_CAPACITY_EXCEEDED = Flag(
+    "grid_capacity_exceeded",
+    BY_SELECTION,
+    "grid capacity used by better sites",
+    "With the better ranked sites at the same substation its free capacity is exceeded.",
+    takes_value=True,
+    phrase_with_value="With the better ranked sites at the same substation its free capacity is exceeded: "
+    "{value}.",
+)
+GRID_VOLTAGE_UNFIT = Flag(
+    "grid_voltage_unfit",
+    BY_SELECTION,
+    "voltage does not fit",
+    "The line or substation that the connection is priced to has a voltage at which the plant may not connect.",
+    takes_value=True,
+    phrase_with_value="The line or substation that the connection is priced to has a voltage at which a plant of "
+    "this size may not connect: {value}.",
+)
 # How depth and velocity of a stream are found, the best first.
 RATING, MEASURED_SECTION = "rating", "measured section"
 MANNING, HYDRAULIC_GEOMETRY = "Manning", "hydraulic geometry"
@@ -888,6 +938,27 @@ MONTH_NAMES = (
 # Places along the depleted reach of a diversion.
 BELOW_INTAKE, BELOW_TRIBUTARY, ABOVE_TAILRACE = "below the intake", "below a tributary", "above the tailrace"
 DEPLETED_PLACES = (BELOW_INTAKE, BELOW_TRIBUTARY, ABOVE_TAILRACE)
+
+# What a point of a water right may be.
+ABSTRACTION_KINDS = ("abstraction", "transfer_out", "return", "transfer_in")
+# Where an existing water right lies against a site that touches it, down the stream.
+RIGHT_AT_INTAKE = RightRelation("at the intake", "It lies at the intake: both take the same water.")
+RIGHT_IN_POND = RightRelation("in the pond", "It lies in the pond: its water level rises.")
+RIGHT_IN_DEPLETED = RightRelation(
+    "in the depleted reach", "It lies in the depleted reach: the plant takes its water."
+)
+RIGHT_ON_STRETCH = RightRelation("at the plant", "It lies between intake and tailrace of a plant at a weir.")
+RIGHT_BELOW = RightRelation("downstream", "It lies below the tailrace, where the water is back.")
+RIGHT_RELATIONS = (RIGHT_AT_INTAKE, RIGHT_IN_POND, RIGHT_IN_DEPLETED, RIGHT_ON_STRETCH, RIGHT_BELOW)
+# Parts of a site on whose ground an owner is asked for, in the order of the water.
+LAND_PLACES = LAND_AT_INTAKE, LAND_OF_HEADRACE, LAND_OF_PENSTOCK, LAND_AT_TAILRACE = (
+    "intake",
+    "headrace",
+    "penstock",
+    "tailrace",
+)
+# Classes of ground that no parcel covers, and of an owner that the settings do not list.
+NO_PARCEL, NOT_LISTED = "no parcel", "not stated"
 
 # In the order in which a row lists them.
 FLAGS = (
@@ -1035,6 +1106,11 @@ FLAGS = (
     RIVER_WIDE,
     STEEP_STREAM,
     KEPT_BY_DECISION,
+    STATUS_MUST_NOT_FALL,
+    WATER_RIGHT_IN_DEPLETED,
+    GRID_CAPACITY_TOO_SMALL,
+    GRID_CAPACITY_EXCEEDED,
+    GRID_VOLTAGE_UNFIT,
 )
 
 

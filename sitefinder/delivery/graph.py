@@ -32,6 +32,7 @@ _DEPLETED = "sitefinder.delivery.depleted_reaches"
 _STRUCTURE_TABLES = "sitefinder.delivery.structure_tables"
 _FISH_TABLES = "sitefinder.delivery.fish_tables"
 _CONTEXT = "sitefinder.delivery.context"
+_SURROUNDINGS = "sitefinder.delivery.surroundings"
 
 
 # The stage of a table: `sites_table` makes the layer sites by the function `make_sites`.
@@ -117,14 +118,31 @@ SHARED = [
         "energy tailwater flows.releases flows.closed_months fish depleted_reach",
         "turbines costs",
     ),
+    stage(
+        "site_land",
+        f"{_SURROUNDINGS}:find_site_land",
+        "stationing conduits ranked_sites",
+        "inputs.parcels.within_m",
+        "layers.parcels",
+        content=CONTENT,
+    ),
+    stage(
+        "site_water_rights",
+        f"{_SURROUNDINGS}:find_site_water_rights",
+        "stationing stretches ranked_sites",
+        "inputs.abstractions.downstream_m stretches.structure_snap_m",
+        "layers.abstractions",
+        content=CONTENT,
+    ),
 ]
 TABLES = [
     _table(
         "sites",
         _SITE_TABLES,
-        "stationing heads ranked_sites depleted_reaches",
+        "stationing heads ranked_sites depleted_reaches stretches river_parts site_land site_water_rights",
         "run.crs stretches.max_head_m stretches.new_weir_heights_m flags.min_river_share flags.max_river_width_m "
-        "flags.max_low_head_slope",
+        "flags.max_low_head_slope grid",
+        "layers.water_bodies layers.abstractions",
     ),
     _table("stretches", _SITE_TABLES, "stationing sites delivered_sites ranked_sites", "run.crs"),
     _table("conduits", _SITE_TABLES, "conduits ranked_sites", "run.crs"),
@@ -215,6 +233,9 @@ TABLES = [
         "turbines costs",
     ),
     _table("depleted_reaches", _DEPLETED, "depleted_reaches"),
+    _table("site_land", _SURROUNDINGS, "site_land"),
+    _table("site_water_rights", _SURROUNDINGS, "site_water_rights"),
+    _table("substations", _SURROUNDINGS, "sites_table", "", "layers.substations"),
     _table("site_profiles", _SITE_TABLES, "stationing heads water_bodies stretches delivered_sites"),
     _table(
         "hydrokinetic",
@@ -267,8 +288,8 @@ TABLES = [
     _table(
         "water_bodies",
         _REGION_TABLES,
-        "stationing heads stretches water_bodies river_parts sites trial",
-        "",
+        "stationing heads stretches water_bodies river_parts sites delivered_sites ranked_sites trial",
+        "ranking.max_plants_per_water_body ranking.max_new_barriers_per_water_body",
         "layers.water_bodies",
     ),
     _table("cumulative_limits", _REGION_TABLES, "limit_costs", "ranking"),
@@ -346,7 +367,8 @@ FILE_STAGES = {
     FIELD_SHEETS: _file(
         "field_sheets",
         "sheets:make_field_sheets",
-        f"{_ON_SHEETS} decisions observations flow_curves flow_equations repairs depleted_reaches fish_sites",
+        f"{_ON_SHEETS} decisions observations flow_curves flow_equations repairs depleted_reaches fish_sites "
+        "site_water_rights",
         f"{_DRAWN} site_contours",
         f"{_DRAWN_BY} delivery.language delivery.field_sheets delivery.date",
         fonts=True,
@@ -378,7 +400,7 @@ SUMMARY = _file(
     "summary:make_summary",
     "sites reaches structures drops decisions observations screening_cascade fish_safe_gain fish_groups "
     "fish_totals fish_passage fish_sites streams provenance minimum_heads repairs totals flow_equations "
-    "sites_by_price cumulative_limits",
+    "sites_by_price cumulative_limits water_bodies substations",
     "money",
     "run.name ranking.allow uncertainty.year_to_year_sd costs delivery.language delivery.notes",
     scratch=False,

@@ -46,6 +46,7 @@ from sitefinder.siting.potential import (
     whole,
 )
 from sitefinder.siting.structures import NOT_BARRIERS
+from sitefinder.siting.water_body_status import CAPS, bodies_of, bodies_used
 from sitefinder.steps.flags import covered_percent, flag_texts, flags_of_reaches, list_seams
 from sitefinder.steps.graph import STEPS
 from sitefinder.steps.limits import limit_costs_table
@@ -281,10 +282,13 @@ def _over(figure, whole):
     return np.divide(figure, whole, out=np.zeros(len(whole)), where=whole > 0)
 
 
-def water_bodies_table(inputs, stationing, heads, stretches, water_bodies, river_parts, sites):
-    """Developed and depleted length of each water body of the user's layer.
+def water_bodies_table(
+    settings, inputs, stationing, heads, stretches, water_bodies, river_parts, sites, delivered_sites, order
+):
+    """What existing plants and sites do in each water body of the user's layer.
 
-    Parameters are the results of the stages of those names.
+    Parameters are the results of the stages of those names; `order` is of
+    `sitefinder.delivery.site_tables.RankedSites`.
 
     Returns
     -------
@@ -293,28 +297,52 @@ def water_bodies_table(inputs, stationing, heads, stretches, water_bodies, river
     """
     if "water_bodies" not in inputs.layers:
         return empty_table("water_bodies")
-    frame = inputs.layers["water_bodies"].frame
-    number, ids = pd.factorize(frame["feature_id"])
-    first = np.unique(number, return_index=True)[1]
-    part, segment_m = river_parts.water_body, stationing.stations["segment_length_m"].to_numpy()
+    bodies = bodies_of(inputs.layers["water_bodies"].frame)
+    count, part = len(bodies), river_parts.water_body
+    segment_m = stationing.stations["segment_length_m"].to_numpy()
     diverted_m, ponded_m = used_metres(stretches, sites.offers.chosen, segment_m, heads.profile_m)
 
     def summed(metres):
-        return np.bincount(part[part >= 0], weights=metres[part >= 0], minlength=len(ids))
+        return np.bincount(part[part >= 0], weights=metres[part >= 0], minlength=count)
+
+    def counted(stations, weights=None):
+        own = part[stations] >= 0
+        return np.bincount(part[stations][own], None if weights is None else weights[own], minlength=count)
 
     length_m, developed_m, diverted_m = map(summed, (segment_m, segment_m * water_bodies.developed, diverted_m))
-    names = frame["feature_name"] if "feature_name" in frame else pd.Series("", index=frame.index)
-    return pd.DataFrame(
-        {
-            "water_body_id": ids.astype(str),
-            "name": names.fillna("").astype(str).to_numpy(dtype=object)[first],
-            "length_m": length_m,
-            "developed_m": developed_m,
-            "diverted_m": diverted_m,
-            "ponded_m": summed(ponded_m),
-            "depleted_share": _over(developed_m + diverted_m, length_m),
-        }
+    picked, ranked = delivered_sites.picked, order.sort_values("row")
+    tailrace, intake = (stretches.table[end].to_numpy(dtype=np.int64)[picked] for end in ("tailrace", "intake"))
+    barriers = barriers_of_streams(water_bodies.structures, part, part >= 0, count)
+    new_barriers = counted(intake[ranked["new_barrier"].to_numpy(dtype=bool)])
+    using = [number for numbers in bodies_used(part, stretches, picked) for number in numbers]
+    table = bodies.assign(
+        length_m=length_m,
+        developed_m=developed_m,
+        diverted_m=diverted_m,
+        ponded_m=summed(ponded_m),
+        depleted_share=_over(developed_m + diverted_m, length_m),
+        plants=counted(np.flatnonzero(water_bodies.plants_entered)),
+        barriers=barriers,
+        sites=counted(tailrace),
+        new_barriers=new_barriers,
+        sites_using=np.bincount(np.array(using, dtype=np.int64), minlength=count),
+        barriers_per_km=np.divide(
+            (barriers + new_barriers) * METRES_PER_KILOMETRE,
+            length_m,
+            out=np.full(count, np.nan),
+            where=length_m > 0,
+        ),
+        power_kw=counted(tailrace, ranked["power_kw"].to_numpy(dtype=np.float64)),
+        energy_mwh=counted(tailrace, ranked["energy_mwh"].to_numpy(dtype=np.float64)),
+        **{name: pd.array(_caps(settings, name, bodies[name]), dtype="Int64") for name in CAPS.values()},
     )
+    return table[[column.name for column in LAYERS["water_bodies"].columns]]
+
+
+# Caps of water bodies, their own or those of the settings; NULL without either.
+def _caps(settings, name, own):
+    usual = getattr(settings.ranking, f"{name}_per_water_body")
+    return [usual if np.isnan(cap) else int(cap) for cap in own]
 
 
 def barriers_of_streams(structures, stream, inside, count):
@@ -941,9 +969,22 @@ def make_hydrokinetic(settings, inputs, stationing, heads, flows, channel_shapes
     return checked_table(table, "hydrokinetic")
 
 
-def make_water_bodies(inputs, stationing, heads, stretches, water_bodies, river_parts, sites, trial):
+def make_water_bodies(
+    settings,
+    inputs,
+    stationing,
+    heads,
+    stretches,
+    water_bodies,
+    river_parts,
+    sites,
+    delivered_sites,
+    ranked_sites,
+    trial,
+):
     """The ``water_bodies`` layer; of a trial those with a reach in its part."""
-    table = water_bodies_table(inputs, stationing, heads, stretches, water_bodies, river_parts, sites)
+    data = settings, inputs, stationing, heads, stretches, water_bodies, river_parts, sites, delivered_sites
+    table = water_bodies_table(*data, ranked_sites.order)
     if trial is not None:
         shown = np.append(trial.reaches, False)[stationing.stations["reach"].to_numpy()]
         table = table[np.isin(np.arange(len(table)), river_parts.water_body[shown])].reset_index(drop=True)

@@ -14,6 +14,12 @@ from sitefinder.delivery.decision_table import columns_of_sites
 from sitefinder.delivery.money_tables import with_finance
 from sitefinder.delivery.site_energy import SiteErrors, site_errors
 from sitefinder.delivery.structure_tables import needs_of_sites, passed_flags
+from sitefinder.delivery.surroundings import (
+    grid_of_sites,
+    owners_of_sites,
+    water_bodies_of_sites,
+    water_rights_of_sites,
+)
 from sitefinder.energy.costs import is_cost_extrapolated, screen_takes
 from sitefinder.energy.fish_survival import drawn_places, of_plants, prob_safe, worst_of_groups
 from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway, waterway_lengths_m
@@ -597,9 +603,24 @@ def rank_sites(settings, inputs, stationing, heads, flows, water_depths, months,
     return RankedSites(order, table, kept, criteria, ranking.sensitivity, simulations, left_m3s)
 
 
-def make_sites(settings, stationing, heads, ranked_sites, depleted_reaches):
+def make_sites(
+    settings,
+    inputs,
+    stationing,
+    heads,
+    ranked_sites,
+    depleted_reaches,
+    stretches,
+    river_parts,
+    site_land,
+    site_water_rights,
+):
     """The ``sites`` layer."""
     order, crs = ranked_sites.order, settings.run.crs
+    candidates = ranked_sites.kept[order["row"].to_numpy(dtype=np.int64)]
+    waters_used = water_bodies_of_sites(inputs, river_parts, stretches, candidates)
+    grid = grid_of_sites(settings, order)
+    rights = water_rights_of_sites(inputs, site_water_rights, order["site_id"])
     depleted, limits = depleted_reaches.sites, settings.flags
     longer = depleted["depleted_shallow_share"] > depleted["depleted_shallow_natural_share"] + SHALLOW_FOR_LONGER
     more = depleted.assign(
@@ -608,9 +629,17 @@ def make_sites(settings, stationing, heads, ranked_sites, depleted_reaches):
             order["flags"],
             np.where(longer, DEPLETED_SHALLOW.name, ""),
             *(np.where(holds, flag.name, "") for flag, holds in _beyond_range(limits, stationing, heads, order)),
+            waters_used.flags,
+            rights.flags,
+            grid.flags,
         ),
+        **waters_used.columns,
+        **rights.columns,
+        **grid.columns,
+        **owners_of_sites(site_land, order["site_id"]),
     )
-    order = pd.concat([order.drop(columns="flags"), more.set_index(order.index)], axis=1)
+    replaced = [name for name in order if name in more]
+    order = pd.concat([order.drop(columns=replaced), more.set_index(order.index)], axis=1)
     return _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), crs)
 
 

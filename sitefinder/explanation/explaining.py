@@ -15,10 +15,12 @@ from sitefinder.explanation.changes import (
     what_refuses,
 )
 from sitefinder.explanation.figures import (
+    OF_SURROUNDINGS,
     candidate_facts,
     flow_at,
     head_of_candidate,
     head_of_reach,
+    picked,
     plant_of_site,
     turbine_ranges,
 )
@@ -110,6 +112,7 @@ def _of_site(given: Given, subject: Subject) -> dict[str, Any]:
         "head": head_of_candidate(given, candidate, row),
         "flow": flow_at(given, intake),
         **plant_of_site(given, row, candidate),
+        "surroundings": picked(row, OF_SURROUNDINGS) | {"rights": _rights(given, row)},
         "flags": row["flags"],
         "decisions": _decisions(given, row),
         "blocked_by": "",
@@ -117,6 +120,13 @@ def _of_site(given: Given, subject: Subject) -> dict[str, Any]:
         "changes_of_verdict": [],
         "note": _note_of_kept(row),
     }
+
+
+# Existing water rights at a site: rows of the layer.
+def _rights(given: Given, row: Mapping[str, Any]) -> list[dict[str, Any]]:
+    table = given.results["site_water_rights_table"]
+    own: list[dict[str, Any]] = table[table["site_id"] == row["site_id"]].to_dict("records")
+    return own
 
 
 def _note_of_kept(row: Mapping[str, Any]) -> str:

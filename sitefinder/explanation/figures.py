@@ -75,6 +75,20 @@ OF_MONEY = (
     "net_annual_value",
     "break_even_price_per_kwh",
 )
+# What optional layers of the user say of a site.
+OF_SURROUNDINGS = (
+    "water_body_id",
+    "water_body_status",
+    "intake_owner",
+    "conduit_owner",
+    "tailrace_owner",
+    "line_distance_m",
+    "connection_kv",
+    "substation_id",
+    "substation_distance_m",
+    "substation_free_kw",
+    "substation_left_kw",
+)
 
 
 def picked(row: Mapping[str, Any], columns: tuple[str, ...]) -> dict[str, Any]:

@@ -3,8 +3,10 @@
 import re
 from typing import NamedTuple
 
+import geopandas
 import numpy as np
 import pandas as pd
+import shapely
 from scipy.special import ndtri
 
 from sitefinder.compiled import kernel
@@ -12,9 +14,15 @@ from sitefinder.errors import InputError, all_of, listed
 from sitefinder.hydrology.estimate import with_flags
 from sitefinder.hydrology.seasons import DAYS, DAYS_IN_MONTH, MONTHS
 from sitefinder.network.catchments import carried_down
+from sitefinder.units import M3S_PER_FLOW_UNIT
+from sitefinder.vocabulary import ABSTRACTION_KINDS
 
 # What a point may be, and whether water goes (1) or comes (−1).
-KINDS = {"abstraction": 1.0, "transfer_out": 1.0, "return": -1.0, "transfer_in": -1.0}
+KINDS = dict(zip(ABSTRACTION_KINDS, (1.0, 1.0, -1.0, -1.0), strict=True))
+# More than this is no water right: the largest canals carry about as much (own choice) [m³/s].
+MAX_FLOW_M3S = 2000.0
+# Between the kinds of a row, and where what it takes comes back.
+RETURN = "return"
 # When it runs, where that is not all the time: at low flows, or at any, spread evenly as its mean.
 WHEN = ("even", "low")
 MONTH_LIST = re.compile(r"\s*\d{1,2}(\s*-\s*\d{1,2})?(\s*[;, ]\s*\d{1,2}(\s*-\s*\d{1,2})?)*\s*")
@@ -34,6 +42,155 @@ class AlteredFlow(NamedTuple):
     estimate: object
     bins_m3s: np.ndarray
     notes: list
+
+
+def rights_of(frame, source, returns=None):
+    """Water rights with columns under names of the program, each taking or bringing water at one place.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        The layer or table as read: ``feature_id``, ``source_row``, the user's columns and points, lines from
+        the diversion to the return, or areas.
+    source : sitefinder.settings.WaterRightSource
+    returns : ndarray of Point or None, shape (n,), optional
+        Where the water of each row comes back, None where it does not.
+
+    Returns
+    -------
+    GeoDataFrame
+        ``feature_id``, ``feature_name``, ``kind``, ``flow_m3s`` [m³/s], ``share_of_time``, ``when``, ``months``,
+        ``licence``, ``seniority`` (texts) and the geometry; what `alterations_of` checks is as the user wrote it.
+        Of a line, and of what has a place of return, there is a second row with the kind ``return`` and its share
+        of the flow.
+
+    Raises
+    ------
+    InputError
+        If columns are not there, a right is of several parts, a flow is greater than any right's, or one licence
+        has several seniorities.
+    """
+    _validate_right_columns(frame, source)
+    problems = []
+    several = frame["feature_id"][frame["source_row"].duplicated(keep=False)]
+    if len(several):
+        problems.append(
+            InputError.of(
+                "water rights are of several parts, and would count several times",
+                file=source.path,
+                expected="one point, line or area for each",
+                found=listed(dict.fromkeys(several)),
+                fix="split each into rights of its own with their flows",
+            )
+        )
+    kinds = {word.strip().lower(): kind for word, kind in source.kinds.items()}
+    kind = _texts(frame, source.kind_column)
+    kind = kind.map(lambda word: kinds.get(word, word))
+    if source.default_kind is not None:
+        kind = kind.where(kind != "", source.default_kind)
+    number = _numbers(frame, source.flow_column)
+    flow_m3s = number * M3S_PER_FLOW_UNIT[source.flow_unit]
+    if (odd := ~(np.isfinite(number) & (number >= 0))).any():
+        problems.append(
+            InputError.of(
+                "water rights have no flow",
+                file=f"{source.path}, column {source.flow_column}",
+                features=listed(frame["feature_id"][odd]),
+                expected=f"numbers from 0 up, in {source.flow_unit}; water that is brought has a kind of its own",
+                found=listed(dict.fromkeys(repr(cell) for cell in frame[source.flow_column][odd].tolist())),
+                fix="correct the column, or leave these rights out",
+            )
+        )
+    if (too_much := flow_m3s > MAX_FLOW_M3S).any():
+        problems.append(
+            InputError.of(
+                "water rights take more than any canal carries",
+                file=f"{source.path}, column {source.flow_column}",
+                features=listed(frame["feature_id"][too_much]),
+                expected=f"at most {MAX_FLOW_M3S:g} m³/s",
+                found=listed(f"{flow:g} m³/s" for flow in flow_m3s[too_much]),
+                fix=f"correct flow_unit, which is {source.flow_unit}, or the column",
+            )
+        )
+    licence = _words(frame, source.licence_column)
+    own = frame[["feature_id", "feature_name"]].assign(
+        kind=kind,
+        # As written where it is no number, so that the check of it shows the feature.
+        flow_m3s=flow_m3s,
+        licence=licence.where(licence != "", frame["feature_id"].astype(str)),
+        seniority=_words(frame, source.seniority_column),
+        **{column: frame[column] for column in ("share_of_time", "when", "months") if column in frame},
+    )
+    if source.licence_column is not None:
+        apart = (
+            own[licence != ""].groupby("licence", sort=False)["seniority"].agg(lambda each: [*dict.fromkeys(each)])
+        )
+        conflicts = apart[apart.map(len) > 1]
+        if len(conflicts):
+            problems.append(
+                InputError.of(
+                    "licences have several seniorities",
+                    file=f"{source.path}, column {source.seniority_column}",
+                    expected="the same for all rights of one licence",
+                    found=listed(
+                        f"{name}: {' and '.join(each or 'nothing' for each in values)}"
+                        for name, values in conflicts.items()
+                    ),
+                    fix="correct the column, or licence_column",
+                )
+            )
+    if len(problems) == 1:
+        raise problems[0]
+    if problems:
+        raise all_of(InputError, "the layer abstractions", [str(problem) for problem in problems])
+    return _with_returns(own, frame, source, returns)
+
+
+# Rights at the places of diversion, and those that come back at the places of return.
+def _with_returns(own, frame, source, returns):
+    shapes = frame.geometry.to_numpy()
+    is_line = shapely.get_type_id(shapes) == shapely.GeometryType.LINESTRING
+    back = np.full(len(frame), None, dtype=object) if returns is None else np.array(returns, dtype=object)
+    back[is_line] = shapely.get_point(shapes[is_line], -1)
+    at = np.array(shapes, dtype=object)
+    at[is_line] = shapely.get_point(shapes[is_line], 0)
+    takes = own["kind"].map(KINDS).to_numpy(dtype=float, na_value=1.0) > 0
+    comes_back = np.flatnonzero(~shapely.is_missing(back) & takes & (source.return_share > 0))
+    returned = own.iloc[comes_back].assign(kind=RETURN)
+    returned["flow_m3s"] = returned["flow_m3s"] * source.return_share
+    rows = pd.concat([own, returned], ignore_index=True)
+    return geopandas.GeoDataFrame(rows, geometry=np.concatenate([at, back[comes_back]]), crs=frame.crs)
+
+
+def _validate_right_columns(frame, source):
+    own = ("source_row", "source_part", "feature_id", "feature_name", frame.geometry.name)
+    columns = [str(column) for column in frame.columns if column not in own]
+    asked = {
+        name: getattr(source, name)
+        for name in ("licence_column", "seniority_column", "return_x_column", "return_y_column")
+        if getattr(source, name) is not None
+    }
+    asked |= {"flow_column": source.flow_column}
+    if source.default_kind is None:
+        asked["kind_column"] = source.kind_column
+    absent = {setting: column for setting, column in asked.items() if column not in columns}
+    if absent:
+        raise InputError.of(
+            f"the layer abstractions lacks columns {listed(sorted(absent.values()))}",
+            file=source.path,
+            expected=f"a kind ({', '.join(KINDS)}) and a flow; share_of_time, when and months if you know them",
+            found=f"columns {listed(columns, shown=20)}" if columns else "no columns",
+            fix=f"add the columns, or correct {', '.join(sorted(absent))}"
+            + ("; default_kind serves where all are of one kind" if "kind_column" in absent else ""),
+        )
+
+
+# Texts as they are written, whole numbers without decimals; "" for none and without a column.
+def _words(frame, column):
+    if column is None:
+        return pd.Series("", index=frame.index)
+    values = frame[column].astype(object)
+    return values.where(values.notna(), "").astype(str).str.strip().str.removesuffix(".0")
 
 
 def alterations_of(frame, name):

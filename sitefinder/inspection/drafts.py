@@ -25,6 +25,8 @@ HOW = (
 # Sections that the settings of a new folder have already.
 _IN_TEMPLATE = (f"inputs.{DEM}", "inputs.streams", GAUGES)
 _MAX_SHOWN = 8
+# The input whose owners have classes and no names.
+PARCELS = "parcels"
 # What the drop of a structure is called in the settings.
 DROP_COLUMN = "drop_m"
 
@@ -125,12 +127,16 @@ def _layer_settings(found):
             notes.append(f"{layer.likely.id} may be a row number, which changes when the file is saved again.")
     else:
         notes.append("No field is filled and different in all features; without id_column, ids are row numbers.")
-    if layer.likely.name is not None:
+    if layer.likely.name is not None and found.role != PARCELS:
         settings.append(("name_column", _guess(layer.likely.name)))
     for field in layer.fields:
         if len(field.categories) > 1 and (field.name == layer.likely.status or found.role in (RULE, "streams")):
             values = ", ".join(f"{value} ({count:,})" for value, count in field.categories[:_MAX_SHOWN])
             notes.append(plain(f"{field.name} holds {values}."))
+    if found.role == PARCELS:
+        owner = "class of this owner, such as public; a line for each word of the column that counts"
+        settings.append(("owner_column", _blank("column of the owner, or of a class of owner")))
+        settings.append(("owner_classes", f"{{ word = {_blank(owner)} }}"))
     if found.role == FIRST_INVENTORY:
         own, more = _inventory_settings(layer)
         settings, notes = settings + own, notes + more

@@ -9,6 +9,7 @@ DEM, PRECIPITATION, GAUGES, RULE = "dem", "covariates.precipitation_mm", "flows.
 # begins a word of the name, one with a sign $ where it ends it.
 WORDS = {
     "gauge_stations": ("gauge", "gaging", "pegel"),
+    "substations": ("substation", "umspannwerk", "transformer_station"),
     "power_lines": ("power_line", "powerline", "transmission", "overhead_line", "grid_line"),
     "regulated": ("regulated", "regulation", "storage_dam"),
     "plants": ("plant", "hydropower", "power_station", "powerhouse"),
@@ -18,6 +19,7 @@ WORDS = {
     "abstractions": ("abstraction", "withdrawal", "diversion", "intake"),
     "dem_footprints": ("footprint", "dem_survey", "survey"),
     "water_bodies": ("water_bod", "waterbod", "wfd"),
+    "parcels": ("parcel", "cadast", "kataster", "flurstück", "flurstueck", "land_register"),
     "districts": ("district", "municipal", "county", "counties", "commune", "gemeinde", "admin"),
     "region": ("region", "perimeter", "study_area", "boundary", "aoi"),
     "lakes": ("lake", "reservoir", "pond", "seen$", "standing_water"),

@@ -4,6 +4,7 @@ import textwrap
 
 from sitefinder.report.decisions import decision_sentence
 from sitefinder.report.text import NOT_KNOWN, WIDTH, counted, figure, money_figure, plain, rendered, text_table
+from sitefinder.report.water_rights import right_sentences
 from sitefinder.vocabulary import ACTIONS, CAPITAL_PARTS, SCHEME_TYPES, labels
 
 # Samples of a head and changes that are listed; the others are counted.
@@ -34,6 +35,7 @@ def explanation_text(found):
         _flow(found.get("flow")),
         _plant(found),
         _cost(found),
+        _surroundings(found.get("surroundings", {})),
     ]
     return "\n\n".join(part for part in parts if part) + "\n"
 
@@ -280,3 +282,32 @@ def _cost(found):
         if cost:
             table.add_row(label.get(name, name), money_figure(cost))
     return "\n".join(["Cost", _wrapped(text), rendered(table)])
+
+
+# What optional layers say of a site; nothing without them.
+def _surroundings(around):
+    sentences = []
+    if around.get("water_body_id"):
+        status = around["water_body_status"]
+        sentences.append(
+            f"Water bodies: {plain(around['water_body_id'])}"
+            + (f"; their status: {plain(status)}." if status else ".")
+        )
+    owners = [
+        f"at the {place} {plain(around[column])}"
+        for place, column in (("intake", "intake_owner"), ("tailrace", "tailrace_owner"))
+        if around.get(column)
+    ]
+    if around.get("conduit_owner"):
+        owners.insert(1, f"along the conduit {plain(around['conduit_owner'])}")
+    if owners:
+        sentences.append(f"Owners of the ground: {', '.join(owners)}.")
+    if around.get("substation_id"):
+        free = _number(around["substation_free_kw"], "kW")
+        left = _number(around["substation_left_kw"], "kW")
+        sentences.append(
+            f"Substation {plain(around['substation_id'])}, {_number(around['substation_distance_m'], 'm')} away: "
+            f"free {free}, left after this and better sites {left}."
+        )
+    sentences += right_sentences(around.get("rights", []))
+    return "\n".join(["Surroundings", *map(_wrapped, sentences)]) if sentences else ""

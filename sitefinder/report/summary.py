@@ -62,6 +62,7 @@ from sitefinder.vocabulary import (
     FLAGS,
     HEAD_NOT_RESOLVED,
     SCHEME_TYPES,
+    STATUS_MUST_NOT_FALL,
     SURFACE_MODEL,
     SURVIVAL_ROUNDED,
     VERDICTS,
@@ -294,6 +295,8 @@ def summary_parts(
         if "provenance" in tables
         else "",
         limits_text(tables["cumulative_limits"]) if "cumulative_limits" in tables else "",
+        water_bodies_text(tables["water_bodies"], sites) if "water_bodies" in tables else "",
+        substations_text(tables["substations"]) if "substations" in tables else "",
         _change(_settings(tables["provenance"])) if "provenance" in tables else "",
         _verdicts(reaches, counts_unresolved),
         decisions_text(tables["decisions"], sites) if "decisions" in tables else "",
@@ -580,6 +583,70 @@ def limits_text(limits):
     gaps = limits[["gap_share", "gap_without_share"]].to_numpy(dtype=float)
     exact = say("The selections are exact.") if (gaps == 0).all() else _gap_text(gaps)
     return say("Energy lost by cumulative limits, {limits}.", limits="; ".join(parts)) + f" {exact}"
+
+
+def water_bodies_text(bodies, sites):
+    """What the sites do in water bodies whose status must not fall.
+
+    Parameters
+    ----------
+    bodies : DataFrame
+        Layer ``water_bodies``.
+    sites : DataFrame
+        Layer ``sites``.
+
+    Returns
+    -------
+    str
+        Empty where no status must not fall.
+    """
+    kept = bodies[bodies["must_not_fall"].to_numpy(dtype=bool)]
+    if not len(kept):
+        return ""
+    using = int(has_flag(sites["flags"], STATUS_MUST_NOT_FALL.name).sum())
+    depleted_km = figure(kept["diverted_m"].sum() / METRES_PER_KILOMETRE)
+    return say(
+        "{bodies} a status that must not fall: {sites} such water, with {depleted} km of depleted reaches and "
+        "{barriers} there.",
+        bodies=plural("{number} water body has", "{number} water bodies have", len(kept)),
+        sites=plural("{number} site uses", "{number} sites use", using),
+        depleted=depleted_km,
+        barriers=plural("{number} new barrier", "{number} new barriers", int(kept["new_barriers"].sum())),
+    )
+
+
+def substations_text(substations):
+    """Whether the sites fit into the free capacity of the substations.
+
+    Parameters
+    ----------
+    substations : DataFrame
+        Layer ``substations``.
+
+    Returns
+    -------
+    str
+        Empty without a substation of known capacity that a site is nearest to.
+    """
+    used = substations[(substations["sites"] > 0) & substations["free_kw"].notna()]
+    if not len(used):
+        return ""
+    over = used[used["left_kw"] < 0]
+    text = plural(
+        "{number} substation has sites near, and {free} MW free",
+        "{number} substations have sites near, and {free} MW free",
+        len(used),
+        free=figure(used["free_kw"].sum() / KILOWATTS_PER_MEGAWATT),
+    )
+    if not len(over):
+        return say("{text}: enough at each of them.", text=text)
+    return say(
+        "{text}; at {places} of them the sites exceed it, by {power} MW: {sites} not fit, taken by rank.",
+        text=text,
+        places=len(over),
+        power=figure(-over["left_kw"].sum() / KILOWATTS_PER_MEGAWATT),
+        sites=plural("{number} site does", "{number} sites do", int(over["sites_beyond"].sum())),
+    )
 
 
 def _gap_text(gaps):

@@ -12,6 +12,8 @@ from sitefinder.vocabulary import NOT_COVERED, NOT_PUBLISHED
 HOLDS, UNKNOWN, TOO_LITTLE = HELD
 # Settings of a hidden rule that results may show.
 SHOWN_OF_HIDDEN = ("action", "publish")
+# How settings begin that hold words for owners of parcels.
+OWNER_CLASSES = "inputs.parcels.owner_classes."
 # What provenance shows of a hidden rule's layer.
 SHOWN_OF_HIDDEN_INPUT = ("digest", "date")
 
@@ -126,7 +128,7 @@ def published_settings(settings, rules):
 
     Parameters
     ----------
-    settings : list of (str, object)
+    settings : iterable of (str, object)
         Keys as the user would write them, such as ``rules[2].path``.
     rules : list of config.RuleSettings
 
@@ -136,6 +138,7 @@ def published_settings(settings, rules):
     """
     published = []
     public = {rule.name: rule.display_name for rule in rules}
+    settings = _without_owners(settings)
     for key, value in settings:
         if key == "fish.spawning_rules":
             value = [public[name] for name in value]
@@ -144,6 +147,17 @@ def published_settings(settings, rules):
             value = NOT_PUBLISHED.name
         published.append((key, value))
     return published
+
+
+# Settings without the words for owners of parcels, which may be names; their classes are shown.
+def _without_owners(settings):
+    settings = list(settings)
+    classes = [value for key, value in settings if key.startswith(OWNER_CLASSES)]
+    kept = [(key, value) for key, value in settings if not key.startswith(OWNER_CLASSES)]
+    if not classes:
+        return kept
+    shown = f"{', '.join(dict.fromkeys(map(str, classes)))} (the layer's words are not published)"
+    return [*kept, (OWNER_CLASSES.rstrip("."), shown)]
 
 
 def published_overrides(overrides, rules):
@@ -165,7 +179,9 @@ def published_overrides(overrides, rules):
     published = []
     for number, (option, text) in enumerate(overrides, 1):
         key, equals, value = text.partition("=")
-        if is_secret and any(word in text for word in ("rule", "fish")):
+        if key.strip().startswith(OWNER_CLASSES) or (key.strip() == OWNER_CLASSES.rstrip(".")):
+            published.append((f"{option} {OWNER_CLASSES.rstrip('.')}", NOT_PUBLISHED.name))
+        elif is_secret and any(word in text for word in ("rule", "fish")):
             published.append((f"{option} ({number})", NOT_PUBLISHED.name))
         elif equals:
             published.append((f"{option} {key.strip()}", value.strip()))

@@ -81,8 +81,19 @@ from sitefinder.schema.total_layers import (
     TOTALS,
     WATER_BODIES,
 )
+from sitefinder.vocabulary import (
+    ABSTRACTION_KINDS,
+    FISH_SAFETIES,
+    HYDRAULICS_METHODS,
+    LAND_PLACES,
+    MIGRATION_DIRECTIONS,
+    NO_PARCEL,
+    NOT_LISTED,
+    PASSED_ROLES,
+    RIGHT_RELATIONS,
+    names,
+)
 from sitefinder.vocabulary import DEPLETED_PLACES as PLACES
-from sitefinder.vocabulary import FISH_SAFETIES, HYDRAULICS_METHODS, MIGRATION_DIRECTIONS, PASSED_ROLES, names
 
 SURVIVAL_MEANING = "downstream survival at the plant, with its screen if any, of the fish that decide"
 
@@ -596,7 +607,8 @@ SITES = Layer(
             amount(
                 "line_distance_m",
                 "m",
-                "straight-line distance from the tailrace to the nearest power line; NULL without that layer",
+                "straight-line distance from the tailrace to the nearest power line or substation, of a fitting "
+                "voltage where voltages are known; NULL without these layers",
             ),
             amount(
                 "settlement_road_m",
@@ -609,8 +621,26 @@ SITES = Layer(
                 "straight-line distance from the tailrace to the nearest settlement; with off_grid, to the "
                 "nearest off-grid settlement",
             ),
+            amount("connection_kv", "kV", "voltage of that line or substation; NULL where it is not known"),
+            text(
+                "substation_id",
+                "nearest substation of a fitting voltage, whose free capacity counts; empty without "
+                "inputs.substations",
+            ),
+            amount("substation_distance_m", "m", "straight-line distance from the tailrace to that substation"),
+            amount("substation_free_kw", "kW", "free capacity of that substation; NULL where it is not known"),
             text("settlement", "off-grid settlement that the site could supply; empty if none is near"),
             amount("settlement_demand_mwh", "MWh/yr", "annual demand of that settlement"),
+        ),
+        *made_by(
+            "candidates energy closed_energy sites settings.ranking",
+            Column(
+                "substation_left_kw",
+                "real",
+                "kW",
+                "free capacity of that substation less the installed capacity of this site and of all better "
+                "ranked ones there; below zero where they exceed it",
+            ),
         ),
         *made_by(
             "candidates energy settings.off_grid",
@@ -758,6 +788,48 @@ SITES = Layer(
         ),
         *made_by("water_bodies", text("structure_id", "existing structure whose drop is used; empty if none")),
         *made_by("stationing", text("reach_id", "reach of the tailrace")),
+        *made_by(
+            "stationing conduits settings.inputs.parcels inputs.layers.parcels",
+            text(
+                "intake_owner",
+                "classes of owners of the ground at the intake, the nearest first, separated by semicolons; empty "
+                "without inputs.parcels, see the layer site_land",
+            ),
+            text("tailrace_owner", "the same at the tailrace"),
+            text(
+                "conduit_owner",
+                "classes of owners along headrace and penstock, each with its length; empty without a conduit, or "
+                "where its way is not known",
+            ),
+        ),
+        *made_by(
+            "stationing stretches settings.inputs.abstractions inputs.layers.abstractions",
+            count(
+                "water_rights",
+                "number of existing water rights that the site touches, or that lie within "
+                "inputs.abstractions.downstream_m below it, see the layer site_water_rights; NULL without "
+                "inputs.abstractions",
+                nullable=True,
+            ),
+            amount(
+                "depleted_rights_m3s",
+                "m³/s",
+                "flow that existing rights take from the depleted reach while all of them run; NULL without "
+                "inputs.abstractions",
+            ),
+        ),
+        *made_by(
+            "river_parts stretches",
+            text(
+                "water_body_id",
+                "ids of the water bodies (inputs.water_bodies) that the site uses, from intake to tailrace and by "
+                "its pond, separated by semicolons; empty without",
+            ),
+            text(
+                "water_body_status",
+                "status of each of them, in the user's classification; empty where none is stated",
+            ),
+        ),
         *made_by("rule_verdicts", *MARKS),
     ),
 )
@@ -791,6 +863,68 @@ STRETCHES = Layer(
             "passage survival if only that rejects it; empty for a site",
         ),
         *MARKS,
+    ),
+)
+SITE_LAND = Layer(
+    "site_land",
+    None,
+    "a site, a part of it, and a class of owner of the ground there; no rows without inputs.parcels",
+    ("site_id", "place", "owner_class"),
+    (
+        SITE_ID,
+        count("rank", "rank of the site", minimum=1),
+        text("place", "part of the site: " + ", ".join(LAND_PLACES), LAND_PLACES),
+        text(
+            "owner_class",
+            f"class of owner, of inputs.parcels.owner_classes; {NOT_LISTED}: not listed there; {NO_PARCEL}: no "
+            "parcel covers the ground",
+        ),
+        count("parcels", "number of parcels of that class"),
+        amount("length_m", "m", "length of headrace or penstock on their ground; NULL at intake and tailrace"),
+    ),
+)
+SITE_WATER_RIGHTS = Layer(
+    "site_water_rights",
+    None,
+    "a site and an existing water right that it touches, or that lies below it within "
+    "inputs.abstractions.downstream_m; no rows without inputs.abstractions",
+    ("site_id", "position"),
+    (
+        SITE_ID,
+        count("rank", "rank of the site", minimum=1),
+        count("position", "number of the right at that site, counted downstream", minimum=1),
+        text("right_id", "user's id of the right"),
+        text("licence", "licence or file number, for reference; the id where none is stated"),
+        text("name", "user's name of the right; empty without one"),
+        text("kind", "kind of the right: " + ", ".join(ABSTRACTION_KINDS), ABSTRACTION_KINDS),
+        text(
+            "relation",
+            "where it lies against the site: " + ", ".join(names(RIGHT_RELATIONS)),
+            names(RIGHT_RELATIONS),
+        ),
+        Column(
+            "distance_m", "real", "m", "distance downstream from the intake; negative above it", nullable=False
+        ),
+        amount("flow_m3s", "m³/s", "flow that it takes or brings while it runs"),
+        amount("share_of_time", "1", "share of the time that it runs", 1),
+        text("months", "months in which it runs, such as 5;6;7; empty: all"),
+        text("seniority", "seniority as the user states it; empty if none"),
+    ),
+)
+SUBSTATIONS = Layer(
+    "substations",
+    None,
+    "a substation of the user's layer, with the sites that are nearest to it; no rows without inputs.substations",
+    ("substation_id",),
+    (
+        text("substation_id", "user's id of the substation"),
+        text("name", "user's name of the substation; empty without one"),
+        text("voltages_kv", "nominal voltages [kV], separated by semicolons; empty where none is stated"),
+        amount("free_kw", "kW", "free capacity; NULL where it is not known"),
+        count("sites", "number of ranked sites that are nearest to it, of substations of a fitting voltage"),
+        POWER._replace(meaning="installed capacity of those sites"),
+        Column("left_kw", "real", "kW", "free capacity less that; below zero where the sites exceed it"),
+        count("sites_beyond", "number of those sites that, taken by rank, do not fit into the free capacity"),
     ),
 )
 CONDUITS = Layer(
@@ -1055,7 +1189,11 @@ DROPS = Layer(
         amount("survival", "1", SURVIVAL_MEANING, 1),
         text("needs", "what the plant needs beside works: fish pass, screen, agreements; empty without a plant"),
         amount("road_distance_m", "m", "straight-line distance to the nearest road; NULL without a road layer"),
-        amount("line_distance_m", "m", "straight-line distance to the nearest power line; NULL without them"),
+        amount(
+            "line_distance_m",
+            "m",
+            "straight-line distance to the nearest power line or substation; NULL without them",
+        ),
         Column("lon", "real", "°", "longitude, WGS 84", -180, 180),
         Column("lat", "real", "°", "latitude, WGS 84", -90, 90),
         *MARKS,
@@ -1226,6 +1364,9 @@ LAYERS = {
         SITE_SIMULATIONS,
         SITE_MONTHS,
         DEPLETED_REACHES,
+        SITE_LAND,
+        SITE_WATER_RIGHTS,
+        SUBSTATIONS,
         SITE_PROFILES,
         RANKING_CRITERIA,
         RANKING_SENSITIVITY,

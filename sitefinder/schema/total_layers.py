@@ -23,6 +23,7 @@ from sitefinder.schema.columns import (
     Layer,
     amount,
     count,
+    statement,
     text,
 )
 from sitefinder.vocabulary import REGRESSION_STRENGTHS, cascade_reasons, names
@@ -230,12 +231,13 @@ TOTALS = Layer(
 WATER_BODIES = Layer(
     "water_bodies",
     None,
-    "a water body of the user's layer, with the length of stream that existing plants and sites use; no rows "
-    "without that layer",
+    "a water body of the user's layer, with what existing plants and sites do there; no rows without that layer",
     ("water_body_id",),
     (
         text("water_body_id", "user's id of the water body"),
         text("name", "user's name of the water body; empty without one"),
+        text("status", "status in the user's classification; empty where none is stated"),
+        statement("must_not_fall", "true if that status must not fall (inputs.water_bodies.must_not_fall_values)"),
         amount("length_m", "m", "length of mapped stream in it"),
         amount("developed_m", "m", "length used by existing plants"),
         amount("diverted_m", "m", "length of depleted reaches of the sites"),
@@ -245,6 +247,29 @@ WATER_BODIES = Layer(
             "1",
             "share of its length that existing plants use or sites deplete; ranking.max_depleted_share limits it",
             1,
+        ),
+        count("plants", "number of existing plants in it"),
+        count("barriers", "number of existing weirs and other drops, natural falls left out"),
+        count("sites", "number of ranked sites with the tailrace in it"),
+        count("new_barriers", "number of new weirs of the ranked sites, those at intakes included"),
+        count(
+            "sites_using",
+            "number of ranked sites that use it: with intake to tailrace or a pond, wherever their tailrace is",
+        ),
+        amount("barriers_per_km", "1/km", "existing and new barriers per length; NULL without a stream"),
+        POWER._replace(meaning="installed capacity of the sites with the tailrace in it"),
+        ENERGY._replace(meaning="mean annual energy of those sites"),
+        count(
+            "max_plants",
+            "maximum number of existing plants and sites, of the layer or of ranking.max_plants_per_water_body; "
+            "NULL without",
+            nullable=True,
+        ),
+        count(
+            "max_new_barriers",
+            "maximum number of new weirs, of the layer or of ranking.max_new_barriers_per_water_body; NULL "
+            "without",
+            nullable=True,
         ),
     ),
 )
@@ -257,7 +282,11 @@ CUMULATIVE_LIMITS = Layer(
     ("limit",),
     (
         text("limit", "limit that is left out; all limits: none is kept"),
-        amount("setting", "as the setting", "value of the setting; NULL for all limits"),
+        amount(
+            "setting",
+            "as the setting",
+            "value of the setting; NULL for all limits, and where a layer alone states them",
+        ),
         count("sites", "number of sites selected with all limits"),
         count("sites_without", "number of sites of the best selection without this limit"),
         amount("energy_mwh", "MWh/yr", "mean annual energy of the sites selected with all limits"),

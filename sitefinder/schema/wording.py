@@ -4,7 +4,7 @@ from sitefinder.schema.columns import MONEY, MONTH_NAMES, Column, Layer
 from sitefinder.vocabulary import ACTIONS, DOUBT
 
 # Suffixes of column names that are units.
-UNIT_SUFFIXES = {"m", "km", "km2", "m3s", "kw", "mw", "mwh", "gwh", "l", "percent", "w", "wh"}
+UNIT_SUFFIXES = {"m", "kv", "km", "km2", "m3s", "kw", "mw", "mwh", "gwh", "l", "percent", "w", "wh"}
 # Words with capitals of their own.
 CAPITALS = {"p90": "P90", "p50": "P50", "p10": "P10", "q95": "Q95", "id": "id"}
 # Titles of columns whose names do not make one.
@@ -121,6 +121,24 @@ TITLES = {
     "flags": "Data-quality flags",
     "intake_to_outlet_m": "Distance from intake to outlet",
     "tailrace_to_outlet_m": "Distance from tailrace to outlet",
+    "connection_kv": "Voltage of connection",
+    "substation_id": "Substation",
+    "substation_distance_m": "Distance to substation",
+    "substation_free_kw": "Free capacity of substation",
+    "substation_left_kw": "Free capacity left by rank",
+    "voltages_kv": "Voltages",
+    "free_kw": "Free capacity",
+    "left_kw": "Free capacity left",
+    "sites_beyond": "Sites beyond the free capacity",
+    "water_rights": "Water rights at the site",
+    "depleted_rights_m3s": "Flow of rights in the depleted reach",
+    "intake_owner": "Owner at intake",
+    "tailrace_owner": "Owner at tailrace",
+    "conduit_owner": "Owners along the conduit",
+    "water_body_id": "Water bodies",
+    "water_body_status": "Status of water bodies",
+    "must_not_fall": "Status must not fall",
+    "sites_using": "Sites that use it",
     "order_strahler": "Strahler order",
     "shreve": "Shreve magnitude",
     "upstream_length_km": "Length of streams upstream",

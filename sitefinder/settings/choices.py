@@ -2,7 +2,9 @@
 
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
+from sitefinder.units import M3S_PER_FLOW_UNIT
 from sitefinder.vocabulary import (
+    ABSTRACTION_KINDS,
     ACTIONS,
     EVIDENCE_GRADES,
     FISH_PASS_TYPES,
@@ -21,6 +23,8 @@ from sitefinder.vocabulary import (
 LANGUAGES = ("en", "de")
 # A type checker cannot follow names that are read at run time, so it sees plain strings.
 if TYPE_CHECKING:
+    AbstractionKind: TypeAlias = str
+    FlowUnit: TypeAlias = str
     Action: TypeAlias = str
     Effect: TypeAlias = str
     SchemeType: TypeAlias = str
@@ -34,6 +38,8 @@ if TYPE_CHECKING:
     PassedKind: TypeAlias = str
     Language: TypeAlias = str
 else:
+    AbstractionKind = Literal[ABSTRACTION_KINDS]
+    FlowUnit = Literal[tuple(M3S_PER_FLOW_UNIT)]
     Action = Literal[names(ACTIONS)]
     Effect = Literal[settings_effects()]
     SchemeType = Literal[head_schemes()]

@@ -5,10 +5,11 @@ from typing import Any, Literal, Self
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
+from sitefinder.settings.choices import AbstractionKind, FlowUnit
 from sitefinder.settings.days import day_as_text, existing_day
 from sitefinder.settings.section import Section
 from sitefinder.units import METRES_PER_VERTICAL_UNIT
-from sitefinder.vocabulary import STRUCTURE_ATTRIBUTES
+from sitefinder.vocabulary import ABSTRACTION_KINDS, STRUCTURE_ATTRIBUTES
 
 # Settings that state the error of elevations; exactly one is allowed. The last one declared checks the others.
 ERROR_STATEMENTS = ("error_preset", "error_le90_m", "error_le95_m", "error_rmse_m")
@@ -280,6 +281,155 @@ class FlowRegionSource(LayerSource):
     code_column: str = Field(description="column of the region code, as in the equations' region")
 
 
+class WaterBodySource(LayerSource):
+    """Water bodies, with the status of each and what sites may do there together."""
+
+    status_column: str | None = Field(
+        None,
+        description="column of the status of a water body, in the words of the user's classification; absent: no "
+        "status is known",
+    )
+    must_not_fall_values: list[str | int] = Field(
+        default_factory=list,
+        description="values of status_column of water bodies whose status must not fall; sites there get the flag "
+        "status_must_not_fall; absent: none",
+    )
+    max_plants_column: str | None = Field(
+        None,
+        description="column of the maximum number of plants in a water body, existing plants included; absent or "
+        "an empty cell: ranking.max_plants_per_water_body",
+    )
+    max_new_barriers_column: str | None = Field(
+        None,
+        description="column of the maximum number of new barriers of sites in a water body; absent or an empty "
+        "cell: ranking.max_new_barriers_per_water_body",
+    )
+
+    @model_validator(mode="after")
+    def _values_have_a_column(self) -> Self:
+        if self.must_not_fall_values and self.status_column is None:
+            raise ValueError("must_not_fall_values needs status_column, the column that holds them")
+        return self
+
+
+class ParcelSource(LayerSource):
+    """Parcels of land, with the class of the owner of each; no owner is ever named."""
+
+    owner_column: str = Field(description="column of the owner, or of a class of owner, by the layer's own words")
+    owner_classes: dict[str, str] = Field(
+        min_length=1,
+        description='class of owner by the words of owner_column, such as STATE = "public"; owners that are not '
+        "listed have no class, and no word of the layer is ever shown",
+    )
+    within_m: float = Field(
+        10.0,
+        ge=0,
+        description="how far from intake and tailrace a parcel counts [m] (own choice: the ground of small works)",
+    )
+
+    @model_validator(mode="after")
+    def _owners_have_no_names(self) -> Self:
+        if self.name_column is not None:
+            raise ValueError("parcels take no name_column: owners are shown by their class alone")
+        empty = [word for word, kind in self.owner_classes.items() if not kind.strip() or ";" in kind]
+        if empty:
+            raise ValueError(f"owner_classes: {len(empty)} words have no class, or one with a semicolon")
+        return self
+
+
+class WaterRightSource(LayerSource):
+    """Abstractions, returns and transfers of water, with the rights behind them."""
+
+    flow_column: str = Field("flow_m3s", description="column of the flow while it runs, in flow_unit")
+    flow_unit: FlowUnit = Field(
+        "m3_per_s",
+        description="unit of that flow; a volume of a year is that flow if it ran all year: with share_of_time or "
+        "months state the flow while it runs",
+    )
+    kind_column: str = Field("kind", description="column of the kind: " + ", ".join(ABSTRACTION_KINDS))
+    kinds: dict[str, str] = Field(
+        default_factory=dict,
+        description="kinds by the layer's words for them, such as Entnahme = \"abstraction\"; absent: the layer's "
+        "own words",
+    )
+    default_kind: AbstractionKind | None = Field(
+        None, description="kind of what states none; absent: everything must state its kind"
+    )
+    licence_column: str | None = Field(
+        None, description="column of the licence or file number, shown as reference; absent: id_column"
+    )
+    seniority_column: str | None = Field(
+        None, description="column of the seniority, such as the year of the grant, as text; absent: not known"
+    )
+    return_share: float = Field(
+        1.0,
+        ge=0,
+        le=1,
+        description="share of the flow that comes back at the end of a line, or at return_x_column and "
+        "return_y_column",
+    )
+    return_x_column: str | None = Field(
+        None,
+        description="column of the place of return, east, in the layer's coordinate system; an empty cell: the "
+        "water does not come back; absent: it comes back at the ends of lines alone",
+    )
+    return_y_column: str | None = Field(None, description="the same, north")
+    downstream_m: float = Field(
+        1000.0,
+        ge=0,
+        description="distance below a tailrace within which rights are listed with the site [m] (common practice, "
+        "no source)",
+    )
+
+    @model_validator(mode="after")
+    def _kinds_are_known(self) -> Self:
+        if unknown := [kind for kind in self.kinds.values() if kind not in ABSTRACTION_KINDS]:
+            raise ValueError(f"kinds gives {unknown[0]}; expected one of {', '.join(ABSTRACTION_KINDS)}")
+        if (self.return_x_column is None) != (self.return_y_column is None):
+            raise ValueError("return_x_column and return_y_column belong together")
+        return self
+
+
+class PowerLineSource(LayerSource):
+    """Power lines, with their voltages if known."""
+
+    voltage_column: str | None = Field(
+        None,
+        description="column of the nominal voltage, several such as 110/20; absent: every line fits every plant",
+    )
+    voltage_unit: Literal["kV", "V"] = Field("kV", description="unit of voltage_column")
+
+
+class SubstationSource(LayerSource):
+    """Substations, with what is free for plants, and their voltages."""
+
+    capacity_column: str | None = Field(
+        None, description="column of the free capacity for plants, in capacity_unit; absent: it is not known"
+    )
+    capacity_unit: Literal["kW", "MW", "kVA", "MVA"] | None = Field(
+        None,
+        description="unit of capacity_column, which must be stated beside it; absent: there is no such column",
+    )
+    power_factor: float = Field(
+        0.95,
+        gt=0,
+        le=1,
+        description="power factor by which apparent power in kVA or MVA becomes power (common practice 0.9–1, no "
+        "source)",
+    )
+    voltage_column: str | None = Field(
+        None,
+        description="column of the nominal voltages, such as 110/20; absent: every substation fits every plant",
+    )
+    voltage_unit: Literal["kV", "V"] = Field("kV", description="unit of voltage_column")
+
+    @model_validator(mode="after")
+    def _capacity_has_a_unit(self) -> Self:
+        if (self.capacity_column is None) != (self.capacity_unit is None):
+            raise ValueError("capacity_column and capacity_unit belong together")
+        return self
+
+
 class StreamSource(LayerSource):
     """The mapped stream network."""
 
@@ -395,20 +545,30 @@ class Inputs(Section):
     lakes: LayerSource | None = Field(
         None, description="lakes and reservoirs (polygons); absent: standing water is found in the DEM only"
     )
-    water_bodies: LayerSource | None = Field(
+    water_bodies: WaterBodySource | None = Field(
         None,
-        description="water bodies by which the depleted share is limited (lines, or polygons of their water or "
-        "catchments); absent: it is limited by stream only",
+        description="water bodies (lines, or polygons of their water or catchments) to total by and to limit what "
+        "sites do together; absent: totals and limits by stream only",
+    )
+    parcels: ParcelSource | None = Field(
+        None,
+        description="parcels (polygons) with their owners, of which the class is shown at intake and tailrace and "
+        "along the conduit; absent: nothing is said of land",
     )
     roads: LayerSource | None = Field(
         None,
         description="roads (lines), for the cost of access; absent: no road distance and no access cost by "
         "distance",
     )
-    power_lines: LayerSource | None = Field(
+    power_lines: PowerLineSource | None = Field(
         None,
         description="power lines that a plant may connect to; absent: no line distance and no connection cost by "
-        "distance",
+        "distance, but to inputs.substations",
+    )
+    substations: SubstationSource | None = Field(
+        None,
+        description="substations (points) that a plant may connect to, with their free capacity; absent: power "
+        "lines alone, and no limit of capacity",
     )
     settlements: LayerSource | None = Field(
         None, description="settlements, for line ends and off-grid supply; absent: no settlement distance"
@@ -431,10 +591,10 @@ class Inputs(Section):
         description="storage dams (points), or regulated stretches or reservoirs; absent: no flow is flagged as "
         "regulated",
     )
-    abstractions: LayerSource | None = Field(
+    abstractions: WaterRightSource | None = Field(
         None,
-        description="points of abstraction and transfer, see config/README.md for the columns; absent: "
-        "natural flow",
+        description="water rights: abstractions, returns and transfers (points, lines from diversion to return, "
+        "areas, or a CSV with x and y), see config/README.md for the columns; absent: natural flow",
     )
     flow_regions: FlowRegionSource | None = Field(
         None,

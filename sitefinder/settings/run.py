@@ -1,6 +1,7 @@
 """The settings of a run: one frozen model for each table, and the whole file."""
 
 import difflib
+import itertools
 import re
 from collections.abc import Sequence
 from typing import Annotated, Any, Literal, Self
@@ -254,6 +255,23 @@ class RankingSettings(Section):
         description="maximum number of plants per km of each stream, existing plants included; a stream too short "
         "for one gets none [1/km]; absent: no limit",
     )
+    max_plants_per_water_body: int | None = Field(
+        None,
+        ge=0,
+        description="maximum number of plants in each water body of inputs.water_bodies, existing plants "
+        "included; a site counts where its tailrace is; absent: no limit but those of the layer",
+    )
+    max_new_barriers_per_water_body: int | None = Field(
+        None,
+        ge=0,
+        description="maximum number of new barriers of sites (weirs, those at intakes included) in each water "
+        "body of inputs.water_bodies; absent: no limit but those of the layer",
+    )
+    within_free_capacity: bool = Field(
+        False,
+        description="whether the sites that connect at a substation of inputs.substations may together not exceed "
+        "its free capacity; all drainage systems are then chosen from together; false: those that do are flagged",
+    )
     allow: list[Allowable] = Field(
         default_factory=list, description="doubtful stretches that may still become sites"
     )
@@ -280,6 +298,50 @@ class SelectionSettings(Section):
         "site that builds one must have more net annual value than this; it counts in the selection alone, for "
         'which ranking.choose_by must be "net_value"',
     )
+
+
+class GridConnection(Section):
+    """Voltages at which plants up to some capacity connect to the grid."""
+
+    up_to_kw: float | None = Field(
+        None, gt=0, description="maximum capacity of plants that connect like this [kW]; absent: any"
+    )
+    min_kv: float = Field(gt=0, description="minimum nominal voltage of a line or substation [kV]")
+    max_kv: float = Field(gt=0, description="maximum nominal voltage [kV]")
+
+    @model_validator(mode="after")
+    def _voltages_are_in_order(self) -> Self:
+        if self.max_kv < self.min_kv:
+            raise ValueError(f"max_kv ({self.max_kv:g}) is below min_kv ({self.min_kv:g})")
+        return self
+
+
+# Up to 1 kV is low voltage, above it up to 35 kV medium, above that high (nominal voltages of IEC 60038, from
+# memory). Which capacity connects at which is common practice without a source; the grid operator decides.
+CONNECTIONS = (
+    GridConnection(up_to_kw=250.0, min_kv=0.2, max_kv=36.0),
+    GridConnection(up_to_kw=10_000.0, min_kv=3.0, max_kv=36.0),
+    GridConnection(min_kv=10.0, max_kv=150.0),
+)
+
+
+class GridSettings(Section):
+    """Connection to power lines and substations with known voltages."""
+
+    connections: list[GridConnection] = Field(
+        default_factory=lambda: list(CONNECTIONS),
+        min_length=1,
+        description="voltages by the capacity of a plant, with rising up_to_kw; absent: up to 250 kW 0.2 to "
+        "36 kV, up to 10,000 kW 3 to 36 kV, above that 10 to 150 kV (common practice, no source)",
+    )
+
+    @field_validator("connections")
+    @classmethod
+    def _capacities_rise(cls, connections: list[GridConnection]) -> list[GridConnection]:
+        limits = [float("inf") if each.up_to_kw is None else each.up_to_kw for each in connections]
+        if any(later <= earlier for earlier, later in itertools.pairwise(limits)):
+            raise ValueError("up_to_kw must rise from one to the next; only the last may be without")
+        return connections
 
 
 class RunSettings(Section):
@@ -703,6 +765,7 @@ class Settings(Section):
     tailwater: TailwaterSettings = TailwaterSettings()
     channel: ChannelSettings = ChannelSettings()
     costs: CostSettings
+    grid: GridSettings = GridSettings()
     off_grid: OffGridSettings | None = None
     fish: FishSettings = FishSettings()
     depleted_reach: DepletedReachSettings = DepletedReachSettings()
@@ -798,13 +861,28 @@ class Settings(Section):
         return self
 
     @model_validator(mode="after")
+    def _limits_of_water_bodies_have_a_layer(self) -> Self:
+        for name in ("max_plants_per_water_body", "max_new_barriers_per_water_body"):
+            if getattr(self.ranking, name) is not None and self.inputs.water_bodies is None:
+                raise ValueError(f"ranking.{name} needs inputs.water_bodies, the layer that it counts in")
+        return self
+
+    @model_validator(mode="after")
+    def _free_capacity_has_a_layer(self) -> Self:
+        substations = self.inputs.substations
+        if self.ranking.within_free_capacity and (substations is None or substations.capacity_column is None):
+            raise ValueError("ranking.within_free_capacity needs inputs.substations with a capacity_column")
+        return self
+
+    @model_validator(mode="after")
     def _distances_have_a_layer(self) -> Self:
         weights = [] if self.ranking.score is None else self.ranking.score.weights
         layers = {"road": "roads", "line": "power_lines", "settlement": "settlements"}
         for kind, layer in layers.items():
             used = f"{kind}_distance_m" in weights
             used |= kind == "road" and self.ranking.max_road_distance_m is not None
-            if used and getattr(self.inputs, layer) is None:
+            has_grid = kind == "line" and self.inputs.substations is not None
+            if used and getattr(self.inputs, layer) is None and not has_grid:
                 raise ValueError(f"[ranking] uses {kind}_distance_m, but there is no inputs.{layer}")
         return self
 

@@ -68,8 +68,8 @@ def inventory_of(frame, source, name, *, is_first):
         if column in frame:
             own[attribute] = frame[column].to_numpy()
     if source.kinds and "kind" in own:
-        kinds = {_word(word): kind for word, kind in source.kinds.items()}
-        words = own["kind"].map(_word)
+        kinds = {word_of(word): kind for word, kind in source.kinds.items()}
+        words = own["kind"].map(word_of)
         own["kind"] = words.map(kinds).where(words.isin(list(kinds)), own["kind"])
         notes += _absent_words(kinds, words, "kinds", "kind")
     for attribute in ("drop_m", "drop_error_m"):
@@ -82,14 +82,14 @@ def inventory_of(frame, source, name, *, is_first):
         if is_zero.any():
             notes.append((f"height 0: {is_zero.sum()} of {len(own)} structures", "taken as not known"))
     if source.status_column is not None:
-        words = frame[source.status_column].map(_word).to_numpy(dtype=object)
+        words = frame[source.status_column].map(word_of).to_numpy(dtype=object)
         for attribute, values in (
             ("removed", source.removed_values),
             ("removal_planned", source.removal_planned_values),
         ):
             if not values:
                 continue
-            said = {_word(value) for value in values}
+            said = {word_of(value) for value in values}
             before = own[attribute].to_numpy(dtype=object) if attribute in own else np.full(len(own), None)
             own[attribute] = np.where(words != "", np.isin(words, list(said)), before)
             notes += _absent_words(said, pd.Series(words, dtype=object), f"{attribute}_values", "status")
@@ -130,8 +130,14 @@ def _absent_words(said, words, setting, what):
     return [(f"{setting}: no {what} is {word}", "nothing is taken for it; is it misspelt?") for word in absent]
 
 
-# A value as settings and layers are compared: small letters, whole numbers without decimals.
-def _word(value):
+def word_of(value):
+    """A value as settings and layers are compared: small letters, whole numbers without decimals, "" for none.
+
+    Examples
+    --------
+    >>> word_of(" Good "), word_of(3.0), word_of(None)
+    ('good', '3', '')
+    """
     missing = value is None or (isinstance(value, float) and np.isnan(value)) or value is pd.NA
     return "" if missing else str(value).strip().lower().removesuffix(".0")
 
@@ -248,7 +254,7 @@ class _Records:
         self.identity = frame["inventory_id"].astype(str).to_numpy(dtype=object)
         self.error_m = np.nan_to_num(frame["position_error_m"].to_numpy(dtype=float))
         self.holds_duplicates = frame["holds_duplicates"].to_numpy(dtype=bool)
-        kind = located["kind"].map(_word)
+        kind = located["kind"].map(word_of)
         self.kind = kind.to_numpy(dtype=object)
         self.family = np.select(
             [kind.isin(("", NOT_KNOWN)), kind.isin(CROSSINGS), kind.isin(NOT_BARRIERS)],
@@ -368,7 +374,7 @@ class _Said:
             for name in ATTRIBUTES
         }
         for name in TEXTS:
-            self.has[name] = self.has[name] & (located[name].map(_word) != NOT_KNOWN).to_numpy(dtype=bool)
+            self.has[name] = self.has[name] & (located[name].map(word_of) != NOT_KNOWN).to_numpy(dtype=bool)
         self.has["drop_m"] = self.has["drop_m"] & located["drop_m"].notna().to_numpy(dtype=bool)
         self.removed = located["removed"].to_numpy(dtype=bool)
 
@@ -415,7 +421,7 @@ def _merge_into(merged, first, rows, said, records, drop_tolerance_m):
 
 # A value as it is compared: all words for no use are one.
 def _plain(name, value):
-    word = _word(value)
+    word = word_of(value)
     return "none" if name == "use" and word in NO_USE else word
 
 

@@ -9,6 +9,7 @@ from scipy.sparse import csr_array
 from sitefinder.compiled import kernel
 from sitefinder.network.ordering import upstream_neighbours
 from sitefinder.schema import is_scheme_that
+from sitefinder.siting.passed import builds_barrier
 from sitefinder.units import METRES_PER_KILOMETRE
 
 # Names of the limits, as the layer of that name lists them.
@@ -16,29 +17,48 @@ FREE_FLOWING = "free-flowing length between plants"
 DEPLETED_OF_STREAM = "depleted share of a stream"
 DEPLETED_OF_WATER_BODY = "depleted share of a water body"
 PLANTS_PER_KM = "plants per km of stream"
-CUMULATIVE_LIMITS = (FREE_FLOWING, DEPLETED_OF_STREAM, DEPLETED_OF_WATER_BODY, PLANTS_PER_KM)
+PLANTS_OF_WATER_BODY = "plants in a water body"
+BARRIERS_OF_WATER_BODY = "new barriers in a water body"
+FREE_CAPACITY = "free capacity of a substation"
+CUMULATIVE_LIMITS = (
+    FREE_FLOWING,
+    DEPLETED_OF_STREAM,
+    DEPLETED_OF_WATER_BODY,
+    PLANTS_PER_KM,
+    PLANTS_OF_WATER_BODY,
+    BARRIERS_OF_WATER_BODY,
+    FREE_CAPACITY,
+)
 # A length that is exactly the minimum is not too short by rounding, nor a use at the maximum too great.
 ROUNDING = 1e-9
 
 
 class RiverParts(NamedTuple):
-    """Number of the stream and of the water body of each station's segment, int64, shape (n,), -1 for none."""
+    """Number of the stream and of the water body of each station's segment, int64, shape (n,), -1 for none.
+
+    ``max_plants`` and ``max_new_barriers`` are the caps that the layer states for each water body, float64, by its
+    number, NaN for none; None without a column of them.
+    """
 
     stream: np.ndarray
     water_body: np.ndarray
+    max_plants: np.ndarray | None = None
+    max_new_barriers: np.ndarray | None = None
 
 
 class RiverUse(NamedTuple):
     """The parts of the river that limits are set for, and how existing plants use them already.
 
-    ``stream`` and ``water_body`` are those of `RiverParts`. ``developed`` is True where an existing plant uses the
-    segment, ``plants`` where fish enter one, bool, shape (n,).
+    ``stream``, ``water_body`` and the caps are those of `RiverParts`. ``developed`` is True where an existing
+    plant uses the segment, ``plants`` where fish enter one, bool, shape (n,).
     """
 
     stream: np.ndarray
     water_body: np.ndarray
     developed: np.ndarray
     plants: np.ndarray
+    max_plants: np.ndarray | None = None
+    max_new_barriers: np.ndarray | None = None
 
 
 class Limit(NamedTuple):
@@ -243,8 +263,8 @@ def builds_at_intake(scheme_type):
     return ~is_scheme_that(scheme_type, "uses_structure")
 
 
-def cumulative_limits(ranking, stretches, segment_length_m, use, left_out=()):
-    """The limits that are set on what sites do together, stream by stream and water body by water body.
+def cumulative_limits(ranking, stretches, segment_length_m, use, left_out=(), power_kw=None):
+    """The limits that are set on what sites do together: by stream, by water body and by substation.
 
     Parameters
     ----------
@@ -255,6 +275,8 @@ def cumulative_limits(ranking, stretches, segment_length_m, use, left_out=()):
         Existing plants count: what they use of a stream is depleted, and they are plants.
     left_out : collection of str
         Names of limits that do not count.
+    power_kw : ndarray of float64, shape (m,), optional
+        Capacity of each candidate [kW], for the free capacity of the substations in the table of stretches.
 
     Returns
     -------
@@ -269,17 +291,70 @@ def cumulative_limits(ranking, stretches, segment_length_m, use, left_out=()):
             whole_m, used_m = (_by_part(part, metres) for metres in (segment_m, segment_m * use.developed))
             found.append(Limit(name, _in_parts(part) @ taken, ranking.max_depleted_share * whole_m - used_m))
     if ranking.max_plants_per_km is not None:
-        count = len(stretches.table)
-        tailrace = stretches.table["tailrace"].to_numpy(dtype=np.int64)
-        plants = csr_array((np.ones(count), (tailrace, np.arange(count))), shape=(len(segment_m), count))
+        plants = _at_stations(stretches.table, "tailrace", len(segment_m))
         allowed = ranking.max_plants_per_km * _by_part(use.stream, segment_m) / METRES_PER_KILOMETRE
         allowed = np.floor(allowed * (1.0 + ROUNDING)) - _by_part(use.stream, use.plants)
         found.append(Limit(PLANTS_PER_KM, _in_parts(use.stream) @ plants, allowed))
+    found += _caps_of_water_bodies(ranking, stretches.table, use)
+    if ranking.within_free_capacity and "substation_id" in stretches.table and power_kw is not None:
+        found.append(_free_capacity(stretches.table, power_kw))
     return [
         limit._replace(amounts=csr_array(limit.amounts), maximum=np.maximum(limit.maximum, 0.0))
         for limit in found
         if limit.amounts.shape[0] and limit.name not in left_out
     ]
+
+
+# Caps on numbers of plants and of new barriers in each water body: its own, or that of the settings.
+def _caps_of_water_bodies(ranking, table, use):
+    body, count = use.water_body, use.water_body.max(initial=-1) + 1
+    for name, usual, own, station, which, there in (
+        (
+            PLANTS_OF_WATER_BODY,
+            ranking.max_plants_per_water_body,
+            use.max_plants,
+            "tailrace",
+            np.ones(len(table), dtype=bool),
+            use.plants,
+        ),
+        (
+            BARRIERS_OF_WATER_BODY,
+            ranking.max_new_barriers_per_water_body,
+            use.max_new_barriers,
+            "intake",
+            builds_barrier(table),
+            np.zeros(len(body), dtype=bool),
+        ),
+    ):
+        cap = np.full(count, np.nan if usual is None else float(usual))
+        if own is not None:
+            # Water bodies without a stream have the last numbers, or none at all.
+            cap = np.where(np.isnan(own[:count]), cap, own[:count])
+        limited = np.flatnonzero(np.isfinite(cap))
+        if len(limited):
+            amounts = csr_array(_in_parts(body) @ _at_stations(table[which], station, len(body), which))
+            yield Limit(name, amounts[limited], (cap - _by_part(body, there))[limited])
+
+
+# The free capacity of each substation with a known one; candidates connect to one at most.
+def _free_capacity(table, power_kw):
+    free_kw = table["substation_free_kw"].to_numpy(dtype=np.float64)
+    own = np.flatnonzero(np.isfinite(free_kw))
+    _, first, number = np.unique(
+        table["substation_id"].to_numpy(dtype=object)[own].astype(str), return_index=True, return_inverse=True
+    )
+    shape = (len(first), len(table))
+    amounts = csr_array((np.nan_to_num(np.asarray(power_kw)[own]), (number.ravel(), own)), shape=shape)
+    return Limit(FREE_CAPACITY, amounts, free_kw[own][first])
+
+
+# Which candidates have an end at which station, sparse, shape (n, m). With ``which`` the table has the rows of
+# these alone.
+def _at_stations(table, end, stations, which=None):
+    number = np.arange(len(table)) if which is None else np.flatnonzero(which)
+    count = len(table) if which is None else len(which)
+    at = table[end].to_numpy(dtype=np.int64)
+    return csr_array((np.ones(len(number)), (at, number)), shape=(stations, count))
 
 
 # Length of each station's segment that each candidate depletes [m], sparse, shape (n, m).

@@ -494,7 +494,13 @@ def choose_sites(
     for name, passes in _in_order([*steps, fits, *limits, *worth]):
         passing = passing & passes
         ladder.append((name, passing))
-    shared = [] if use is None else cumulative_limits(settings.ranking, stretches, segment_m, use, left_out)
+    # With fish a site may get the fish-safe turbine instead of the best one: the larger of both counts.
+    power_kw = valued["power_kw"].to_numpy(dtype=np.float64)
+    if migration is not None:
+        other = valued_for(valuation, np.where(choice == ANY, SAFE, choice), ("power_kw",))
+        power_kw = np.fmax(power_kw, other["power_kw"].to_numpy(dtype=np.float64))
+    given = settings.ranking, stretches, segment_m, use, left_out, power_kw
+    shared = [] if use is None else cumulative_limits(*given)
     option_value = np.where(passing, np.nan_to_num(value), 0.0)
     safe_by_passage_limit, exact = np.zeros(len(valued), dtype=bool), True
     ends, ponds = (downstream, intake, tailrace), (pond_start, pond)

@@ -19,6 +19,7 @@ from sitefinder.schema import is_scheme_that
 from sitefinder.schema.arrays import arrays_by_name
 from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, road_lines
 from sitefinder.siting.candidates import Stretches, find_stretches, subset
+from sitefinder.siting.grid import VOLTAGES, connections, grid_of
 from sitefinder.siting.passed import new_weirs_at, passed_things, plants_of_structures
 from sitefinder.siting.selection import without_prefix
 from sitefinder.steps.systems import in_parts, joined_rows
@@ -107,9 +108,8 @@ def list_stretches(
     table = _with_intakes(settings, stretches, structures, stream_things, len(stationing.stations))
     intake, tailrace = table["intake"].to_numpy(), table["tailrace"].to_numpy()
     x_m, y_m = stationing.stations["x_m"].to_numpy(), stationing.stations["y_m"].to_numpy()
-    for name, layer in (("road_distance_m", "roads"), ("line_distance_m", "power_lines")):
-        frame = inputs.layers[layer].frame if layer in inputs.layers else None
-        table[name] = nearest_distance_m(x_m, y_m, frame)[tailrace]
+    roads = inputs.layers["roads"].frame if "roads" in inputs.layers else None
+    table["road_distance_m"] = nearest_distance_m(x_m, y_m, roads)[tailrace]
     # Read here, so that no later stage opens the DEM.
     table["road_level_m"] = _road_levels_m(settings, inputs, x_m, y_m)[tailrace]
     served = settlements_to_serve(settings, inputs)
@@ -117,6 +117,8 @@ def list_stretches(
     # For the setting of runners against cavitation.
     table["tailrace_level_m"] = heads.profile_m[tailrace]
     table["flow_mean_m3s"] = flows.estimate.mean_m3s[intake]
+    table = with_connections(settings, inputs, table.assign(x_m=x_m[tailrace], y_m=y_m[tailrace]))
+    table = table.drop(columns=["x_m", "y_m"])
     # The turbine of a plant at a weir is below it.
     table["stream_width_m"] = channel_shapes.shapes.width_m[tailrace]
     table["stream_depth_m"] = channel_shapes.shapes.depth_m[tailrace]
@@ -128,6 +130,36 @@ def list_stretches(
     table["flow_too_weak"] = too_weak[intake]
     table["catchment_incomplete"] = catchments["incomplete"].to_numpy()[intake]
     return Stretches(table, *stretches[1:])
+
+
+def with_connections(settings: Settings, inputs: RunInputs, table: pd.DataFrame) -> pd.DataFrame:
+    """Plants with the distance to what they connect to, and where voltages or substations are known, with these.
+
+    What a plant will have is not known before it is sized, and its size depends on the cost of the line; so the
+    voltage is chosen by the power of all head and mean flow.
+
+    Parameters
+    ----------
+    settings, inputs
+        Results of the stages of those names.
+    table : DataFrame
+        With ``x_m``, ``y_m``, ``head_m`` and ``flow_mean_m3s``.
+
+    Returns
+    -------
+    DataFrame
+        With ``line_distance_m``; and the other columns of `sitefinder.siting.grid.connections` where the layers
+        of substations or of voltages of lines are there.
+    """
+    lines, substations = (
+        inputs.layers[name].frame if name in inputs.layers else None for name in ("power_lines", "substations")
+    )
+    x_m, y_m = table["x_m"].to_numpy(), table["y_m"].to_numpy()
+    if substations is None and (lines is None or VOLTAGES not in lines):
+        return table.assign(line_distance_m=nearest_distance_m(x_m, y_m, lines))
+    power_kw = hydraulic_power_kw(table["flow_mean_m3s"], table["head_m"]).to_numpy(dtype=np.float64)
+    found = connections(x_m, y_m, power_kw, grid_of(lines, substations), settings.grid.connections)
+    return table.assign(**{name: found[name].to_numpy() for name in found.columns})
 
 
 # Diversions whose head is the drop of a structure that is valued by itself, or that is to be removed.

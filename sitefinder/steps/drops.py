@@ -14,7 +14,7 @@ from sitefinder.hydrology.seasons import BIN_MONTH
 from sitefinder.rules.overlaps import HIT_COLUMNS, all_rule_metres, along_link, overlaps, uncovered
 from sitefinder.rules.verdicts import admissible, held_reaches, stretch_marks, verdicts
 from sitefinder.siting.access import in_region, nearest_distance_m
-from sitefinder.steps.candidates import settlements_to_serve
+from sitefinder.steps.candidates import settlements_to_serve, with_connections
 from sitefinder.vocabulary import schemes_that
 
 if TYPE_CHECKING:
@@ -64,9 +64,9 @@ def value_drops(settings: Settings, inputs: RunInputs) -> DropValues | None:
         flow_mean_m3s=bins_m3s.mean(axis=1),
     )
     x_m, y_m = table["x_m"].to_numpy(), table["y_m"].to_numpy()
-    for name, layer in (("road_distance_m", "roads"), ("line_distance_m", "power_lines")):
-        frame = inputs.layers[layer].frame if layer in inputs.layers else None
-        table[name] = nearest_distance_m(x_m, y_m, frame)
+    roads = inputs.layers["roads"].frame if "roads" in inputs.layers else None
+    table["road_distance_m"] = nearest_distance_m(x_m, y_m, roads)
+    table["line_distance_m"] = with_connections(settings, inputs, table)["line_distance_m"]
     table["settlement_distance_m"] = nearest_distance_m(x_m, y_m, settlements_to_serve(settings, inputs))
     table["is_in_region"] = in_region(table, inputs)
     left_m3s = np.minimum(given["flow_left_m3s"].to_numpy()[:, None], bins_m3s)

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
-import shapely
 
 from sitefinder.energy.hydraulics import ChannelShapes, MeasuredSection, channel_shapes
 from sitefinder.errors import ConfigError, InputError, listed
@@ -27,6 +26,7 @@ from sitefinder.hydrology.strength import MeanRegression, mean_regressions
 from sitefinder.network.stations import nearest_segments
 from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.siting.profiles import NORMAL_90
+from sitefinder.siting.water_rights import place_rights
 from sitefinder.steps.flags import carried_flags
 from sitefinder.steps.flow_regions import flow_by_regions, list_region_doubts, region_codes, region_weights
 from sitefinder.steps.heads import NOT_USED, stations_along
@@ -634,19 +634,13 @@ def apply_abstractions(
     return AlteredFlows(before, estimate, bins_m3s, repairs)
 
 
-# Station at whose segment each point takes or brings water: the nearest, of several the lowest number. What is far
-# from all streams is left out, with a row of the repairs.
+# Station at whose segment each right takes or brings water. What is far from all streams is left out, with a row
+# of the repairs.
 def _place_abstractions(
     settings: Settings, frame: geopandas.GeoDataFrame, stationing: Stationing
 ) -> tuple[npt.NDArray[np.int64], pd.DataFrame]:
     snap_m = settings.stretches.structure_snap_m
-    lines, stations = stationing.segments.geometry.to_numpy(), stationing.segments["station"].to_numpy()
-    point, line = shapely.STRtree(lines).query_nearest(
-        frame.geometry.to_numpy(), max_distance=snap_m, all_matches=True
-    )
-    found = np.full(len(frame), len(stationing.stations))
-    np.minimum.at(found, point, stations[line])
-    found[found == len(stationing.stations)] = -1
+    found, _ = place_rights(frame.geometry.to_numpy(), stationing.segments, snap_m)
     far = [
         (ABSTRACTIONS, name, f"abstraction or transfer: no stream within {snap_m:g} m", NOT_USED)
         for name in frame["feature_id"][found < 0]

@@ -115,7 +115,8 @@ STEPS = bound(
             "systems",
             "sitefinder.steps.systems:find_systems",
             "network stationing river_parts",
-            "ranking.max_depleted_share",
+            "ranking.max_depleted_share ranking.max_plants_per_water_body "
+            "ranking.max_new_barriers_per_water_body ranking.within_free_capacity",
         ),
         stage(
             "trial",
@@ -249,8 +250,8 @@ STEPS = bound(
             "run.crs inputs.dem.vertical_unit heads.shrink stretches.intake_weir_height_m "
             "heads.resolved_standard_errors stretches.scheme_types stretches.min_head_m "
             "stretches.max_head_m stretches.longest_m stretches.new_weir_heights_m stretches.freeboard_m "
-            "stretches.headrace_detour_factor stretches.structure_snap_m off_grid",
-            "dem layers.roads layers.power_lines layers.settlements",
+            "stretches.headrace_detour_factor stretches.structure_snap_m grid off_grid",
+            "dem layers.roads layers.power_lines layers.substations layers.settlements",
         ),
         stage(
             "selection_luck",
@@ -332,8 +333,9 @@ STEPS = bound(
             "drop_values",
             "sitefinder.steps.drops:value_drops",
             "",
-            f"{VALUED_BY} {SAFE_BY} flows.closed_months off_grid",
-            "drops turbines costs layers.roads layers.power_lines layers.settlements layers.region",
+            f"{VALUED_BY} {SAFE_BY} flows.closed_months grid off_grid",
+            "drops turbines costs layers.roads layers.power_lines layers.substations layers.settlements "
+            "layers.region",
         ),
         stage(
             "drop_overlaps",
@@ -383,7 +385,7 @@ STEPS = bound(
             f"systems {CHOSEN_FROM}",
             "ranking selection stretches.min_flow_mean_m3s stretches.never_past costs.max_lcoe_per_kwh "
             "fish.spawning_rules fish.evidence fish.min_passage_survival fish.existing_survival "
-            "inputs.water_bodies",
+            "inputs.water_bodies inputs.substations",
             "turbines layers.region",
             by_system("sitefinder.steps.limits:joined_limit_costs", *CHOSEN_FROM.split()),
         ),

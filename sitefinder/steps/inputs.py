@@ -88,11 +88,21 @@ LAYERS = {
     "karst": "any",
     "tidal": "any",
     "regulated": "any",
-    "abstractions": "point",
+    "abstractions": "any",
     "roads": "line",
     "power_lines": "line",
+    "substations": "point",
     "settlements": "any",
     "buildings": "polygon",
+    "parcels": "polygon",
+}
+# Layers that are read with what the settings make of their columns, by the function of the readers.
+JUDGED_LAYERS = {
+    "water_bodies": "read_water_bodies",
+    "parcels": "read_parcels",
+    "abstractions": "read_water_rights",
+    "power_lines": "read_power_lines",
+    "substations": "read_substations",
 }
 # What a reading gives: of whatever kind its name has.
 Value = Any
@@ -776,6 +786,8 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
             for inventory, own in inputs.inventories.items():
                 read = partial(_inventory, own, folder, crs, inventory, inventory == FIRST_INVENTORY)
                 add(f"{INVENTORIES}{inventory}", read, own, inventory)
+        elif source is not None and name in JUDGED_LAYERS:
+            add(f"layers.{name}", partial(_judged_layer, name, source, folder, crs), source)
         elif source is not None:
             # Lines are cut beyond the margin, while a road or a line may be far away and count.
             margin_m = settings.network.dem_margin_m if name == "streams" else None
@@ -877,6 +889,13 @@ def _layer(
     bounds: Sequence[float] | None,
 ) -> LayerRead:
     return readers.read_layer_here(source, folder, crs, bounds, name, geometry, False, margin_m)
+
+
+def _judged_layer(
+    name: str, source: LayerSource, folder: Path, crs: str, bounds: Sequence[float] | None
+) -> LayerRead:
+    read: Callable[..., LayerRead] = getattr(readers, JUDGED_LAYERS[name])
+    return read(source, folder, crs, bounds)
 
 
 def _inventory(

@@ -9,16 +9,20 @@ import pandas as pd
 
 from sitefinder.schema import LAYERS
 from sitefinder.siting.limits import (
+    BARRIERS_OF_WATER_BODY,
     CUMULATIVE_LIMITS,
     DEPLETED_OF_STREAM,
     DEPLETED_OF_WATER_BODY,
+    FREE_CAPACITY,
     FREE_FLOWING,
+    PLANTS_OF_WATER_BODY,
     PLANTS_PER_KM,
     RiverParts,
     streams_of_links,
     water_bodies_of_stations,
 )
 from sitefinder.siting.potential import whole
+from sitefinder.siting.water_body_status import bodies_of, body_numbers
 from sitefinder.steps.closed_months import with_closed
 from sitefinder.steps.selection import choosing
 from sitefinder.units import WATT_HOURS_PER_MEGAWATT_HOUR
@@ -50,15 +54,16 @@ def find_river_parts(
     """
     count = len(stationing.stations)
     stream = streams_of_links(network.links)[stationing.stations["link"].to_numpy()].astype(np.int64)
-    water_body = np.full(count, -1)
-    if "water_bodies" in inputs.layers:
-        frame = inputs.layers["water_bodies"].frame
-        snap_m = settings.stretches.structure_snap_m
-        feature = water_bodies_of_stations(frame.geometry.to_numpy(), stationing.segments, snap_m, count)
-        # Several features of one id are one water body.
-        number = pd.factorize(frame["feature_id"])[0]
-        water_body = np.append(number, -1)[feature].astype(np.int64)
-    return RiverParts(stream, water_body)
+    if "water_bodies" not in inputs.layers:
+        return RiverParts(stream, np.full(count, -1))
+    frame = inputs.layers["water_bodies"].frame
+    snap_m = settings.stretches.structure_snap_m
+    feature = water_bodies_of_stations(frame.geometry.to_numpy(), stationing.segments, snap_m, count)
+    # Several features of one id are one water body.
+    water_body = np.append(body_numbers(frame), -1)[feature].astype(np.int64)
+    bodies = bodies_of(frame)
+    caps = [bodies[name].to_numpy(dtype=np.float64) for name in ("max_plants", "max_new_barriers")]
+    return RiverParts(stream, water_body, *[None if np.isnan(cap).all() else cap for cap in caps])
 
 
 # The selection itself, and the one without any limit, in a table of `weigh_limits`.
@@ -70,13 +75,17 @@ THOUSANDTHS = 1000.0
 
 def limits_set(settings: Settings) -> tuple[str, ...]:
     """Names of the cumulative limits that the settings set, of `sitefinder.siting.limits.CUMULATIVE_LIMITS`."""
-    ranking = settings.ranking
+    ranking, bodies = settings.ranking, settings.inputs.water_bodies
     is_set = {
         FREE_FLOWING: ranking.min_free_flowing_m > 0,
         DEPLETED_OF_STREAM: ranking.max_depleted_share is not None,
-        DEPLETED_OF_WATER_BODY: ranking.max_depleted_share is not None
-        and settings.inputs.water_bodies is not None,
+        DEPLETED_OF_WATER_BODY: ranking.max_depleted_share is not None and bodies is not None,
         PLANTS_PER_KM: ranking.max_plants_per_km is not None,
+        PLANTS_OF_WATER_BODY: ranking.max_plants_per_water_body is not None
+        or (bodies is not None and bodies.max_plants_column is not None),
+        BARRIERS_OF_WATER_BODY: ranking.max_new_barriers_per_water_body is not None
+        or (bodies is not None and bodies.max_new_barriers_column is not None),
+        FREE_CAPACITY: ranking.within_free_capacity and settings.inputs.substations is not None,
     }
     return tuple(name for name in CUMULATIVE_LIMITS if is_set[name])
 
@@ -144,6 +153,8 @@ def limit_costs_table(settings: Settings, limit_costs: pd.DataFrame) -> pd.DataF
         DEPLETED_OF_STREAM: ranking.max_depleted_share,
         DEPLETED_OF_WATER_BODY: ranking.max_depleted_share,
         PLANTS_PER_KM: ranking.max_plants_per_km,
+        PLANTS_OF_WATER_BODY: ranking.max_plants_per_water_body,
+        BARRIERS_OF_WATER_BODY: ranking.max_new_barriers_per_water_body,
     }
     sets = limit_costs.assign(
         energy_mwh=limit_costs["energy_wh"] / WATT_HOURS_PER_MEGAWATT_HOUR,

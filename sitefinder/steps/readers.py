@@ -54,6 +54,7 @@ from sitefinder.io.survey import (
     read_spot_gaugings,
 )
 from sitefinder.io.vector import read_layer, validate_near_region
+from sitefinder.io.water_rights import read_water_rights
 from sitefinder.network.extent import lines_within
 from sitefinder.network.quality import count_crossings
 from sitefinder.network.topology import REPAIR_COLUMNS
@@ -61,8 +62,11 @@ from sitefinder.rules.filters import Matching, matching
 from sitefinder.rules.overlaps import disc_areas_m2, pairs_within_buffer
 from sitefinder.settings import RuleSettings
 from sitefinder.siting.access import demand_of_settlements
+from sitefinder.siting.grid import power_lines_of, substations_of
 from sitefinder.siting.inventories import inventory_of, joined_inventories
+from sitefinder.siting.land import parcels_of
 from sitefinder.siting.structures import validate_structures
+from sitefinder.siting.water_body_status import water_bodies_of
 from sitefinder.steps.flow_regions import flow_by_regions, read_flow_regions, trial_weights
 from sitefinder.steps.flows import suspects_of, validate_unfit_months, validate_unknown_gauges, year_to_year_of
 from sitefinder.steps.heads import footprint_table
@@ -87,9 +91,13 @@ if TYPE_CHECKING:
         FlowSettings,
         GaugeTable,
         LayerSource,
+        ParcelSource,
+        PowerLineSource,
         Settings,
         ShareSource,
         StructureSource,
+        SubstationSource,
+        WaterBodySource,
     )
 
 # What `sitefinder.steps.inputs` reads with.
@@ -128,6 +136,8 @@ __all__ = [
     "read_inventory",
     "read_layer_here",
     "read_observations",
+    "read_parcels",
+    "read_power_lines",
     "read_raster",
     "read_ratings",
     "read_rule",
@@ -135,7 +145,10 @@ __all__ = [
     "read_sections",
     "read_share",
     "read_spot_gaugings",
+    "read_substations",
     "read_turbine_files",
+    "read_water_bodies",
+    "read_water_rights",
     "region_regime",
     "scale_note",
     "stated_drops",
@@ -260,8 +273,103 @@ def read_inventory(
     what = name if is_first else f"structures {name}"
     read = read_layer_here(source, folder, crs, bounds, what, "point", allow_empty=False)
     frame, notes = inventory_of(read.frame, source, name, is_first=is_first)
+    return _with_notes(read, frame, notes)
+
+
+# A layer as a computation made it of what was read, with its notes among the repairs.
+def _with_notes(read: LayerRead, frame: geopandas.GeoDataFrame, notes: Sequence[tuple[str, str]]) -> LayerRead:
+    what = read.lineage["name"]
     added = pd.DataFrame([(what, "", *note) for note in notes], columns=REPAIR_COLUMNS, dtype="str")
     return read._replace(frame=frame, repairs=pd.concat([read.repairs, added], ignore_index=True))
+
+
+def read_parcels(source: ParcelSource, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead:
+    """Parcels with the class of their owner, see `sitefinder.siting.land.parcels_of`.
+
+    Parameters
+    ----------
+    source : sitefinder.settings.ParcelSource
+    folder, crs, bounds
+        See `read_layer_here`.
+
+    Returns
+    -------
+    sitefinder.io.vector.LayerRead
+        Of a large layer those near the region.
+
+    Raises
+    ------
+    InputError
+    """
+    read = read_layer_here(source, folder, crs, bounds, "parcels", "polygon", False, source.within_m)
+    return _with_notes(read, *parcels_of(read.frame, source))
+
+
+def read_power_lines(source: PowerLineSource, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead:
+    """Power lines with their voltages, see `sitefinder.siting.grid.power_lines_of`.
+
+    Parameters
+    ----------
+    source : sitefinder.settings.PowerLineSource
+    folder, crs, bounds
+        See `read_layer_here`.
+
+    Returns
+    -------
+    sitefinder.io.vector.LayerRead
+
+    Raises
+    ------
+    InputError
+    """
+    read = read_layer_here(source, folder, crs, bounds, "power_lines", "line", allow_empty=False)
+    return _with_notes(read, *power_lines_of(read.frame, source))
+
+
+def read_substations(
+    source: SubstationSource, folder: Path, crs: str, bounds: Sequence[float] | None
+) -> LayerRead:
+    """Substations with voltages and free capacity, see `sitefinder.siting.grid.substations_of`.
+
+    Parameters
+    ----------
+    source : sitefinder.settings.SubstationSource
+    folder, crs, bounds
+        See `read_layer_here`.
+
+    Returns
+    -------
+    sitefinder.io.vector.LayerRead
+
+    Raises
+    ------
+    InputError
+    """
+    read = read_layer_here(source, folder, crs, bounds, "substations", "point", allow_empty=False)
+    return _with_notes(read, *substations_of(read.frame, source))
+
+
+def read_water_bodies(
+    source: WaterBodySource, folder: Path, crs: str, bounds: Sequence[float] | None
+) -> LayerRead:
+    """Water bodies with their status and caps, see `sitefinder.siting.water_body_status.water_bodies_of`.
+
+    Parameters
+    ----------
+    source : sitefinder.settings.WaterBodySource
+    folder, crs, bounds
+        See `read_layer_here`.
+
+    Returns
+    -------
+    sitefinder.io.vector.LayerRead
+
+    Raises
+    ------
+    InputError
+    """
+    read = read_layer_here(source, folder, crs, bounds, "water_bodies", "any", allow_empty=False)
+    return _with_notes(read, *water_bodies_of(read.frame, source))
 
 
 class JoinedLayer(NamedTuple):

@@ -187,7 +187,10 @@ def chooser(
 
 def river_use(parts: RiverParts | None, water_bodies: WaterBodies) -> RiverUse | None:
     """Parts of the river, with the existing plants in them, for `sitefinder.siting.selection.choose_sites`."""
-    return None if parts is None else RiverUse(*parts, water_bodies.developed, water_bodies.plants_entered)
+    if parts is None:
+        return None
+    plants = water_bodies.developed, water_bodies.plants_entered
+    return RiverUse(parts.stream, parts.water_body, *plants, parts.max_plants, parts.max_new_barriers)
 
 
 def joined_sites(

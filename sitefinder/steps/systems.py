@@ -57,7 +57,8 @@ class Systems(NamedTuple):
 def find_systems(settings: Settings, network: Network, stationing: Stationing, river_parts: RiverParts) -> Systems:
     """The drainage systems of the network: links that are connected by any way, side arms included.
 
-    Where a limit holds for water bodies, systems with parts of the same one are chosen from together, as one.
+    Where a limit holds for water bodies, systems with parts of the same one are chosen from together, as one;
+    where one holds for substations, all are.
 
     Each is called after the stream at its outlet and the user's feature there, so that its name stays when the
     network changes elsewhere.
@@ -71,9 +72,13 @@ def find_systems(settings: Settings, network: Network, stationing: Stationing, r
     start = np.tile(np.arange(len(links)), len(ends))
     end = np.concatenate(ends)
     start, end = start[end >= 0], end[end >= 0]
-    if settings.ranking.max_depleted_share is not None:
+    if _limits_water_bodies(settings, river_parts):
         joined = _links_of_water_bodies(river_parts, stations["link"].to_numpy(dtype=np.int64))
         start, end = np.append(start, joined[0]), np.append(end, joined[1])
+    if settings.ranking.within_free_capacity:
+        # Sites anywhere may connect at one substation.
+        every = np.arange(len(links))
+        start, end = np.append(start, every), np.append(end, np.zeros(len(links), dtype=np.int64))
     count, of_link = components(start, end, len(links))
     of_station = of_link[stations["link"].to_numpy()].astype(np.int64)
     outlets = np.flatnonzero(stations["downstream"].to_numpy() < 0)
@@ -88,6 +93,18 @@ def find_systems(settings: Settings, network: Network, stationing: Stationing, r
         ]
     )
     return _grouped(names, of_station)
+
+
+# Whether sites of one water body have a say in each other, wherever they are in it.
+def _limits_water_bodies(settings: Settings, river_parts: RiverParts) -> bool:
+    ranking = settings.ranking
+    set_by_settings = (
+        ranking.max_depleted_share,
+        ranking.max_plants_per_water_body,
+        ranking.max_new_barriers_per_water_body,
+    )
+    by_layer = river_parts.max_plants, river_parts.max_new_barriers
+    return any(limit is not None for limit in (*set_by_settings, *by_layer))
 
 
 # For each link in a water body that link, and the first one in it.
@@ -378,7 +395,10 @@ def _own_waters(waters: WaterBodies, extent: Extent) -> OwnWaters:
 
 
 def _own_parts(parts: RiverParts, extent: Extent) -> RiverParts:
-    return RiverParts(*(_own_numbers(part[extent.stations]) for part in parts))
+    stream, body = (_own_numbers(part[extent.stations]) for part in (parts.stream, parts.water_body))
+    own = np.unique(parts.water_body[extent.stations])
+    caps = [None if cap is None else cap[own[own >= 0]] for cap in (parts.max_plants, parts.max_new_barriers)]
+    return RiverParts(stream, body, *caps)
 
 
 # Numbers of the parts of one system, from 0 in the order of those of the region; -1 for none stays.

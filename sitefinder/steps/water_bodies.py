@@ -24,6 +24,7 @@ from sitefinder.siting.structures import (
     judge_structures,
     locate_structures,
 )
+from sitefinder.siting.water_rights import place_rights
 from sitefinder.steps.heads import own_cell_m
 from sitefinder.vocabulary import PASSED_ABSTRACTION, PASSED_FALL, PASSED_PLANT, PASSED_RETURN
 from sitefinder.vocabulary import STRUCTURE_ATTRIBUTES as ATTRIBUTES
@@ -334,28 +335,40 @@ def find_stream_things(
     kinds = {"falls": PASSED_FALL.name, "plants": PASSED_PLANT.name, "abstractions": PASSED_ABSTRACTION.name}
     for layer, name in kinds.items():
         if layer in inputs.layers:
-            found.append(_points_of(inputs.layers[layer].frame, stationing, name, stretches.structure_snap_m))
+            place = _rights_of if layer == "abstractions" else _points_of
+            found.append(place(inputs.layers[layer].frame, stationing, name, stretches.structure_snap_m))
     streams = network.links["stream"].fillna("").to_numpy(dtype=object)
     things: pd.DataFrame = stream_things(*found, confluences(stationing.stations, streams))
     return things
 
 
+# Water rights where they take or bring water.
+def _rights_of(frame: geopandas.GeoDataFrame, stationing: Stationing, kind: str, snap_m: float) -> pd.DataFrame:
+    station, share_above = place_rights(frame.geometry.to_numpy(), stationing.segments, snap_m)
+    kinds = np.where(frame["kind"].isin(TAKES_WATER), kind, PASSED_RETURN.name)
+    return pd.DataFrame(
+        {
+            "kind": kinds.astype(object),
+            "object_id": frame["feature_id"].astype(str).to_numpy(dtype=object),
+            "station": station,
+            "share_above": share_above,
+        }
+    )
+
+
 # Points of a layer on their segments; of a line both ends, of a polygon a point inside.
 def _points_of(frame: geopandas.GeoDataFrame, stationing: Stationing, kind: str, snap_m: float) -> pd.DataFrame:
-    names, points, kinds = [], [], []
-    taken = frame["kind"].astype(str).str.strip().str.lower() if kind == PASSED_ABSTRACTION.name else None
-    for row, (name, shape) in enumerate(zip(frame["feature_id"].astype(str), frame.geometry, strict=True)):
-        is_return = taken is not None and taken.iloc[row] not in TAKES_WATER
+    names, points = [], []
+    for name, shape in zip(frame["feature_id"].astype(str), frame.geometry, strict=True):
         for part in shapely.get_parts(shape):
             ends = [shapely.get_point(part, place) for place in (0, -1)] if part.geom_type == "LineString" else []
             for point in ends or [shapely.point_on_surface(part)]:
                 names.append(name)
                 points.append(point)
-                kinds.append(PASSED_RETURN.name if is_return else kind)
     station, distance_m, share_above = nearest_segments(np.array(points, dtype=object), stationing.segments)
     return pd.DataFrame(
         {
-            "kind": kinds,
+            "kind": kind,
             "object_id": names,
             "station": np.where(distance_m <= snap_m, station, -1),
             "share_above": share_above,

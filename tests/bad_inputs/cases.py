@@ -244,11 +244,130 @@ def _layers():
         "reserves as a knot elsewhere": {"reserves": (knot, {"status": ["in force"]}, CRS)},
     }.items():
         yield Case(name, lambda region, spoilt=spoilt: region.write_layers(**spoilt), layers)
+    yield from _water_bodies(line)
+    yield from _parcels()
+    yield from _water_rights()
+    yield from _grid()
     yield Case(
         "layer missing in its file",
         lambda region: region.replace("settings.toml", ('layer = "lakes"', 'layer = "ponds"')),
         lambda region: region.write_settings(),
     )
+
+
+# Water bodies are no input of the sound region: each case names the layer and spoils it.
+def _water_bodies(line):
+    near = line.buffer(10.0)
+    sound = ([near], {"id": ["B1"], "class": ["good"], "plants": [2]}, CRS)
+    columns = 'id_column = "id"\nstatus_column = "class"\nmust_not_fall_values = ["good"]\n'
+    table = (
+        f'[inputs.water_bodies]\npath = "layers.gpkg"\nlayer = "waters"\n{columns}max_plants_column = "plants"\n'
+    )
+    yield from _optional_layer(
+        "water bodies",
+        table,
+        "waters",
+        sound,
+        {
+            "without crs": (*sound[:2], None),
+            "elsewhere": ([shapely.affinity.translate(near, 1e6)], *sound[1:]),
+            "without their columns": ([near], {"id": ["B1"]}, CRS),
+            "of two statuses": (
+                [near, near.buffer(5.0)],
+                {"id": ["B1", "B1"], "class": ["good", "poor"], "plants": [2, 2]},
+                CRS,
+            ),
+            "with negative caps": ([near], {"id": ["B1"], "class": ["good"], "plants": [-2]}, CRS),
+            "none of which must not fall": ([near], {"id": ["B1"], "class": ["poor"], "plants": [2]}, CRS),
+        },
+    )
+
+
+def _parcels():
+    field = shapely.box(MIDDLE_M - 300.0, NORTH_M - 900.0, MIDDLE_M + 300.0, NORTH_M - 300.0)
+    sound = ([field], {"id": ["P1"], "owner": ["State"]}, CRS)
+    table = '[inputs.parcels]\npath = "layers.gpkg"\nlayer = "parcels"\nowner_column = "owner"\n'
+    ways = {
+        "without crs": (*sound[:2], None),
+        "elsewhere": ([shapely.affinity.translate(field, 1e6)], *sound[1:]),
+        "as points": ([field.centroid], *sound[1:]),
+        "without the column": ([field], {"id": ["P1"]}, CRS),
+        "of unlisted owners": ([field], {"id": ["P1"], "owner": ["Anna Beispiel"]}, CRS),
+    }
+    yield from _optional_layer(
+        "parcels", f'{table}owner_classes = {{ STATE = "public" }}\n', "parcels", sound, ways
+    )
+
+
+def _water_rights():
+    place = shapely.Point(MIDDLE_M + 3.0, NORTH_M - 600.0)
+    sound = ([place], {"id": ["R1"], "kind": ["abstraction"], "litres": [3.0]}, CRS)
+    table = '[inputs.abstractions]\npath = "layers.gpkg"\nlayer = "rights"\nid_column = "id"\n'
+    table += 'flow_column = "litres"\nflow_unit = "l_per_s"\n'
+    ways = {
+        "without crs": (*sound[:2], None),
+        "elsewhere": ([shapely.affinity.translate(place, 1e6)], *sound[1:]),
+        "without their columns": ([place], {"id": ["R1"]}, CRS),
+        "of negative flow": ([place], sound[1] | {"litres": [-3.0]}, CRS),
+        "of an unknown kind": ([place], sound[1] | {"kind": ["mill"]}, CRS),
+        "in the wrong unit": ([place], sound[1] | {"litres": [3.0e6]}, CRS),
+        "of two points": ([shapely.MultiPoint([place, (MIDDLE_M, NORTH_M - 700.0)])], *sound[1:]),
+    }
+    yield from _optional_layer("water rights", table, "rights", sound, ways)
+    table = '[inputs.abstractions]\npath = "rights.csv"\ncrs = "EPSG:32633"\nid_column = "id"\n'
+    rows = f"id,kind,flow_m3s,x,y\nR1,abstraction,0.003,{place.x},{place.y}\n"
+    for name, own, text in (
+        ("without places", table, rows.replace(",x,y", ",east,north")),
+        ("with a decimal comma", table, rows.replace(f"{place.x}", f'"{place.x}"'.replace(".", ","))),
+        ("without crs", table.replace('crs = "EPSG:32633"\n', ""), rows),
+        ("without rows", table, "id,kind,flow_m3s,x,y\n"),
+    ):
+        yield Case(
+            f"water rights of a table {name}",
+            lambda region, own=own, text=text: (region.add_settings(own), region.write("rights.csv", text)),
+            lambda region, own=own: (
+                region.write("rights.csv", rows),
+                region.write_settings(),
+                region.add_settings(table),
+            ),
+        )
+
+
+def _grid():
+    place = shapely.Point(MIDDLE_M + 90.0, NORTH_M - 600.0)
+    line = shapely.LineString([(MIDDLE_M + 90.0, NORTH_M), (MIDDLE_M + 90.0, NORTH_M - 900.0)])
+    own = {"id": ["U1"], "free": [2.5], "kv": ["110/20"]}
+    table = '[inputs.substations]\npath = "layers.gpkg"\nlayer = "grid"\nid_column = "id"\n'
+    table += 'capacity_column = "free"\ncapacity_unit = "MW"\nvoltage_column = "kv"\n'
+    ways = {
+        "without crs": ([place], own, None),
+        "elsewhere": ([shapely.affinity.translate(place, 1e6)], own, CRS),
+        "as lines": ([line], own, CRS),
+        "without their columns": ([place], {"id": ["U1"]}, CRS),
+        "of negative capacity": ([place], own | {"free": [-2.5]}, CRS),
+        "in the wrong unit": ([place], own | {"free": [2.5e6]}, CRS),
+        "of impossible voltage": ([place], own | {"kv": ["110000"]}, CRS),
+        "of two capacities": (
+            [place, shapely.affinity.translate(place, 5.0)],
+            {"id": ["U1", "U1"], "free": [2.5, 3.0], "kv": ["20", "20"]},
+            CRS,
+        ),
+    }
+    yield from _optional_layer("substations", table, "grid", ([place], own, CRS), ways)
+    table = '[inputs.power_lines]\npath = "layers.gpkg"\nlayer = "grid"\nvoltage_column = "kv"\n'
+    sound = ([line], {"kv": [20.0]}, CRS)
+    ways = {"without voltages": ([line], {"id": ["L1"]}, CRS), "in volts": ([line], {"kv": [20_000.0]}, CRS)}
+    yield from _optional_layer("power lines", table, "grid", sound, ways)
+
+
+# A layer that the sound region has not, spoilt in each way, and the same one sound.
+def _optional_layer(name, table, layer, sound, ways):
+    for way, spoilt in ways.items():
+        yield Case(
+            f"{name} {way}",
+            lambda region, spoilt=spoilt: (region.add_settings(table), region.write_layers(**{layer: spoilt})),
+            lambda region: region.write_layers(**{layer: sound}),
+        )
 
 
 # A line with one coordinate that is none.

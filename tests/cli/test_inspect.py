@@ -326,6 +326,20 @@ def write_weirs(folder):
         pyogrio.write_dataframe(frame, folder / f"{name}.gpkg")
 
 
+def test_the_draft_of_parcels_asks_for_classes_of_owners_and_guesses_no_name(tmp_path, monkeypatch, command):
+    monkeypatch.chdir(tmp_path)
+    boxes = [shapely.box(x, 0.0, x + 10.0, 10.0) for x in (0.0, 10.0, 20.0)]
+    columns = {"parcel_id": ["a", "b", "c"], "name": ["Anna Beispiel", "Land", "Bea Muster"]}
+    frame = geopandas.GeoDataFrame(columns, geometry=boxes, crs=UTM)
+    pyogrio.write_dataframe(frame, tmp_path / "cadastre.gpkg")
+
+    parcels = tomllib.loads(command("inspect", "--draft", "cadastre.gpkg").out)["inputs"]["parcels"]
+
+    assert sorted(parcels) == ["id_column", "owner_classes", "owner_column", "path"]
+    assert parcels["owner_column"].startswith("TODO: ")
+    assert parcels["owner_classes"]["word"].startswith("TODO: ")
+
+
 def test_the_draft_of_inventories_of_weirs_guesses_zero_heights_and_what_is_gone(tmp_path, monkeypatch, command):
     monkeypatch.chdir(tmp_path)
     write_weirs(tmp_path)

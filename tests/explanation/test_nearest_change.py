@@ -27,6 +27,7 @@ REACH, SITE = "B1@300", "B1@350/diversion"
 TABLES = ("sites_table", "reaches_table")
 EXPLAINED_FROM = (
     *("settings", "inputs", *TABLES, "structures_table", "site_costs_table", "decisions_table", "delivered_sites"),
+    "site_water_rights_table",
     *("stationing", "stretches", "candidates", "structures", "catchments", "water_bodies", "river_parts"),
     *("dem_errors", "heads", "flows", "water_depths", "months", "closed_months", "money", "decisions"),
     *("best_case", "energy", "closed_energy", "rule_overlaps", "spawning_m", "verdicts", "sites"),

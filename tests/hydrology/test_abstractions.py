@@ -1,14 +1,23 @@
 """Abstractions down the network: no more than flows, and intervals that stay honest."""
 
+import geopandas
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
 from sitefinder.errors import InputError
-from sitefinder.hydrology.abstractions import alterations_of, operating_fraction, widened, with_alterations
+from sitefinder.hydrology.abstractions import (
+    alterations_of,
+    operating_fraction,
+    rights_of,
+    widened,
+    with_alterations,
+)
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
 from sitefinder.hydrology.estimate import FlowEstimate
 from sitefinder.hydrology.seasons import BIN_MONTH, YearBins
+from sitefinder.settings import WaterRightSource
 
 # Stations 0 → 2 → 3, and 1 → 2.
 DOWNSTREAM = np.array([2, 2, 3, -1], dtype=np.int32)
@@ -35,6 +44,108 @@ def natural(mean=MEAN):
 def points(*rows):
     frame = pd.DataFrame(rows).assign(feature_id=[f"A{number}" for number in range(len(rows))])
     return alterations_of(frame, "abstractions")
+
+
+def rights(*rows, shapes=None, **settings):
+    """A layer of rights with these rows, as `rights_of` gives it by the settings."""
+    columns = {"source_row": range(len(rows)), "feature_id": [f"r{number}" for number in range(len(rows))]}
+    frame = geopandas.GeoDataFrame(
+        pd.DataFrame(rows).assign(**columns, feature_name=""),
+        geometry=[shapely.Point(0, 0)] * len(rows) if shapes is None else shapes,
+        crs="EPSG:32633",
+    )
+    return rights_of(frame, WaterRightSource(path="rights.gpkg", **settings))
+
+
+# One unit each, by hand: the international foot has 0.3048 m, the acre 43,560 square feet, the year 365 days.
+@pytest.mark.parametrize(
+    ("unit", "expected_m3s"),
+    [
+        ("m3_per_s", 1.0),
+        ("l_per_s", 0.001),
+        ("ft3_per_s", 0.028316846592),
+        ("m3_per_day", 1 / 86_400),
+        ("megalitre_per_day", 1000 / 86_400),
+        ("m3_per_year", 1 / 31_536_000),
+        ("acre_foot_per_year", 1233.48183754752 / 31_536_000),
+    ],
+)
+def test_flows_in_every_unit_become_cubic_metres_a_second(unit, expected_m3s):
+    table = rights(
+        {"amount": 3, "kind": "abstraction"}, {"amount": 1, "kind": ""},
+        flow_column="amount", flow_unit=unit, default_kind="transfer_in",
+    )  # fmt: skip
+
+    assert table["flow_m3s"].tolist() == pytest.approx([3 * expected_m3s, expected_m3s], rel=1e-12)
+    assert table["kind"].tolist() == ["abstraction", "transfer_in"]
+
+
+def test_a_line_takes_water_at_its_start_and_brings_its_share_back_at_its_end():
+    field = shapely.box(50, 0, 60, 10)
+    table = rights(
+        {"Art": "Entnahme", "flow_m3s": 0.4, "file": "A-1", "since": 1932.0, "months": "5-9"},
+        {"Art": "Entnahme", "flow_m3s": 0.1, "file": None, "since": None, "months": None},
+        {"Art": "return", "flow_m3s": 0.3, "file": "A-3", "since": None, "months": None},
+        shapes=[shapely.LineString([(0, 0), (5, 5), (20, 0)]), field, shapely.LineString([(1, 1), (2, 2)])],
+        kind_column="Art", kinds={"Entnahme": "abstraction"}, return_share=0.25,
+        licence_column="file", seniority_column="since",
+    )  # fmt: skip
+
+    assert table["kind"].tolist() == ["abstraction", "abstraction", "return", "return"]
+    assert table["flow_m3s"].tolist() == pytest.approx([0.4, 0.1, 0.3, 0.1])
+    assert table["licence"].tolist() == ["A-1", "r1", "A-3", "A-1"]
+    assert table["seniority"].tolist() == ["1932", "", "", "1932"]
+    places = [shapely.Point(0, 0), field, shapely.Point(1, 1), shapely.Point(20, 0)]
+    assert [one.equals(other) for one, other in zip(table.geometry, places, strict=True)] == [True] * 4
+    # What comes back runs when what is taken does.
+    alterations = alterations_of(table, "abstractions")
+    assert alterations["months"].tolist()[::3] == [(5, 6, 7, 8, 9)] * 2
+    assert alterations["flow_m3s"].tolist() == pytest.approx([0.4, 0.1, -0.3, -0.1])
+
+
+def test_rights_that_cannot_be_are_refused_together():
+    frame = geopandas.GeoDataFrame(
+        {
+            "source_row": [0, 0, 1, 2],
+            "feature_id": ["a", "a", "b", "c"],
+            "feature_name": "",
+            "kind": "abstraction",
+            "flow_m3s": [1.0, 1.0, 2500.0, 0.1],
+            "file": ["L1", "L1", "L2", "L2"],
+            "since": ["1932", "1932", "1950", None],
+        },
+        geometry=[shapely.Point(0, 0)] * 4,
+        crs="EPSG:32633",
+    )
+    source = WaterRightSource(path="rights.gpkg", licence_column="file", seniority_column="since")
+
+    with pytest.raises(InputError) as caught:
+        rights_of(frame, source)
+
+    assert str(caught.value) == (
+        "the layer abstractions: 3 problems\n"
+        "  water rights are of several parts, and would count several times\n"
+        "    file:      rights.gpkg\n"
+        "    expected:  one point, line or area for each\n"
+        "    found:     a\n"
+        "    fix:       split each into rights of its own with their flows\n"
+        "  water rights take more than any canal carries\n"
+        "    file:      rights.gpkg, column flow_m3s\n"
+        "    features:  b\n"
+        "    expected:  at most 2000 m³/s\n"
+        "    found:     2500 m³/s\n"
+        "    fix:       correct flow_unit, which is m3_per_s, or the column\n"
+        "  licences have several seniorities\n"
+        "    file:      rights.gpkg, column since\n"
+        "    expected:  the same for all rights of one licence\n"
+        "    found:     L2: 1950 and nothing\n"
+        "    fix:       correct the column, or licence_column"
+    )
+    with pytest.raises(InputError, match="lacks columns amount, file"):
+        rights_of(
+            frame[["source_row", "feature_id", "feature_name", "kind", "geometry"]],
+            source.model_copy(update={"flow_column": "amount", "seniority_column": None}),
+        )
 
 
 def test_what_is_taken_and_not_returned_is_missing_downstream():

@@ -84,7 +84,8 @@ def test_diversions_along_steep_streams_are_flagged_by_the_fall_of_the_stream(sa
     limit = float(np.median(slope[diverts]))
 
     own = stated.model_copy(update={"flags": stated.flags.model_copy(update={"max_low_head_slope": limit})})
-    sites = make_sites(own, stationing, heads, ranked_sites, depleted_reaches)
+    around = (results[name] for name in ("stretches", "river_parts", "site_land", "site_water_rights"))
+    sites = make_sites(own, results["inputs"], stationing, heads, ranked_sites, depleted_reaches, *around)
 
     steep = sites.set_index("site_id")["flags"].str.contains("steep_stream")[order["site_id"]]
     assert steep.to_numpy().tolist() == (diverts & (slope > limit)).tolist()

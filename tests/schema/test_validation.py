@@ -54,7 +54,8 @@ def stretches(**changes):
 def test_layers_come_in_the_order_of_delivery():
     promised = "sites stretches conduits reaches catchments structures stretch_structures drops rule_areas"
     promised += " rule_hits decisions observations turbine_options site_costs flow_curves site_simulations"
-    beside = "site_months depleted_reaches site_profiles ranking_criteria ranking_sensitivity fish_safe_gain"
+    beside = "site_months depleted_reaches site_land site_water_rights substations "
+    beside += "site_profiles ranking_criteria ranking_sensitivity fish_safe_gain"
     beside += " fish_groups fish_totals fish_sites fish_passage fish_reaches fish_assumptions hydrokinetic"
 
     totals = ["districts", "streams", "water_bodies", "cumulative_limits", "screening_cascade"]

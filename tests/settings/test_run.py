@@ -141,6 +141,27 @@ def test_a_value_out_of_its_range_is_refused_with_what_was_found(place, value, l
             {"costs__connection": "settlement"},
             'costs.connection = "settlement" needs inputs.settlements',
         ),
+        (
+            {"ranking": {"max_plants_per_water_body": 2}},
+            "ranking.max_plants_per_water_body needs inputs.water_bodies, the layer that it counts in",
+        ),
+        (
+            {"inputs__water_bodies": {"path": "a", "must_not_fall_values": ["good"]}},
+            "inputs.water_bodies: must_not_fall_values needs status_column, the column that holds them",
+        ),
+        (
+            {"ranking": {"within_free_capacity": True}, "inputs__substations": {"path": "a"}},
+            "ranking.within_free_capacity needs inputs.substations with a capacity_column",
+        ),
+        (
+            {"inputs__abstractions": {"path": "a", "kinds": {"mill": "milling"}}},
+            "inputs.abstractions: kinds gives milling; expected one of abstraction, transfer_out, return, "
+            "transfer_in",
+        ),
+        (
+            {"inputs__abstractions": {"path": "a", "return_x_column": "x"}},
+            "inputs.abstractions: return_x_column and return_y_column belong together",
+        ),
         ({"off_grid": {"demand_column": "homes"}}, "off_grid needs inputs.settlements"),
         ({"ranking": {"rank_by": "score"}}, 'ranking: rank_by = "score" and a table score belong together'),
         (

@@ -25,10 +25,15 @@ from sitefinder.siting.selection import PREFIXES, VALUED, choose_sites
 pytestmark = pytest.mark.slow
 
 CASES_A_SEED = 25
+# Free capacity of substations [kW]; a candidate of value v has 10 v.
+FREE_KW = {"S1": 12.0, "S2": 3.0, "S3": np.nan}
 LIMITS = {
     "free-flowing": {"min_free_flowing_m": 120.0},
     "depleted share": {"max_depleted_share": 0.3},
     "plants": {"max_plants_per_km": 4.0},
+    "plants of a water body": {"max_plants_per_water_body": 1},
+    "new barriers of a water body": {"max_new_barriers_per_water_body": 0},
+    "free capacity": {"within_free_capacity": True},
     "together": {"min_free_flowing_m": 60.0, "max_depleted_share": 0.35, "max_plants_per_km": 5.0},
 }
 
@@ -69,6 +74,11 @@ def made_case(rng):
     # A run lists no candidate in water that an existing plant uses.
     free = np.array([not developed[list(piece)].any() for piece in pieces], dtype=bool)
     use = RiverUse(stream, water_body, developed, developed & (rng.random(count) < 0.7))
+    # Of three substations the last has no known capacity; some candidates have none near.
+    near = rng.choice([*FREE_KW, ""], len(stretches.table))
+    free_kw = [FREE_KW.get(name, np.nan) for name in near]
+    table = stretches.table.assign(substation_id=near.astype(object), substation_free_kw=free_kw)
+    stretches = stretches._replace(table=table)
     kept = [piece for piece, is_free in zip(pieces, free, strict=True) if is_free]
     listed = subset(stretches, free)
     return Case(stations, profile_m, listed, value[free], use, kept, list(listed.table.itertuples()))
@@ -85,6 +95,7 @@ def chosen_of(case, settings, **more):
     count = len(case.value)
     valued = pd.DataFrame({prefix + name: np.ones(count) for prefix in PREFIXES for name in VALUED})
     valued["any_net_annual_value"] = valued["safe_net_annual_value"] = case.value
+    valued["any_power_kw"] = valued["safe_power_kw"] = 10.0 * case.value
     given = case.stretches, [], valued, np.zeros(count, dtype=int), case.stations, settings
     return choose_sites(*given, use=case.use, **more)
 
@@ -128,6 +139,28 @@ def sums_and_limits(case, ranking):
         own = use.stream == number
         rows.append(own[case.stretches.table["tailrace"].to_numpy()].astype(float))
         most.append(ranking.max_plants_per_km * segment_m[own].sum() / 1000.0 - use.plants[own].sum())
+    types = [row.scheme_type for row in case.rows]
+    tailrace, intake = (case.stretches.table[end].to_numpy() for end in ("tailrace", "intake"))
+    caps = [cap if cap is not None else [np.nan] * 9 for cap in (use.max_plants, use.max_new_barriers)]
+    for number in range(use.water_body.max() + 1):
+        own = use.water_body == number
+        plants, barriers = (
+            usual if np.isnan(cap[number]) else cap[number]
+            for usual, cap in zip(
+                (ranking.max_plants_per_water_body, ranking.max_new_barriers_per_water_body), caps, strict=True
+            )
+        )
+        if plants is not None:
+            rows.append(own[tailrace].astype(float))
+            most.append(plants - use.plants[own].sum())
+        if barriers is not None:
+            rows.append([float(own[at] and kind == "new_weir") for at, kind in zip(intake, types, strict=True)])
+            most.append(barriers)
+    if ranking.within_free_capacity:
+        for substation in ("S1", "S2"):
+            own = (case.stretches.table["substation_id"] == substation).to_numpy()
+            rows.append(np.where(own, 10.0 * case.value, 0.0))
+            most.append(FREE_KW[substation])
     return np.array(rows).reshape(len(rows), len(case.value)), np.maximum(most, 0.0)
 
 
@@ -212,6 +245,8 @@ STRICTER = [
     ("min_free_flowing_m", [0.0, 50.0, 100.0, 200.0, 400.0]),
     ("max_depleted_share", [None, 0.8, 0.5, 0.3, 0.1, 0.0]),
     ("max_plants_per_km", [None, 20.0, 8.0, 4.0, 2.0, 0.5]),
+    ("max_plants_per_water_body", [None, 4, 2, 1, 0]),
+    ("max_new_barriers_per_water_body", [None, 3, 1, 0]),
 ]
 
 
@@ -222,6 +257,23 @@ def test_a_stricter_limit_never_raises_the_value(seed, name, values):
         totals = [total_of(case, chosen_of(case, GivenSettings(**{name: value}))) for value in values]
 
         assert all(later <= earlier + 1e-9 for earlier, later in itertools.pairwise(totals))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_cap_of_the_layer_goes_before_that_of_the_settings(seed):
+    settings = GivenSettings(max_plants_per_water_body=3)
+    binding = 0
+    for case in made_cases((seed, 14), CASES_A_SEED):
+        # One water body may hold one plant, the other as many as the settings say; a third has no stream.
+        case = case._replace(use=case.use._replace(max_plants=np.array([1.0, np.nan, 0.0])))
+
+        offers = chosen_of(case, settings)
+
+        best = best_of_all_subsets(case, settings.ranking)
+        assert total_of(case, offers) == pytest.approx(best, abs=1e-9)
+        free = case._replace(use=case.use._replace(max_plants=None))
+        binding += best < best_of_all_subsets(free, settings.ranking)
+    assert binding >= 3
 
 
 def test_without_a_limit_that_is_left_out_the_choice_is_that_of_settings_without_it():

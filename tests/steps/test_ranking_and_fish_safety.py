@@ -41,7 +41,8 @@ def by_score(sample_run, given):
     found = rank_sites(settings, inputs, *given)
     depleted_from = ["stationing", "flows", "water_depths", "channel_shapes", "months"]
     depleted = find_depleted_reaches(settings, inputs, *[results[name] for name in depleted_from], found)
-    sites = make_sites(settings, results["stationing"], results["heads"], found, depleted)
+    around = [results[name] for name in ("stretches", "river_parts", "site_land", "site_water_rights")]
+    sites = make_sites(settings, inputs, results["stationing"], results["heads"], found, depleted, *around)
     return sites, found.criteria, found.sensitivity
 
 

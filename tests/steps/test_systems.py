@@ -1,6 +1,7 @@
 """Drainage systems: one by one they give the very tables that all at once give, and none has a say in another."""
 
 import json
+import math
 import shutil
 from types import SimpleNamespace
 
@@ -258,7 +259,9 @@ def network_of(*lines):
 
 # Settings with a limit on the depleted share, or without.
 def limited(share):
-    return SimpleNamespace(ranking=SimpleNamespace(max_depleted_share=share))
+    caps = {"max_plants_per_water_body": None, "max_new_barriers_per_water_body": None}
+    caps["within_free_capacity"] = False
+    return SimpleNamespace(ranking=SimpleNamespace(max_depleted_share=share, **caps))
 
 
 # Feature of each station's reach; the first of a link has none.
@@ -399,17 +402,30 @@ def test_a_water_body_in_two_systems_has_its_limit_once(two_valleys):
     middles = [
         shapely.ops.substring(line, 200.0, 400.0).buffer(5.0, cap_style="flat") for line in streams.geometry
     ]
-    frame = geopandas.GeoDataFrame({"id": ["moor"] * 2}, geometry=middles, crs=streams.crs)
+    columns = {"id": ["moor"] * 2, "class": ["Good"] * 2, "plants": [1] * 2}
+    frame = geopandas.GeoDataFrame(columns, geometry=middles, crs=streams.crs)
     frame.to_file(two_valleys.parent / "layers.gpkg", layer="water_bodies", driver="GPKG")
     text = two_valleys.read_text(encoding="utf-8")
-    source = '[inputs.water_bodies]\npath = "layers.gpkg"\nlayer = "water_bodies"\nid_column = "id"\n\n'
-    text = text.replace("[network]", f"{source}[network]") + "\n[ranking]\nmin_free_flowing_m = 0.0\n"
+    source = '[inputs.water_bodies]\npath = "layers.gpkg"\nlayer = "water_bodies"\nid_column = "id"\n'
+    source += 'status_column = "class"\nmust_not_fall_values = ["good", "high"]\n'
+    text += "\n[ranking]\nmin_free_flowing_m = 0.0\n"
 
-    def with_limit(share):
-        two_valleys.write_text(text + (f"max_depleted_share = {share}\n" if share else ""), encoding="utf-8")
-        return tables_of(two_valleys, "sites", "water_bodies", store=two_valleys.parent / "out" / STORE)
+    def with_limit(setting="", column=""):
+        own = text.replace("[network]", f"{source}{column}\n[network]") + setting
+        two_valleys.write_text(own, encoding="utf-8")
+        layers = "sites", "water_bodies", "cumulative_limits", "substations"
+        return tables_of(two_valleys, *layers, store=two_valleys.parent / "out" / STORE)
 
-    free, limited_once = with_limit(None), with_limit(0.1)
+    free, limited_once = with_limit(), with_limit("max_depleted_share = 0.1\n")
+    capped = with_limit(column='max_plants_column = "plants"\n')
+    # One substation for both valleys, with room for one plant and a half.
+    free_kw = 1.5 * free["sites"]["power_kw"].max()
+    columns = {"id": ["U1"], "free": [free_kw]}
+    frame = geopandas.GeoDataFrame(columns, geometry=[streams.geometry.iloc[0].centroid], crs=streams.crs)
+    frame.to_file(two_valleys.parent / "layers.gpkg", layer="substations", driver="GPKG")
+    grid = '\n[inputs.substations]\npath = "layers.gpkg"\nlayer = "substations"\nid_column = "id"\n'
+    grid += 'capacity_column = "free"\ncapacity_unit = "kW"\n'
+    crowded, within = with_limit(column=grid), with_limit("within_free_capacity = true\n", grid)
 
     # A plant takes 50 m, more than a tenth of 300 m and less than one of 600 m.
     assert len(free["sites"]) == 2
@@ -421,3 +437,28 @@ def test_a_water_body_in_two_systems_has_its_limit_once(two_valleys):
     # The valleys are alike but for the errors of their heads.
     best = free["sites"]["head_m"].idxmax()
     assert limited_once["sites"]["site_id"].item() == free["sites"]["site_id"][best]
+    # The cap of the layer is one plant, wherever it is; both valleys are chosen from together for it.
+    assert capped["sites"]["site_id"].item() == free["sites"]["site_id"][best]
+    limit = capped["cumulative_limits"].iloc[0]
+    assert (limit["limit"], limit["sites"], limit["sites_without"]) == ("plants in a water body", 1, 2)
+    assert math.isnan(limit["setting"])
+    assert capped["water_bodies"]["max_plants"].tolist() == [1]
+    # Both plants are too much for the substation: the second by rank is flagged, or the selection leaves it out.
+    assert len(crowded["sites"]) == 2
+    flags = crowded["sites"].sort_values("rank")["flags"].str.contains("grid_capacity_exceeded: U1")
+    assert flags.tolist() == [False, True]
+    assert crowded["substations"]["sites_beyond"].tolist() == [1]
+    assert within["sites"]["site_id"].tolist() == [free["sites"]["site_id"][best]]
+    assert within["substations"]["left_kw"].item() == pytest.approx(free_kw - within["sites"]["power_kw"].item())
+    assert within["cumulative_limits"]["limit"].tolist() == ["free capacity of a substation"]
+    # What the water body holds, and that its status must not fall.
+    sites, body = free["sites"], free["water_bodies"].iloc[0]
+    assert (body["status"], body["must_not_fall"], body["max_plants"] is pd.NA) == ("Good", True, True)
+    assert (body["sites"], body["sites_using"], body["plants"], body["barriers"]) == (2, 2, 0, 2)
+    assert body["power_kw"] == pytest.approx(sites["power_kw"].sum())
+    assert body["energy_mwh"] == pytest.approx(sites["energy_mwh"].sum())
+    assert body["new_barriers"] == sites["new_barrier"].sum()
+    assert body["barriers_per_km"] == pytest.approx((2 + body["new_barriers"]) / 0.6, rel=1e-2)
+    assert sites["water_body_id"].tolist() == ["moor"] * 2
+    assert sites["water_body_status"].tolist() == ["Good"] * 2
+    assert all("status_must_not_fall: moor (Good)" in split for split in sites["flags"].str.split("; "))

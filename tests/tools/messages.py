@@ -102,6 +102,9 @@ def _declared():
     for flag in words.FLAGS:
         yield from (flag.label, flag.phrase, flag.phrase_with_value)
     yield from words.labels(words.DECISIONS).values()
+    for relation in words.RIGHT_RELATIONS:
+        yield from (relation.name, relation.phrase)
+    yield from (kind.replace("_", " ") for kind in words.ABSTRACTION_KINDS)
     for each in words.NOT_APPLIED:
         yield from (each.name, each.phrase)
     for records in (

@@ -80,6 +80,10 @@ def region_tables(handover):
         after.append(_totals_table(totals, ("stream",), say("Totals by stream"), currency, "streams"))
     elif len(tables["districts"]):
         after.append(_districts_table(tables["districts"], currency))
+    if "water_bodies" in tables and len(tables["water_bodies"]):
+        after.append(_water_bodies_table(tables["water_bodies"]))
+    if "substations" in tables and len(tables["substations"]):
+        after.append(_substations_table(tables["substations"]))
     if "decisions" in tables and len(tables["decisions"]):
         after.append(_decisions_table(tables["decisions"]))
     if "cumulative_limits" in tables and len(tables["cumulative_limits"]):
@@ -214,6 +218,60 @@ def _totals_table(totals, scopes, caption, currency, identity):
     ]
     heads = [*_total_headings(scopes[0], currency), "depleted [km]", "new barriers"]
     return table(caption, heads, cells, identity=identity)
+
+
+# What plants and sites do in each water body, those whose status must not fall first.
+def _water_bodies_table(bodies):
+    columns = {
+        "length_m": "stream [km]",
+        "diverted_m": "depleted [km]",
+        "depleted_share": "depleted share",
+        "plants": "existing plants",
+        "sites": "sites",
+        "sites_using": "sites that use it",
+        "power_kw": "installed capacity [kW]",
+        "energy_mwh": "mean annual energy [MWh/yr]",
+        "barriers": "barriers",
+        "new_barriers": "new barriers",
+    }
+    ordered = bodies.sort_values(["must_not_fall", "diverted_m"], ascending=False, kind="stable")
+    rows = []
+    for row in records_of(ordered):
+        cells = {name: figure_cell(str(row[name]), row[name]) for name in columns}
+        cells |= {name: amount_cell(row[name]) for name in ("power_kw", "energy_mwh")}
+        cells |= {
+            name: figure_cell(amount(row[name] / METRES_PER_KILOMETRE), row[name])
+            for name in ("length_m", "diverted_m")
+        }
+        cells["depleted_share"] = figure_cell(percent(row["depleted_share"]), row["depleted_share"])
+        status = plain(row["status"]) or say("not stated")
+        name = plain(row["name"] or row["water_body_id"])
+        status = text_cell(say("{status}, must not fall", status=status) if row["must_not_fall"] else status)
+        rows.append([name, status, *cells.values()])
+    meanings = [Heading(say(head), meaning_of("water_bodies", name)) for name, head in columns.items()]
+    heads = [say("water body"), say("status"), *meanings]
+    return table(say("Totals by water body"), heads, rows, identity="water-bodies")
+
+
+# Substations with a site, those that are exceeded most first.
+def _substations_table(substations):
+    columns = {
+        "free_kw": "free capacity [kW]",
+        "sites": "sites",
+        "power_kw": "installed capacity [kW]",
+        "left_kw": "left [kW]",
+        "sites_beyond": "sites beyond it, by rank",
+    }
+    used = substations[substations["sites"] > 0].sort_values("left_kw", kind="stable")
+    rows = []
+    for row in records_of(used):
+        cells = {name: amount_cell(row[name]) for name in columns}
+        cells |= {name: figure_cell(str(row[name]), row[name]) for name in ("sites", "sites_beyond")}
+        voltages = numeral(plain(row["voltages_kv"].replace(";", " / "))) or say("not stated")
+        rows.append([plain(row["name"] or row["substation_id"]), text_cell(voltages), *cells.values()])
+    meanings = [Heading(say(head), meaning_of("substations", name)) for name, head in columns.items()]
+    heads = [say("substation"), say("voltage [kV]"), *meanings]
+    return table(say("Substations"), heads, rows, identity="substations")
 
 
 # Totals by district from layer ``districts``, if there is no layer ``totals``.

@@ -28,6 +28,7 @@ from sitefinder.report.page.figures import (
 from sitefinder.report.stream_names import WITHOUT_NAME
 from sitefinder.report.table_texts import from_table, source_text
 from sitefinder.report.text import NOT_KNOWN, is_missing, plain, structure_name
+from sitefinder.report.water_rights import rights_by_site
 from sitefinder.schema import LAYERS
 from sitefinder.schema.arrays import records_of
 from sitefinder.schema.wording import column_labels
@@ -55,8 +56,9 @@ SHOWN = (
 
 
 # Facts that need one of these layers are shown in runs alone in which it has rows.
-DECIDED, VISITED = "decisions", "observations"
-BESIDE = (DECIDED, VISITED)
+DECIDED, VISITED, WATER_BODIES, LAND = "decisions", "observations", "water_bodies", "site_land"
+SUBSTATIONS = "substations"
+BESIDE = (DECIDED, VISITED, WATER_BODIES, LAND, SUBSTATIONS)
 
 
 class Fact(NamedTuple):
@@ -142,8 +144,15 @@ FACTS = (
     Fact(ACCESS, "Bank of that road", "bank", ("road_bank",), "roads"),
     Fact(ACCESS, "Level against the road", "below_road", ("road_climb_m",), "roads"),
     Fact(ACCESS, "Distance to a power line", "length", ("line_distance_m",), "power_lines"),
+    Fact(ACCESS, "Substation", "text", ("substation_id",), SUBSTATIONS),
+    Fact(ACCESS, "Distance to the substation", "length", ("substation_distance_m",), SUBSTATIONS),
+    Fact(ACCESS, "Free capacity of the substation", "amount", ("substation_free_kw",), SUBSTATIONS),
+    Fact(ACCESS, "Left there after this and better sites", "amount", ("substation_left_kw",), SUBSTATIONS),
     Fact(ACCESS, "Distance to a settlement by road", "length", ("settlement_road_m",), "settlements"),
     Fact(ACCESS, "Off-grid settlement", "text", ("settlement",), "settlements"),
+    Fact(ACCESS, "Owner of the ground at the intake", "text", ("intake_owner",), LAND),
+    Fact(ACCESS, "Owners along the conduit", "text", ("conduit_owner",), LAND),
+    Fact(ACCESS, "Owner of the ground at the tailrace", "text", ("tailrace_owner",), LAND),
     Fact(ACCESS, "Tailrace (WGS 84)", "place", ("lat", "lon")),
     Fact(ACCESS, "Intake (WGS 84)", "place", ("intake_lat", "intake_lon")),
     Fact(ACCESS, "Visits", "visits", ("site_id",), VISITED),
@@ -153,6 +162,8 @@ FACTS = (
     Fact(RULES, "Decisions", "decisions", ("decision_id",), DECIDED),
     Fact(RULES, "What they require", "marks", tuple(action.mark for action in marked_actions())),
     Fact(RULES, "Closed months", "months", ("closed_months",)),
+    Fact(RULES, "Water bodies", "text", ("water_body_id",), WATER_BODIES),
+    Fact(RULES, "Status of the water bodies", "text", ("water_body_status",), WATER_BODIES),
     Fact(VARIANCE_SHARES, "Head", "share", ("energy_variance_share_head",)),
     Fact(VARIANCE_SHARES, "Flow estimate", "share", ("energy_variance_share_flow",)),
     Fact(VARIANCE_SHARES, "Inter-annual variability", "included", ("energy_variance_share_year",)),
@@ -319,6 +330,7 @@ def site_data(handover):
         if len(tables[name])
     }
     parts["things"] = things_by_site(tables["stretch_structures"])
+    parts["rights"] = rights_by_site(tables["site_water_rights"])
     parts["turbine_options"] = _options(tables["turbine_options"])
     beside = {name: tables[name] for name in BESIDE if name in tables and len(tables[name])}
     given = [*handover.context, *beside]
@@ -356,7 +368,7 @@ def _site(row, parts, units, currency, beside):
         "facts": [_in_words(row, fact, unit, beside) for fact, unit in units],
         "flags": flag_phrases(row["flags"]),
         "place": [plain_number(row["lat"]), plain_number(row["lon"])],
-        "things": parts["things"] or [],
+        "things": [*(parts["things"] or []), *(parts["rights"] or [])],
         "profile": _profile(parts.get("site_profiles")),
         "curve": _curve(parts.get("flow_curves"), row),
         "months": _months(parts.get("site_months")),

@@ -32,6 +32,7 @@ from sitefinder.report.sheets.maps import place_map
 from sitefinder.report.sheets.profiles import profile_drawing
 from sitefinder.report.table_texts import from_table, source_text
 from sitefinder.report.text import NOT_KNOWN, level_places, money_text, rows_by_site
+from sitefinder.report.water_rights import rights_by_site
 from sitefinder.rules.verdicts import REASON_SEPARATOR
 from sitefinder.schema.arrays import records_of
 from sitefinder.siting.profiles import NORMAL_90
@@ -50,6 +51,8 @@ MIN_CONTRIBUTION = 0.045
 # Times of the year of which the flow is given [%], and ends of the stretch as the long profile marks them.
 DURATIONS_PERCENT, MARKS = (10, 30, 50, 80, 90, 95), ("intake", "tailrace")
 NAMES_OF_ENDS = ("Intake", "Tailrace")
+# Between several things of a site in one cell of the table of sites.
+IN_ONE_CELL = "; "
 # Rows of the table of the depleted reach; the layer depleted_reaches has all places and months.
 DEPLETED_ROWS = 5
 
@@ -59,16 +62,17 @@ class BesideSites(NamedTuple):
 
     By ``site_id``: ``profiles``, rows of ``site_profiles`` from the top down; ``depleted``, rows of
     ``depleted_reaches`` as dicts; ``curves``, rows of ``flow_curves`` from the highest flow down; ``things`` on
-    the stream and ``fish_points``, sentences; ``structures``, ids of those that are used. A site without any is in
-    none. ``mean_flows_m3s`` are lowest and highest mean flow by reach, ``actions`` those of rules by name,
-    ``regressions`` those of the mean flow, worst first; ``decisions`` and ``observations`` the layers of
-    these names, None without them.
+    the stream, ``rights`` and ``fish_points``, sentences; ``structures``, ids of those that are used. A site
+    without any is in none. ``mean_flows_m3s`` are lowest and highest mean flow by reach, ``actions`` those of
+    rules by name, ``regressions`` those of the mean flow, worst first; ``decisions`` and ``observations`` the
+    layers of these names, None without them.
     """
 
     profiles: dict
     depleted: dict
     curves: dict
     things: dict
+    rights: dict
     fish_points: dict
     structures: dict
     mean_flows_m3s: dict
@@ -103,6 +107,7 @@ def beside_sites(tables):
         depleted=rows_by_site(tables["depleted_reaches"]),
         curves=dict(tuple(curves.groupby("site_id", sort=False))),
         things=things_by_site(things),
+        rights=rights_by_site(tables["site_water_rights"]) if "site_water_rights" in tables else {},
         fish_points=points_by_site(tables["fish_sites"]) if "fish_sites" in tables else {},
         structures=structures,
         mean_flows_m3s=dict(zip(reaches["reach_id"], ends, strict=True)),
@@ -412,6 +417,7 @@ def _points(beside, site):
         )
         points.append(say(text, share=share))
     points += beside.fish_points.get(site["site_id"], [])
+    points += beside.rights.get(site["site_id"], [])
     points += [say("On the stream: {thing}.", thing=thing) for thing in beside.things.get(site["site_id"], [])]
     return points + (flag_phrases(site["flags"]) or [say("No data-quality flags.")])
 
@@ -438,7 +444,8 @@ def _access(handover, beside, site):
     if "roads" in given:
         rows.append(("Road", _road(site)))
     if "power_lines" in given:
-        rows.append(("Power line", _distance(site["line_distance_m"])))
+        rows.append(("Power line", _line(site)))
+    rows.append(("Substation", _substation(site)))
     if "settlements" in given:
         text = _distance(site["settlement_distance_m"])
         if is_known(site["settlement"]):
@@ -453,6 +460,8 @@ def _access(handover, beside, site):
     ]
     if missing:
         rows.append(("Not in this run", say("layers of {layers}", layers=listed(missing))))
+    rows.append(("Water body", _water_body(site)))
+    rows.append(("Owners of land", _owners(site)))
     structure = site["structure_id"] or ", ".join(beside.structures.get(site["site_id"], []))
     rows.append(("Existing structure", _structure(handover, structure) if structure else None))
     rows.append(("It needs", from_table(words(site["needs"], say("nothing beside its works")))))
@@ -476,6 +485,57 @@ def _structure(handover, identity):
         parts.append(say("drop {drop}", drop=drop))
     parts.append(say("has a fish pass") if row["fish_pass"] else say("no fish pass known"))
     return "; ".join(parts)
+
+
+# The line or substation that the connection is priced to.
+def _line(site):
+    kv = numeral(f", {site['connection_kv']:g} kV") if is_known(site["connection_kv"]) else ""
+    return f"{_distance(site['line_distance_m'])}{kv}"
+
+
+# The substation whose free capacity counts; None without one.
+def _substation(site):
+    if not site["substation_id"]:
+        return None
+    distance = amount(site["substation_distance_m"], "m", 0)
+    parts = [_cell(site["substation_id"]), say("{distance} in a straight line", distance=distance)]
+    if is_known(site["substation_free_kw"]):
+        left_kw, free = site["substation_left_kw"], amount(site["substation_free_kw"], "kW")
+        if left_kw >= 0:
+            text, rest = "{free} free, with this and better sites {rest} left", left_kw
+        else:
+            text, rest = "{free} free, with this and better sites exceeded by {rest}", -left_kw
+        parts.append(say(text, free=free, rest=amount(rest, "kW")))
+    else:
+        parts.append(say("free capacity not known"))
+    return "; ".join(parts)
+
+
+# Classes of owners at both ends and along the conduit; None without parcels.
+def _owners(site):
+    parts = [
+        f"{place}: {_cell(site[column])}"
+        for place, column in (
+            (say("intake"), "intake_owner"),
+            (say("conduit"), "conduit_owner"),
+            (say("tailrace"), "tailrace_owner"),
+        )
+        if site[column]
+    ]
+    return "; ".join(part.replace("; ", ", ") for part in parts) or None
+
+
+# Water bodies that the site uses, each with its status; None without the layer.
+def _water_body(site):
+    if not site["water_body_id"]:
+        return None
+    return _cell(_water_bodies_in_full(site))
+
+
+def _water_bodies_in_full(site):
+    ids = site["water_body_id"].split(IN_ONE_CELL)
+    statuses = site["water_body_status"].split(IN_ONE_CELL) if site["water_body_status"] else [""] * len(ids)
+    return "; ".join(f"{body} ({status})" if status else body for body, status in zip(ids, statuses, strict=True))
 
 
 def _distance(metres):
@@ -510,6 +570,7 @@ def _in_full(site, stream):
         ("Flow source", site["flow_source"], LONGEST_CELL),
         ("Settlement", site["settlement"], LONGEST_CELL),
         ("Existing structure", site["structure_id"], LONGEST_CELL),
+        ("Water body", _water_bodies_in_full(site), LONGEST_CELL),
     ):
         if is_known(text) and len(str(text)) > longest:
             yield label, str(text)
