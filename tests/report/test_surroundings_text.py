@@ -23,8 +23,8 @@ def test_the_summary_says_what_sites_do_where_the_status_must_not_fall():
     )
 
     assert water_bodies_text(bodies, sites) == (
-        "2 water bodies have a status that must not fall: 2 sites use such water, with 0.550 km of depleted reaches "
-        "and 1 new barrier there."
+        "2 water bodies have a status that must not fall: 2 sites use such water, with 0.550 km of depleted "
+        "reaches and 1 new barrier there."
     )
     assert water_bodies_text(bodies[1:2], sites) == ""
 
