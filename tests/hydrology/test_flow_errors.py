@@ -79,6 +79,21 @@ def test_without_errors_the_flow_is_as_estimated():
     np.testing.assert_allclose(found.factor, 1.0, rtol=1e-12)
 
 
+def test_days_in_another_order_have_the_drawn_flows_of_their_place_in_the_curve():
+    given = estimate(0.3, np.array([0.3, 0.3, 0.4, 0.5, 0.6]), stations=2)
+    given.curve_m3s[1] *= 3.0
+    errors = flow_errors(given, np.full(2, 10.0), 2.0)
+    rng = np.random.default_rng(4)
+    points = rng.standard_normal((2, 3, errors.components)), rng.random(3)
+    order = rng.permutation(given.curve_m3s.shape[1])
+
+    days = draw_flows(FlowModel(errors._replace(bins_m3s=given.curve_m3s[:, order]), NOTHING), *points)
+
+    curve = draw_flows(FlowModel(errors, NOTHING), *points)
+    np.testing.assert_allclose(days.bins_m3s, curve.bins_m3s[:, order], rtol=1e-12)
+    np.testing.assert_allclose(days.factor, curve.factor[:, order], rtol=1e-12)
+
+
 def test_drawn_curves_fall():
     found = drawn(estimate(0.5, np.array([0.2, 0.9, 0.2, 1.2, 0.3])), draws=300)
 
