@@ -71,6 +71,10 @@ def test_a_table_of_drops_without_rows_is_read(table, tmp_path):
         ),
         ("A1,drop,1,2,3,4,,,1,0,2026", ("error_m: not above 0", "a number above 0", "'0'")),
         ("A1,drop,1,2,3,4,,,1,0.1,", ("date: missing", "a text", "nothing")),
+        (
+            "A1,drop,1,2,3,4,,,1,0.1,May\a2026",
+            ("date: no plain text", "at most 10,000 characters, no control characters", r"'May\x072026'"),
+        ),
         (",drop,1,2,3,4,,,1,0.1,2026", ("level_id: missing", "an id for each", "nothing")),
         ("A1,drop,1,2,3,4,5,4,,0.1,2026", ("drop_m: no number", "a number", "nothing")),
         ("A1,level_pair,1,2,3,4,,4,,0.1,2026", ("upper_m: no number", "a number", "nothing")),
