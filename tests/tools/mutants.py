@@ -97,6 +97,11 @@ class Mutant(NamedTuple):
         """The package that it is in."""
         return self.module.split("/")[0]
 
+    @property
+    def is_compiled(self):
+        """Whether it is in a kernel, whose code is compiled and not run by Python."""
+        return self.function.split(".")[0] in _kernels(self.module)
+
 
 class _Place(NamedTuple):
     # A change: the function it is in, its line, how it reads, and what makes it in the tree itself.
@@ -119,6 +124,22 @@ def modules_of(packages):
 @functools.cache
 def _source(module):
     return (PACKAGE / module).read_text(encoding="utf-8")
+
+
+# Decorators of functions that are compiled, see sitefinder/compiled.py.
+COMPILED_BY = {"kernel", "part"}
+
+
+@functools.cache
+def _kernels(module):
+    found = set()
+    for node in ast.parse(_source(module)).body:
+        made_by = [
+            each.func if isinstance(each, ast.Call) else each for each in getattr(node, "decorator_list", ())
+        ]
+        if any(isinstance(each, ast.Name) and each.id in COMPILED_BY for each in made_by):
+            found.add(node.name)
+    return found
 
 
 def mutants_of(module):
