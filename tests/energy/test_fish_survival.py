@@ -81,6 +81,18 @@ def test_the_group_with_the_least_margin_decides_and_not_the_one_with_the_least_
     assert worst_of_groups(share[:, :2], grade[:, :2], alike)[0].tolist() == [1]
 
 
+@pytest.mark.parametrize(("bypass_survival", "least_m3s"), [(0.8, 0.0), (0.79, np.inf)])
+def test_behind_a_screen_that_guides_every_fish_the_bypass_alone_decides(
+    generic_turbines, screen, bypass_survival, least_m3s
+):
+    alive = {"bypass_survival": bypass_survival, "bypass_survival_range": (0.7, 0.9)}
+    rack = screen(guidance=((0.1, 1.0), (0.9, 1.0)), **alive)
+
+    _, screened = least_safe_flow(generic_turbines, rack, fish(SMOLTS, min_survival=0.8), np.ones(1))
+
+    assert (screened == least_m3s).all()
+
+
 def test_fish_that_only_go_up_are_not_the_turbines(generic_turbines):
     only_up = fish(ADULTS)
     found = survival_by_group(generic_turbines, None, only_up, [0, -1], [1.0, 1.0], [3.0, 3.0])
