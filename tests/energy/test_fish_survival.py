@@ -88,7 +88,8 @@ def test_behind_a_screen_that_guides_every_fish_the_bypass_alone_decides(
     alive = {"bypass_survival": bypass_survival, "bypass_survival_range": (0.7, 0.9)}
     rack = screen(guidance=((0.1, 1.0), (0.9, 1.0)), **alive)
 
-    _, screened = least_safe_flow(generic_turbines, rack, fish(SMOLTS, min_survival=0.8), np.ones(1))
+    smolts = fish(SMOLTS, min_survival=0.8, evidence=[*GRADES])
+    _, screened = least_safe_flow(generic_turbines, rack, smolts, np.ones(1))
 
     assert (screened == least_m3s).all()
 
