@@ -305,7 +305,10 @@ class _Checks:
 
     def add(self, is_bad, headline, expected, columns, fix):
         """Add a problem of some rows; the cells of one column, or of a list of them, are shown."""
-        self._rows.add(pd.Series(is_bad, index=self._text.index), headline, expected, self._text[columns], fix)
+        is_bad = pd.Series(is_bad, index=self._text.index)
+        # A table without such rows may lack the columns.
+        if is_bad.any():
+            self._rows.add(is_bad, headline, expected, self._text[columns], fix)
 
     def add_ids(self, column):
         """Each row needs an id of its own, a plain text."""

@@ -54,8 +54,18 @@ def test_places_in_degrees_come_to_the_runs_system(table, tmp_path):
     assert shapely.get_coordinates(frame["upper"].iloc[0])[0] == pytest.approx([500000.0, 0.0], abs=0.001)
 
 
-def test_a_table_of_drops_without_rows_is_read(table, tmp_path):
-    assert len(read_field_levels(table(f"{LEVELS}\n"), tmp_path, UTM).frame) == 0
+@pytest.mark.parametrize(
+    ("header", "row", "drops_m"),
+    [
+        (LEVELS, "", []),
+        (LEVELS.replace("upper_m,lower_m,", ""), "A1,drop,1,2,3,4,1.5,0.1,2026\n", [1.5]),
+        (LEVELS.replace("drop_m,", ""), "A1,level_pair,1,2,3,4,9.5,8,0.1,2026\n", [1.5]),
+        (LEVELS.replace("upper_m,lower_m,drop_m,", ""), "", []),
+    ],
+    ids=["no rows", "drops alone", "pairs alone", "no rows and no columns of either"],
+)
+def test_a_table_needs_no_columns_of_a_kind_that_it_does_not_hold(table, tmp_path, header, row, drops_m):
+    assert read_field_levels(table(f"{header}\n{row}"), tmp_path, UTM).frame["drop_m"].tolist() == drops_m
 
 
 @pytest.mark.parametrize(
