@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from sitefinder.settings import Source
 
-# So much of a cell is shown in a message, and so many rows where several cells of each are shown.
+# Characters of a cell that a message shows, and its number of rows where it shows several cells of each.
 SHOWN_CHARACTERS, SHOWN_TOGETHER = 40, 2
 
 
