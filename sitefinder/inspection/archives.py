@@ -66,7 +66,9 @@ def unpack(path, folder):
 
     Parameters
     ----------
-    path, folder : Path
+    path : Path
+    folder : Path
+        Made where it is not there yet, once the archive is found to be sound.
 
     Raises
     ------
@@ -77,7 +79,8 @@ def unpack(path, folder):
         with zipfile.ZipFile(path) as archive:
             members = [member for member in archive.infolist() if not member.is_dir()]
             # All that the archive's own list states is looked at before anything is unpacked.
-            _validate_list(path, members, shutil.disk_usage(folder).free)
+            there = next(each for each in (folder, *folder.parents) if each.exists())
+            _validate_list(path, members, shutil.disk_usage(there).free)
             for member in members:
                 target = folder / member.filename
                 target.parent.mkdir(parents=True, exist_ok=True)
