@@ -11,6 +11,12 @@ from sitefinder.errors import InputError
 # An archive that unpacks to more is refused (own choice) [bytes].
 MAX_UNPACKED_BYTES = 20_000_000_000
 MAX_FILES = 10_000
+# So is one whose files unpack to this many times their packed size, once they are larger than what no disk minds
+# (own choices). Rasters of one value and text that repeats itself come to some hundred times; deflate, the method
+# of nearly every archive, to 1,032 times at most (zlib, "Technical details", as remembered).
+MAX_RATIO, ALWAYS_ALLOWED_BYTES = 200, 500_000_000
+# Room that is left on the disk beside what is unpacked (own choice) [bytes].
+SPARE_BYTES = 100_000_000
 # Files by which a data set is named; the others are parts of one.
 DATA_ENDINGS = (
     ".shp", ".gpkg", ".geojson", ".json", ".fgb", ".gml", ".kml", ".gpx", ".tab", ".mif", ".csv", ".parquet",
@@ -60,7 +66,9 @@ def unpack(path, folder):
 
     Parameters
     ----------
-    path, folder : Path
+    path : Path
+    folder : Path
+        Made where it is not there yet, once the archive is found to be sound.
 
     Raises
     ------
@@ -70,15 +78,9 @@ def unpack(path, folder):
     try:
         with zipfile.ZipFile(path) as archive:
             members = [member for member in archive.infolist() if not member.is_dir()]
-            size = sum(member.file_size for member in members)
-            outside = [member.filename for member in members if _is_outside(member.filename)]
-            if size > MAX_UNPACKED_BYTES or len(members) > MAX_FILES or outside:
-                raise _refused(
-                    path,
-                    f"a file outside the archive's folder ({outside[0]})"
-                    if outside
-                    else f"{len(members):,} files of {size:,} bytes",
-                )
+            # All that the archive's own list states is looked at before anything is unpacked.
+            there = next(each for each in (folder, *folder.parents) if each.exists())
+            _validate_list(path, members, shutil.disk_usage(there).free)
             for member in members:
                 target = folder / member.filename
                 target.parent.mkdir(parents=True, exist_ok=True)
@@ -87,6 +89,30 @@ def unpack(path, folder):
                     shutil.copyfileobj(packed, file, 1 << 20)
     except (zipfile.BadZipFile, RuntimeError, NotImplementedError, EOFError, OSError) as error:
         raise _refused(path, f"an archive that cannot be unpacked ({error})") from None
+
+
+# Refuse an archive by what its list of files states.
+def _validate_list(path, members, free_bytes):
+    for member in members:
+        if _is_outside(member.filename):
+            raise _refused(path, f"a file outside the archive's folder ({member.filename})")
+    size, packed = (sum(sizes) for sizes in ([m.file_size for m in members], [m.compress_size for m in members]))
+    held = f"{len(members):,} file{'s' if len(members) != 1 else ''} of {size:,} bytes"
+    if size > MAX_UNPACKED_BYTES or len(members) > MAX_FILES:
+        raise _refused(path, held)
+    if size > max(ALWAYS_ALLOWED_BYTES, MAX_RATIO * packed):
+        raise _refused(path, f"{held}, packed into {packed:,}: {size / max(packed, 1):,.0f} times as much")
+    # Parts that lie on one another are packed bytes that are unpacked again and again.
+    if packed > path.stat().st_size:
+        raise _refused(path, f"parts of {packed:,} bytes in a file of {path.stat().st_size:,}")
+    if size > free_bytes - SPARE_BYTES:
+        raise InputError.of(
+            "the archive cannot be unpacked",
+            file=path,
+            expected=f"room on the disk of temporary files for {size:,} bytes",
+            found=f"{free_bytes:,} bytes free",
+            fix="make room there, or set TMPDIR to a folder of another disk",
+        )
 
 
 def data_sets_in(folder):
@@ -120,7 +146,8 @@ def _refused(path, found):
     return InputError.of(
         "the archive cannot be unpacked",
         file=path,
-        expected=f"a zip archive of at most {MAX_FILES:,} files and {MAX_UNPACKED_BYTES / 1e9:g} GB",
+        expected=f"a zip archive of at most {MAX_FILES:,} files and {MAX_UNPACKED_BYTES / 1e9:g} GB, and above "
+        f"{ALWAYS_ALLOWED_BYTES / 1e9:g} GB of at most {MAX_RATIO} times its own size",
         found=found,
         fix="unpack it yourself, and name the data sets in it",
     )

@@ -10,11 +10,10 @@ import pandas as pd
 import shapely
 
 from sitefinder.errors import InputError, all_of, listed
-from sitefinder.io.gauges import id_problems, read_text_table
+from sitefinder.io.gauges import read_text_table
 from sitefinder.io.point_tables import RowProblems, points_in_run, table_lineage
 from sitefinder.io.vector import read_layer
 from sitefinder.settings.days import is_day
-from sitefinder.settings.section import MAX_CHARACTERS, control_characters
 from sitefinder.vocabulary import DECISIONS, PIN, VERDICTS, head_schemes, names
 
 if TYPE_CHECKING:
@@ -137,8 +136,10 @@ def _judged(
         )
     empty = pd.Series("", index=text.index, dtype="str")
     column = {name: text.get(name, empty) for name in (*NEEDED, *OPTIONAL, *PLACE)}
-    problems = id_problems(column["decision_id"].rename("decision_id"))
-    problem = RowProblems(*where, problems).add
+    problems: list[str] = []
+    row_problems = RowProblems(*where, problems)
+    problem = row_problems.add
+    row_problems.add_ids(column["decision_id"].rename("decision_id"))
     decision, scheme, date, until = (column[each] for each in ("decision", "scheme_type", "date", "valid_until"))
     head_m, verdict = column["head_m"], column["rule_verdict"]
     known = ", ".join(names(DECISIONS))
@@ -160,7 +161,13 @@ def _judged(
         f"empty the cell, or write {PIN.name} as the decision",
     )
     for name in ("author", "justification"):
-        problem(column[name] == "", f"{name}: missing", "a text", column[name], "a decision bears both")
+        problem(
+            column[name] == "",
+            f"{name}: missing",
+            "a text",
+            column[name],
+            "fill it in; others ask later who decided, and why",
+        )
     a_day = "a day, such as 2026-05-31"
     is_date, has_end = date.map(is_day).astype(bool), until != ""
     is_end = until.map(is_day).astype(bool)
@@ -200,7 +207,7 @@ def _judged(
     has_place = pd.Series(has_points, index=text.index) | (np.isfinite(x) & np.isfinite(y))
     if not has_points:
         stated = (column["x"] != "") | (column["y"] != "")
-        both = column["x"] + ", " + column["y"]
+        both = pd.DataFrame({name: column[name] for name in PLACE})
         problem(
             stated & ~has_place,
             "x and y: no place",
@@ -230,15 +237,7 @@ def _judged(
         column["decision_id"],
         "write another sign",
     )
-    for name in (*NEEDED, *OPTIONAL):
-        bad = column[name].map(lambda cell: bool(control_characters(cell)) or len(cell) > MAX_CHARACTERS)
-        problem(
-            bad.astype(bool),
-            f"{name}: no plain text",
-            f"at most {MAX_CHARACTERS:,} characters, no control characters",
-            column[name].str.slice(0, 40),
-            "shorten or retype it",
-        )
+    row_problems.add_texts(*(column[name].rename(name) for name in (*NEEDED, *OPTIONAL)))
     if problems:
         raise all_of(InputError, source.path, problems)
     frame = pd.DataFrame({name: column[name].to_numpy() for name in (*NEEDED, *OPTIONAL)}, dtype="str")

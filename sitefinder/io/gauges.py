@@ -55,7 +55,7 @@ def read_text_table(path, what, key):
             fix=f"correct {key}; it is relative to the settings file",
         ) from None
     except (ValueError, pd.errors.ParserError) as error:
-        one = what.split()[0]
+        one = what.removeprefix("table of ").split()[0].removesuffix("s")
         raise InputError.of(
             f"the {what} is not valid CSV",
             file=path,
@@ -85,7 +85,8 @@ def _validate_shape(path, what):
                 problems.append(f"row {number}: characters that are no text (U+0000)")
     for kind, numbers in (("fewer", short), ("more", long)):
         if numbers:
-            problems.append(f"rows {listed(numbers)}: {kind} cells than the header, which has {width}")
+            rows = "rows" if len(numbers) > 1 else "row"
+            problems.append(f"{rows} {listed(numbers)}: {kind} cells than the header, which has {width}")
     if problems:
         fix = "correct these rows; a cell with a comma in it needs quotation marks, an empty one its comma"
         raise InputError.of(

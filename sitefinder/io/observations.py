@@ -75,7 +75,7 @@ def read_observations(source: Source, folder: Path, crs: str) -> ObservationsRea
     is_filled = (text[[column.name for column in BLANK]] != "").any(axis=1)
     text, row = text[is_filled].reset_index(drop=True), row[is_filled.to_numpy()].reset_index(drop=True)
     numbers = {name: pd.to_numeric(text[name], errors="coerce") for name in (*NUMBERS, *PLACES)}
-    problems = _problems(text, row, numbers)
+    problems = _problems(text, row, numbers, needs_crs=source.crs is None)
     if problems:
         raise all_of(InputError, source.path, problems)
     frame = pd.DataFrame({"site_id": text["site_id"], **{name: text[name] for name in TEXTS}})
@@ -95,34 +95,39 @@ def read_observations(source: Source, folder: Path, crs: str) -> ObservationsRea
     return ObservationsRead(frame, lineage, int((~is_filled).sum()))
 
 
-def _problems(text: pd.DataFrame, row: pd.Series[int], numbers: dict[str, pd.Series[float]]) -> list[str]:
+def _problems(
+    text: pd.DataFrame, row: pd.Series[int], numbers: dict[str, pd.Series[float]], *, needs_crs: bool
+) -> list[str]:
     problems: list[str] = []
-    problem = RowProblems("row", list(row), problems).add
+    row_problems = RowProblems("row", list(row), problems)
+    problem = row_problems.add
     for name, values in numbers.items():
         needed = name in PLACES
         bad = ~np.isfinite(values) & ((text[name] != "") | needed)
-        problem(
-            bad, f"{name}: no number", "a number" + ("" if needed else ", or nothing"), text[name], "correct it"
-        )
+        expected = "a number" if needed else "a number, or nothing"
+        fix = "write it with a decimal point, without a unit"
+        problem(bad, f"{name}: no number", expected, text[name], fix)
     for name in ("site_id", "observer"):
         problem(text[name] == "", f"{name}: missing", "a text", text[name], "fill it in beside what was found")
     is_date = text["date"].map(is_day).astype(bool)
     problem(~is_date, "date: no day", "a day, such as 2026-05-31", text["date"], "write year, month and day")
     twice = text.duplicated(["site_id", "date"], keep=False) & is_date
-    problem(twice, "two rows of one site and day", "one row a visit", text["site_id"], "join the rows")
+    visit = text[["site_id", "date"]]
+    problem(twice, "two rows of one site and day", "one row a visit", visit, "join the rows")
+    stated = [text[name] != "" for name in LEVELS]
+    both_cells = text[list(LEVELS)]
+    problem(stated[0] != stated[1], "one level alone", "both levels, or none", both_cells, "add the other one")
     levels = [numbers[name].notna() for name in LEVELS]
-    problem(
-        levels[0] != levels[1], "one level alone", "both levels, or none", text["site_id"], "add the other one"
-    )
     has_drop = numbers["drop_m"].notna()
     both = levels[0] & levels[1]
-    problem(both & has_drop, "two levels and a drop", "one of the two", text["site_id"], "keep the better one")
+    all_three = text[[*LEVELS, "drop_m"]]
+    problem(both & has_drop, "two levels and a drop", "one of the two", all_three, "keep the better one")
     rises = numbers[LEVELS[0]] < numbers[LEVELS[1]]
     problem(
         rises | (numbers["drop_m"] < 0),
         "the water rises from intake to tailrace",
-        "a level at the intake above that at the tailrace",
-        text["site_id"],
+        "a level at the intake above that at the tailrace, or a drop of 0 or more",
+        all_three,
         "exchange the two levels, or correct them",
     )
     for measured, error in (
@@ -130,14 +135,16 @@ def _problems(text: pd.DataFrame, row: pd.Series[int], numbers: dict[str, pd.Ser
         (numbers["flow_m3s"].notna(), "flow_error_percent"),
     ):
         bad = measured & ~(numbers[error] > 0)
-        problem(bad, f"{error}: missing", "a standard error above 0", text[error], "state how far it may be off")
-    problem(numbers["flow_m3s"] < 0, "flow_m3s: negative", "0 or more", text["flow_m3s"], "correct it")
-    of_gauge = [text["gauge_id"] != "", numbers["gauge_flow_m3s"].notna()]
+        fix = "state how far the measurement may be off"
+        problem(bad, f"{error}: no standard error", "a number above 0", text[error], fix)
+    for name in ("flow_m3s", "gauge_flow_m3s"):
+        problem(numbers[name] < 0, f"{name}: negative", "0 or more", text[name], "correct it")
+    of_gauge = [text[name] != "" for name in ("gauge_id", "gauge_flow_m3s")]
     problem(
         of_gauge[0] != of_gauge[1],
         "a gauge without its flow, or a flow without its gauge",
         "gauge_id and gauge_flow_m3s, or neither",
-        text["site_id"],
+        text[["gauge_id", "gauge_flow_m3s"]],
         "add the other one",
     )
     seen = text["structure_seen"].str.lower()
@@ -148,6 +155,16 @@ def _problems(text: pd.DataFrame, row: pd.Series[int], numbers: dict[str, pd.Ser
         text["structure_seen"],
         "write one of these",
     )
+    if needs_crs and "crs" in text and len(text):
+        stated = text["crs"]
+        problem(
+            (stated != stated.iloc[0]) & (stated != "") & (stated.iloc[0] != ""),
+            f"crs: another coordinate system than that of row {row.iloc[0]}, {stated.iloc[0]}",
+            "one for the places of all rows",
+            stated,
+            "transform the places, or state inputs.observations.crs if all of them are in one",
+        )
+    row_problems.add_texts(text["site_id"], *(text[name] for name in TEXTS))
     return problems
 
 

@@ -27,6 +27,7 @@ from typing import Any, NamedTuple
 from sitefinder import __version__
 from sitefinder.errors import InputError, SitefinderError, StageError, listed
 from sitefinder.pipeline.code import own_code
+from sitefinder.pipeline.disk import validate_room
 from sitefinder.pipeline.executors import (
     LOGGER,
     OBJECTS_BEFORE_COLLECTION,
@@ -483,7 +484,7 @@ def do_task(text: str) -> Done:
     Raises
     ------
     StageError
-        If this worker came later than the others and has other code.
+        If this worker came later than the others and has other code, or if the disk refuses what the task makes.
     """
     order = Order(**json.loads(text))
     gc.set_threshold(OBJECTS_BEFORE_COLLECTION)
@@ -495,15 +496,23 @@ def do_task(text: str) -> Done:
             fix="stop that worker, or install the same there",
         )
     form = importlib.import_module(order.form)
-    with _TURN, one_thread():
-        common = _common(order.form, *order.common, json.dumps(order.makers))
-        own = _read(form, *order.own)
-        result, seconds = called(loaded(order.function), {**common, **own}, order.place)
-        # Put in place whole: a worker that was thought dead may still do the same task.
-        descriptor, draft = tempfile.mkstemp(dir=Path(order.answer).parent)
-        with os.fdopen(descriptor, "wb") as file:
-            _, size, digest = form.write_container(result, file, None)
-        os.replace(draft, order.answer)
+    folder = Path(order.answer).parent
+    try:
+        with _TURN, one_thread():
+            common = _common(order.form, *order.common, json.dumps(order.makers))
+            own = _read(form, *order.own)
+            result, seconds = called(loaded(order.function), {**common, **own}, order.place)
+            # Put in place whole: a worker that was thought dead may still do the same task.
+            descriptor, draft = tempfile.mkstemp(dir=folder)
+            with os.fdopen(descriptor, "wb") as file:
+                _, size, digest = form.write_container(result, file, None)
+            os.replace(draft, order.answer)
+    except SitefinderError:
+        raise
+    except Exception:
+        # Asked here, since room and limits are those of this worker.
+        validate_room(folder.parent, order.place.partition(": ")[0])
+        raise
     return Done(size, digest, seconds, peak_memory_mb())
 
 

@@ -32,6 +32,10 @@ KEYWORDS = ("and", "or", "not", "in", "is", "null", "like", "between", "true", "
 # Spellings that are not CQL2, and the CQL2 spelling.
 SPELLINGS = {"==": "=", "!=": "<>"}
 COMPARISONS = ("=", "<>", "<", "<=", ">", ">=")
+# Number of values and conditions that each operator takes; AND and OR take as many or more.
+ARGUMENTS = {"not": 1, "isnull": 1, "between": 3, "in": 2, "like": 2, "and": 2, "or": 2} | dict.fromkeys(
+    COMPARISONS, 2
+)
 OPERATORS = "=, <>, <, <=, >, >=, BETWEEN, IN, LIKE, IS NULL"
 # The parser is recursive, and a text that exhausts the stack would end the program without a message: 300
 # levels do so with a stack of 1 MB. Filters are written by hand.
@@ -274,6 +278,11 @@ class _Reader:
         if not isinstance(node, dict) or "op" not in node:
             raise self.wrong("a condition", "a value alone")
         operator, parts = node["op"].lower(), node["args"]
+        # The parser also takes an operator for a function, of any number of arguments.
+        count = ARGUMENTS.get(operator, len(parts))
+        if len(parts) < count or (len(parts) > count and operator not in ("and", "or")):
+            name = operator.upper()
+            raise self.wrong(f"{name} among its values", f"{name} as a function of {len(parts)}", None, operator)
         if operator in ("and", "or"):
             return (Both if operator == "and" else Either)(tuple(self.condition(part) for part in parts))
         if operator == "not":
@@ -290,8 +299,8 @@ class _Reader:
     def comparison(self, operator: str, parts: list[Any]) -> Compared:
         column, foldings = self.folded_column(parts[0])
         stated = parts[1] if operator == "in" else parts[1:]
-        if not isinstance(stated, list):
-            raise self.wrong("values in parentheses after IN", "something else")
+        if not isinstance(stated, list) or not stated:
+            raise self.wrong("values in parentheses after IN", "none" if stated == [] else "something else")
         values = tuple(self.value(each, column) for each in stated)
         if operator == "like" and not isinstance(values[0], str):
             raise ValueError(f"at character {column.at}: expected a text after LIKE (found {values[0]!r})")
@@ -404,7 +413,7 @@ class _Reader:
 # The argument of CASEI and ACCENTI, and their names, innermost first.
 def _inside_foldings(node: Any) -> tuple[Any, tuple[str, ...]]:
     foldings: tuple[str, ...] = ()
-    while isinstance(node, dict) and (name := node.get("op", "").lower()) in FOLDINGS:
+    while isinstance(node, dict) and (name := node.get("op", "").lower()) in FOLDINGS and node["args"]:
         foldings = (name, *foldings)
         node = node["args"][0]
     return node, foldings

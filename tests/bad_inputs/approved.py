@@ -46,17 +46,19 @@ def main():
     """Write all messages; prints those that changed."""
     old = approved() if MESSAGES.exists() else {}
     home, texts = Path.cwd(), []
-    for case in CASES:
-        with tempfile.TemporaryDirectory() as folder:
-            region = Region(folder)
-            os.chdir(folder)
-            case.spoil(region)
-            _, _, message = refused(["check", "settings.toml"])
-            os.chdir(home)
-        message = message.replace(folder, "FOLDER").rstrip("\n")
-        texts.append(f"{HEAD}{case.name}\n{message}")
-        if old.get(case.name) != message:
-            print(f"{HEAD}{case.name}\n{message}")
+    with tempfile.TemporaryDirectory() as sound:
+        Region(sound)
+        for case in CASES:
+            with tempfile.TemporaryDirectory() as folder:
+                region = Region(folder, sound)
+                os.chdir(folder)
+                case.spoil(region)
+                _, _, message = refused(["check", "settings.toml"])
+                os.chdir(home)
+            message = message.replace(folder, "FOLDER").rstrip("\n")
+            texts.append(f"{HEAD}{case.name}\n{message}")
+            if old.get(case.name) != message:
+                print(f"{HEAD}{case.name}\n{message}")
     MESSAGES.write_text("\n".join(texts) + "\n", encoding="utf-8")
 
 

@@ -7,7 +7,24 @@ import numpy as np
 import rasterio
 import shapely
 from rasterio.shutil import copy
-from region import COLUMNS, CRS, LEVELS, MIDDLE_M, NORTH_M, RATINGS, REPOSITORY, ROWS, SECTIONS, WEST_M, Region
+from region import (
+    COLUMNS,
+    CRS,
+    DECISIONS,
+    GAUGINGS,
+    LEVELS,
+    MIDDLE_M,
+    NORTH_M,
+    RATINGS,
+    REPOSITORY,
+    ROWS,
+    SECTIONS,
+    SPOT_GAUGINGS,
+    VISITS,
+    WEST_M,
+    Region,
+    observations,
+)
 
 
 class Case(NamedTuple):
@@ -476,17 +493,159 @@ def _tables():
             lambda region, file=file: (region.folder / file).unlink(),
             restore,
         )
-    restore = lambda region: region.write("levels.csv", LEVELS)  # noqa: E731
+    for (file, table), spoilt in {
+        ("levels.csv", LEVELS): {
+            "of another kind": [("drop,", "leap,")],
+            "with an error of zero": [("0.05", "0")],
+            "with a negative drop": [("2.1", "-2.1")],
+            "with a pair that rises": [("drop,", "level_pair,"), (",,2.1", "12.0,14.1,")],
+            "without a date and an id": [("2025-06-01", ""), ("L1", "")],
+        },
+        ("ratings.csv", RATINGS): {
+            "at two places": [("R1,500400", "R1,500500")],
+            "with a flow twice": [("1.0,190.2", "0.5,190.2")],
+            "with levels that fall": [("190.4", "189.4")],
+            "with a negative flow": [("0.5,190.0", "-0.5,190.0")],
+        },
+        ("sections.csv", SECTIONS): {"of no width": [("4.0", "0")]},
+    }.items():
+        restore = lambda region, file=file, table=table: region.write(file, table)  # noqa: E731
+        for name, changes in spoilt.items():
+            yield Case(
+                f"{file.removesuffix('.csv')} {name}",
+                lambda region, file=file, table=table, changes=changes: region.write(
+                    file, text_of(table, *changes)
+                ),
+                restore,
+            )
+
+
+def _gaugings():
+    def spoilt(region, *changes):
+        region.add_settings(SPOT_GAUGINGS)
+        region.write("gaugings.csv", GAUGINGS)
+        region.replace("gaugings.csv", *changes)
+
     for name, changes in {
-        "of another kind": [("drop,", "leap,")],
-        "with an error of zero": [("0.05", "0")],
-        "with a negative drop": [("2.1", "-2.1")],
+        "with an id twice": [("Q2", "Q1")],
+        "with a negative flow": [("0.05", "-0.05")],
+        "with an error of zero": [(",8,", ",0,")],
+        "with a word for the reading of the gauge": [("0.06", "low")],
+        "of no gauge on no day": [("G02", ""), ("2025-06-02", "")],
+        "of an unknown gauge": [("G02", "G99")],
+        "without a column": [("error_percent", "error")],
     }.items():
         yield Case(
-            f"levels {name}",
-            lambda region, changes=changes: region.write("levels.csv", text_of(LEVELS, *changes)),
-            restore,
+            f"gaugings {name}",
+            lambda region, changes=changes: spoilt(region, *changes),
+            lambda region: region.write("gaugings.csv", GAUGINGS),
         )
+
+
+def _decisions():
+    sound = lambda region: region.write("decisions.csv", DECISIONS)  # noqa: E731
+    first, second = DECISIONS.splitlines()[1:]
+    for name, (old, new) in {
+        "of an unknown word": ("keep", "kep"),
+        "that pins nothing": ("keep,,", "pin,,"),
+        "that keeps a scheme type": ("keep,,", "keep,diversion,"),
+        "that pins an unknown scheme type": ("keep,,", "pin,weir,"),
+        "without an author": ("A. Author", ""),
+        "without a reason": ("Letter 12", ""),
+        "on no day": ("2026-01-10", "10.1.2026"),
+        "with an end on no day": ("2027-12-31", "2027-02-30"),
+        "that ends before it begins": ("2027-12-31", "2025-12-31"),
+        "with a head that is a word": ("4.8", "high"),
+        "with a negative head": ("4.8", "-4.8"),
+        "with an unknown verdict": ("4.8,open", "4.8,free"),
+        "with half a place": ("500400,4999800", "500400,"),
+        "with an infinite place": ("500400,4999800", "inf,4999800"),
+        "about nothing": ("500400,4999800", ","),
+        "about a reach that may have changed": ("4.8,open", ","),
+        "with an id twice": ("K2", "K1"),
+        "with an empty id": ("K2", ""),
+        "with a semicolon in its id": ("K2", "K;2"),
+        "with a control character": ("Letter 12", "Letter\a12"),
+        "with a reason as long as a book": ("Letter 12", 2000 * "words "),
+        "with much at once": (first, "K2,kep,weir,,500400,,,soon,later,,deep,free"),
+        "a row short": (second, second.rpartition(",")[0]),
+        "without a column": ("justification", "why"),
+        "twice a column": ("reach_id", "author"),
+        "with semicolons": (DECISIONS, DECISIONS.replace(",", ";")),
+        "empty": (DECISIONS, ""),
+    }.items():
+        assert old in DECISIONS, old
+        yield Case(
+            f"decisions {name}",
+            lambda region, old=old, new=new: region.write("decisions.csv", DECISIONS.replace(old, new, 1)),
+            sound,
+        )
+    yield Case("decisions missing", lambda region: (region.folder / "decisions.csv").unlink(), sound)
+    yield Case(
+        "decisions with an end and no day of the run",
+        lambda region: region.replace("settings.toml", ('on_date = "2026-06-30"\n', "")),
+        lambda region: region.write_settings(),
+    )
+    yield Case(
+        "decisions for no day",
+        lambda region: region.replace("settings.toml", ('on_date = "2026-06-30"', 'on_date = "2026-06-31"')),
+        lambda region: region.write_settings(),
+    )
+    yield Case(
+        "decisions without a coordinate system",
+        lambda region: region.replace("settings.toml", (f'crs = "{CRS}"\non_date', "on_date")),
+        lambda region: region.write_settings(),
+    )
+
+
+def _observations():
+    sound = lambda region: region.write("observations.csv", observations())  # noqa: E731
+    levels, gauging = VISITS
+    for name, visits in {
+        "on no day": [levels | {"date": "2.4.2026"}],
+        "on a day that is none": [levels | {"date": "2026-02-30"}],
+        "by nobody": [levels | {"observer": ""}],
+        "of no site": [levels | {"site_id": ""}],
+        "twice of one day": [levels, levels],
+        "of one level": [levels | {"level_tailrace_m": ""}],
+        "of water that rises": [levels | {"level_tailrace_m": "13.10"}],
+        "of a negative drop": [levels | {"level_intake_m": "", "level_tailrace_m": "", "drop_m": "-2"}],
+        "of two levels and a drop": [levels | {"drop_m": "2.0"}],
+        "with a level that is a word": [levels | {"level_intake_m": "high"}],
+        "with an infinite level": [levels | {"level_intake_m": "inf"}],
+        "with a decimal comma": [levels | {"level_intake_m": '"12,50"'}],
+        "of a drop without an error": [levels | {"drop_error_m": ""}],
+        "of a drop without any error": [levels | {"drop_error_m": "0"}],
+        "of a flow without an error": [gauging | {"flow_error_percent": ""}],
+        "of a negative flow": [gauging | {"flow_m3s": "-0.05"}],
+        "of a negative flow at a gauge": [gauging | {"gauge_id": "G02", "gauge_flow_m3s": "-1"}],
+        "of a gauge without its flow": [gauging | {"gauge_id": "G02"}],
+        "of a flow without its gauge": [gauging | {"gauge_flow_m3s": "0.06"}],
+        "of a structure that is perhaps": [gauging | {"structure_seen": "perhaps"}],
+        "at no place": [levels | {"intake_x": ""}],
+        "at an infinite place": [levels | {"tailrace_y": "inf"}],
+        "in no coordinate system": [levels | {"crs": ""}, gauging | {"crs": ""}],
+        "in two coordinate systems": [levels, gauging | {"crs": "EPSG:32632"}],
+        "in a coordinate system that does not exist": [visit | {"crs": "EPSG:99999999"} for visit in VISITS],
+        "with a control character": [levels | {"remarks": "quiet\apool"}],
+        "with much at once": [
+            levels | {"date": "spring", "observer": "", "level_tailrace_m": "low"},
+            gauging | {"flow_m3s": "-1", "gauge_id": "G02", "structure_seen": "maybe", "intake_x": "east"},
+        ],
+    }.items():
+        text = observations(*visits)
+        yield Case(f"observations {name}", lambda region, text=text: region.write("observations.csv", text), sound)
+    whole = observations()
+    for name, text in {
+        "a row short": whole.rstrip("\n").rpartition(",")[0] + "\n",
+        "without columns": whole.replace("observer", "who").replace("flow_m3s", "flow"),
+        "twice a column": whole.replace("remarks", "access"),
+        "with semicolons": whole.replace(",", ";"),
+        "empty": "",
+        "not utf-8": b"\xff\xfe" + whole.encode("utf-16-le"),
+    }.items():
+        yield Case(f"observations {name}", lambda region, text=text: region.write("observations.csv", text), sound)
+    yield Case("observations missing", lambda region: (region.folder / "observations.csv").unlink(), sound)
 
 
 # The table with the cells of one row, counted from the header as row 1, changed.
@@ -876,5 +1035,16 @@ def _elsewhere():
     )
 
 
-CASES = [*_rasters(), *_layers(), *_tables(), *_settings(), *_catalogues(), *_equations(), *_elsewhere()]
+CASES = [
+    *_rasters(),
+    *_layers(),
+    *_tables(),
+    *_gaugings(),
+    *_decisions(),
+    *_observations(),
+    *_settings(),
+    *_catalogues(),
+    *_equations(),
+    *_elsewhere(),
+]
 assert len({case.name for case in CASES}) == len(CASES)

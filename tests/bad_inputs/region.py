@@ -10,6 +10,8 @@ import pyogrio
 import rasterio
 import shapely
 
+from sitefinder.schema.field_form import COLUMNS as COLUMNS_OF_FORM
+
 REPOSITORY = Path(__file__).parents[2]
 CRS = "EPSG:32633"
 WEST_M, NORTH_M, CELL_M, ROWS, COLUMNS = 500_000.0, 5_000_000.0, 20.0, 60, 40
@@ -57,6 +59,14 @@ crs = "EPSG:32633"
 [inputs.sections]
 path = "sections.csv"
 crs = "EPSG:32633"
+
+[inputs.observations]
+path = "observations.csv"
+
+[inputs.decisions]
+path = "decisions.csv"
+crs = "EPSG:32633"
+on_date = "2026-06-30"
 
 [network]
 station_spacing_m = 100.0
@@ -116,6 +126,38 @@ SECTIONS = """\
 section_id,x,y,flow_m3s,width_m,depth_m
 X1,500400,4999200,0.5,4.0,0.3
 """
+# No part of the sound region: a settings section, and a table for it.
+SPOT_GAUGINGS = """
+[inputs.spot_gaugings]
+path = "gaugings.csv"
+crs = "EPSG:32633"
+"""
+GAUGINGS = """\
+gauging_id,x,y,date,flow_m3s,error_percent,gauge_id,gauge_flow_m3s
+Q1,500400,4999200,2025-06-02,0.05,8,G02,0.06
+Q2,500400,4999100,2025-06-02,0.05,8,G02,0.06
+"""
+DECISIONS = """\
+decision_id,decision,scheme_type,reach_id,x,y,author,date,valid_until,justification,head_m,rule_verdict
+K1,keep,,,500400,4999800,A. Author,2026-01-10,2027-12-31,Letter 12,,
+K2,drop,,S1@500,,,B. Author,2026-02-01,,Spawning ground,4.8,open
+"""
+# Of the form that a run writes, filled in for two visits.
+SEEN = {"site_id": "S1@500", "scheme_type": "diversion", "crs": CRS, "intake_x": "500400", "intake_y": "4999500"}
+SEEN |= {"tailrace_x": "500400", "tailrace_y": "4999300", "observer": "A. Visitor", "date": "2026-04-02"}
+VISITS = (
+    SEEN | {"level_intake_m": "12.50", "level_tailrace_m": "10.50", "drop_error_m": "0.02"},
+    SEEN | {"date": "2026-05-01", "flow_m3s": "0.05", "flow_error_percent": "8", "structure_seen": "no"},
+)
+
+
+def observations(*visits):
+    """The text of a form with a row for each visit, given by columns; the sound ones where there is none."""
+    names = [column.name for column in COLUMNS_OF_FORM]
+    rows = [",".join(visit.get(name, "") for name in names) for visit in visits or VISITS]
+    return "\n".join([",".join(names), *rows]) + "\n"
+
+
 GAUGES = 12
 
 
@@ -146,6 +188,8 @@ class Region:
         self.write("levels.csv", LEVELS)
         self.write("ratings.csv", RATINGS)
         self.write("sections.csv", SECTIONS)
+        self.write("observations.csv", observations())
+        self.write("decisions.csv", DECISIONS)
 
     def write(self, name, text):
         """A file with this text, or these bytes."""

@@ -15,8 +15,8 @@ from sitefinder.settings import Settings, check_settings
 from sitefinder.settings.section import Section
 
 MESSAGES = approved()
-# The collection grows; it never shrinks below what the issue of its time asked for.
-MIN_CASES = 300
+# The collection grows; it never shrinks.
+MIN_CASES = 420
 
 
 # Those of files take a fifth of a second each, so that the tests try every fourth of them, and all where this
@@ -57,9 +57,14 @@ def region(sound, monkeypatch):
 
 
 FILE_CASES = [case for case in CASES if not case.name.startswith("settings ")]
-TRIED = (
-    CASES if os.environ.get(ALL_CASES) else [case for case in CASES if case not in FILE_CASES] + FILE_CASES[::4]
-)
+# Tables whose readers have tests of their own for every cell, in io/.
+OF_VISITS = [case for case in FILE_CASES if case.name.startswith(("decisions ", "observations ", "gaugings "))]
+# Always tried: layers of another geometry, which no other test refuses.
+OF_GEOMETRY = {"streams points", "streams polygons", "structures as lines", "lakes as points"}
+OTHERS = [case for case in FILE_CASES if case not in OF_VISITS]
+SOME = [*OTHERS[::4], *OF_VISITS[::10]]
+SOME += [case for case in OTHERS if case.name in OF_GEOMETRY and case not in SOME]
+TRIED = CASES if os.environ.get(ALL_CASES) else [case for case in CASES if case not in FILE_CASES] + SOME
 
 
 @pytest.mark.parametrize("case", TRIED, ids=lambda case: case.name)

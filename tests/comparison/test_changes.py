@@ -286,10 +286,12 @@ def test_a_changed_value_is_reported_with_both_values_and_the_setting_behind_it(
     ]
 
 
-def test_numbers_that_differ_by_less_than_asked_are_the_same():
-    old, new = run_of(reaches={"A1": {"head_m": 2.0}}), run_of(reaches={"A1": {"head_m": 2.01}})
+@pytest.mark.parametrize("heads_m", [(2.0, 2.01), (2.01, 2.0)])
+def test_numbers_that_differ_by_less_than_asked_are_the_same(heads_m):
+    old, new = (run_of(reaches={"A1": {"head_m": head_m}}) for head_m in heads_m)
 
-    strict, lenient = (compared(old, new, "reach", min_change=share) for share in (0.001, 0.01))
+    # The difference is 0.004975 of the greater number, and 0.005 of the lesser one.
+    strict, lenient = (compared(old, new, "reach", min_change=share) for share in (0.00496, 0.00499))
 
     assert (strict.loc["A1", "change"], lenient.loc["A1", "change"]) == ("changed in value", "unchanged")
 

@@ -362,17 +362,36 @@ def test_a_stream_across_a_hole_keeps_the_ground_on_its_banks():
     assert answer.sums.no_data_cells == 2
 
 
-def test_what_a_stream_in_a_hole_does_beyond_an_open_border_stays_unknown():
-    elevation_m, valid = ground("987x")
-    seed = streams("...4")
+# Falling to each of the four corners in turn, so that the lowest cell is one of each side.
+@pytest.mark.parametrize("turns", range(4))
+@pytest.mark.parametrize("place", np.ndindex(3, 4), ids=str)
+def test_a_stream_in_a_hole_lies_just_below_the_lowest_ground_around_it_wherever_it_is(place, turns):
+    elevation_m = np.rot90(np.arange(12.0, dtype=np.float32).reshape((3, 4) if turns % 2 == 0 else (4, 3)), turns)
+    valid, seed = np.ones((3, 4), dtype=bool), np.full((3, 4), NO_SEED, dtype=np.int32)
+    valid[place], seed[place] = False, 1
 
-    bridged_m, usable, ends = bridged(elevation_m, valid, seed, OpenEdges(False, False, False, True))
+    bridged_m, usable, _ = bridged(elevation_m, valid, seed, CLOSED)
+
+    around = np.ones((3, 3), dtype=bool)
+    around[1, 1] = False
+    lowest_m = scipy.ndimage.minimum_filter(elevation_m, footprint=around, mode="constant", cval=np.inf)[place]
+    assert usable.all()
+    assert bridged_m[place] == np.nextafter(np.float32(lowest_m), np.float32(-np.inf))
+
+
+# The border turned from the east to the north, the west and the south.
+@pytest.mark.parametrize(("turns", "side"), enumerate(["east", "north", "west", "south"]))
+def test_what_a_stream_in_a_hole_does_beyond_an_open_border_stays_unknown(turns, side):
+    elevation_m, valid, seed = (np.rot90(each, turns).copy() for each in (*ground("987x"), streams("...4")))
+    before, edges = elevation_m.copy(), OpenEdges(*CLOSED)._replace(**{side: True})
+
+    bridged_m, usable, ends = bridged(elevation_m, valid, seed, edges)
 
     assert usable.all()
-    assert ends.tolist() == [[NO_SEED, NO_SEED, NO_SEED, UNKNOWN]]
-    label = flood(bridged_m, usable, ends, (False, False, False, True), CELL_M, CELL_M).label
-    assert label.tolist() == [[UNKNOWN] * 4]
-    assert np.array_equal(elevation_m, ground("987x")[0])
+    assert np.rot90(ends, -turns).tolist() == [[NO_SEED, NO_SEED, NO_SEED, UNKNOWN]]
+    label = flood(bridged_m, usable, ends, edges, CELL_M, CELL_M).label
+    assert (label == UNKNOWN).all()
+    assert np.array_equal(elevation_m, before)
 
 
 def test_a_stream_inside_a_hole_that_touches_no_ground_takes_nothing():

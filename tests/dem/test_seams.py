@@ -89,6 +89,23 @@ def test_cells_without_data_are_left_out_and_few_cells_say_nothing():
     assert found(np.zeros((1, 1))).empty
 
 
+@pytest.mark.parametrize(("rows", "count"), [((60, 100, 140), 3), ((60, 100, 140, 180), 0)])
+def test_as_many_steps_as_a_piece_may_have_are_seams_and_one_more_are_terraces(rows, count):
+    ground = hills(240, 700)
+    for row in rows:
+        ground[row:] += 2.0
+
+    assert len(found(ground)) == count
+
+
+@pytest.mark.parametrize(("columns", "end"), [(512 + seams.MIN_CELLS, 512), (511 + seams.MIN_CELLS, 559)])
+def test_pieces_on_one_border_are_one_seam_of_their_mean_step_and_greatest_significance(columns, end):
+    weak, strong, elsewhere = (0, 9, 0, 1.0, 6.0, False), (0, 9, 1, 2.0, 12.0, True), (0, 10, 2, 1.0, 6.0, False)
+
+    # A last piece that is too short to be judged goes with the one before.
+    assert seams._joined([strong, elsewhere, weak], (columns, 600)).values.tolist() == [[0, 9, 0, end, 1.5, 12.0]]
+
+
 @pytest.mark.parametrize("pieces", [1, 2, 3])
 def test_windows_of_any_size_find_the_same(pieces, monkeypatch):
     ground = hills(530, 1100)

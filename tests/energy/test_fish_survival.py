@@ -19,6 +19,7 @@ from sitefinder.energy.fish_survival import (
     turbine_grade,
     worst_of_groups,
 )
+from sitefinder.energy.valuation import plant_survival
 from sitefinder.settings import FishGroup, FishSettings
 
 TESTED, MODELLED, CLAIMED, NONE = range(4)
@@ -79,6 +80,19 @@ def test_the_group_with_the_least_margin_decides_and_not_the_one_with_the_least_
     # With one bar for all the eels decide.
     alike = fish(SMOLTS, EELS.model_copy(update={"min_survival": None}))
     assert worst_of_groups(share[:, :2], grade[:, :2], alike)[0].tolist() == [1]
+
+
+@pytest.mark.parametrize(("bypass_survival", "least_m3s"), [(0.8, 0.0), (0.79, np.inf)])
+def test_behind_a_screen_that_guides_every_fish_the_bypass_alone_decides(
+    generic_turbines, screen, bypass_survival, least_m3s
+):
+    alive = {"bypass_survival": bypass_survival, "bypass_survival_range": (0.7, 0.9)}
+    rack = screen(guidance=((0.1, 1.0), (0.9, 1.0)), **alive)
+
+    smolts = fish(SMOLTS, min_survival=0.8, evidence=[*GRADES])
+    _, screened = least_safe_flow(generic_turbines, rack, smolts, np.ones(1))
+
+    assert (screened == least_m3s).all()
 
 
 def test_fish_that_only_go_up_are_not_the_turbines(generic_turbines):
@@ -200,6 +214,20 @@ def test_the_probability_is_the_share_of_the_range_that_meets_the_bar(turbine_cl
     # A screen that guides all for certain leaves the turbine no say.
     rack = screen(guidance=((0.001, 1.0),), bypass_survival_range=(1.0, 1.0))
     assert prob_safe([turbine], rack, groups, [0], [1.0], [3.0], [True], draws)[1].tolist() == [1.0]
+    # A plant without it is as it was.
+    assert (
+        prob_safe([turbine], rack, groups, [0], [1.0], [3.0], [False], draws)[1].tolist() == together[:1].tolist()
+    )
+
+
+def test_fish_meet_one_unit_so_that_two_of_half_the_flow_strike_as_one_of_that_flow(
+    generic_turbines, generic_costs
+):
+    def alive(units, flow_design_m3s):
+        plants = {"turbine": [0], "units": [units], "flow_design_m3s": [flow_design_m3s]}
+        return plant_survival(generic_turbines, generic_costs, fish(SMOLTS), plants, [3.0]).as_built[0, 0]
+
+    assert alive(2, 10.0) == alive(1, 5.0) < alive(1, 10.0)
 
 
 def test_draws_are_of_the_seed_alone():

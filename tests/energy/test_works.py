@@ -22,6 +22,7 @@ from sitefinder.energy.works import (
     penstock_cost_per_m,
     penstock_length_m,
     penstock_wall_m,
+    route_prices,
     works_numbers,
 )
 from sitefinder.io.catalogue_files import read_costs
@@ -88,6 +89,14 @@ def test_rock_costs_more_than_earth_and_a_pipe_is_penstock_over_all_its_length(g
     assert penstock_length_m(600.0, 8.0, canal) == pytest.approx(24.0)
     assert penstock_length_m(10.0, 8.0, canal) == 10.0
     assert penstock_length_m(600.0, 8.0, pipe) == 600.0
+
+
+def test_ways_are_compared_by_a_width_that_grows_with_the_three_eighths_of_the_flow(generic_costs, settings):
+    # By Manning, a section of one shape has a perimeter as Q^(3/8): 256 times the flow is 8 times as wide.
+    prices = route_prices(np.array([1.0, 256.0]), np.array([3.0, 3.0]), generic_costs, settings)
+
+    ratio = {name: prices[name][1] / prices[name][0] for name in ("cut_per_m2", "bench_per_m")}
+    assert ratio == pytest.approx({"cut_per_m2": 8.0, "bench_per_m": 64.0})
 
 
 def test_interest_during_construction_is_that_of_many_small_payments():

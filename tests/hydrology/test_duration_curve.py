@@ -8,7 +8,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE, TAIL_SLOPE_LIMIT, curves_from_quantiles, flow_at
+from sitefinder.hydrology.duration_curve import (
+    BIN_EXCEEDANCE,
+    TAIL_SLOPE_LIMIT,
+    curves_from_quantiles,
+    exceedance_at,
+    flow_at,
+)
 
 KNOTS = np.array([5, 10, 20, 30, 40, 50, 60, 70, 80, 90, 95.0])
 # The lognormal with mean 10 and coefficient of variation 1; all of its figures are derived from its identities
@@ -116,6 +122,14 @@ def test_a_stream_that_runs_dry_is_dry_beyond_its_zero_quantile():
     assert curve[at] == pytest.approx(2.0 * (1 - share), rel=1e-9)
 
 
+def test_a_stream_that_has_water_at_its_highest_quantile_alone_falls_from_there_to_the_next():
+    curve = curves_from_quantiles([10, 50], [[8.0, 0.0]]).curve_m3s[0]
+
+    z = stats.norm.isf(BIN_EXCEEDANCE)
+    expected = np.clip(8.0 * z / stats.norm.isf(0.1), 0.0, 8.0)
+    assert curve == pytest.approx(expected, abs=1e-9)
+
+
 def test_a_stream_without_water_has_a_curve_of_zeros():
     curve, repaired = curves_from_quantiles([10, 50, 90], [[0.0, 0.0, 0.0]])
 
@@ -156,9 +170,41 @@ def test_quantiles_that_make_no_curve_are_refused(percent, quantiles, message):
         curves_from_quantiles(percent, quantiles)
 
 
-def test_flow_at_a_share_of_nothing_is_refused():
+@pytest.mark.parametrize("percent", [0, 100])
+def test_flow_at_a_share_of_nothing_is_refused(percent):
     with pytest.raises(ValueError, match="between 0 and 100"):
-        flow_at(BIN_EXCEEDANCE, np.ones((1, 200)), 100)
+        flow_at(BIN_EXCEEDANCE, np.ones((1, 200)), percent)
+
+
+@pytest.mark.parametrize("share", [0.0031, 0.1234, 0.5, 0.87, 0.9969])
+def test_the_exceedance_of_a_flow_of_a_lognormal_is_exact_between_the_bins(share):
+    # Log flow is linear in the normal quantile.
+    curve = np.exp(-0.8 * stats.norm.ppf(BIN_EXCEEDANCE))
+
+    assert exceedance_at(BIN_EXCEEDANCE, curve, math.exp(-0.8 * stats.norm.ppf(share))) == pytest.approx(
+        share, rel=1e-9
+    )
+
+
+@pytest.mark.parametrize(
+    ("flow_m3s", "share"),
+    [
+        (9.0, 0.2),
+        (4.0, 0.2),
+        # Towards a dry stream flow is linear in the normal quantile: half of 2 is half way from 0.4 to 0.6.
+        (1.0, 0.5),
+        (0.0, 0.8),
+    ],
+)
+def test_the_exceedance_of_flows_at_the_ends_of_a_curve(flow_m3s, share):
+    found = exceedance_at(np.array([0.2, 0.4, 0.6, 0.8]), np.array([4.0, 2.0, 0.0, 0.0]), flow_m3s)
+
+    assert found == pytest.approx(share, abs=1e-12)
+
+
+@pytest.mark.parametrize("flow_m3s", [0.5, 0.1, 0.0])
+def test_a_flow_below_a_curve_has_the_share_of_its_last_bin(flow_m3s):
+    assert exceedance_at(np.array([0.2, 0.4, 0.6]), np.array([4.0, 2.0, 0.5]), flow_m3s) == 0.6
 
 
 def test_beyond_the_outermost_bins_their_own_flow_is_given():

@@ -7,7 +7,14 @@ from scipy.special import ndtri
 
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE, flow_at
 from sitefinder.hydrology.estimate import FlowEstimate, QuantileErrors
-from sitefinder.hydrology.flow_errors import FlowModel, draw_flows, flow_errors, scenarios, t_scale
+from sitefinder.hydrology.flow_errors import (
+    FlowModel,
+    draw_flows,
+    flow_errors,
+    scenarios,
+    stated_flow_errors,
+    t_scale,
+)
 from sitefinder.settings import EnvironmentalFlowRule
 
 DRAWS = 20_000
@@ -77,6 +84,39 @@ def test_without_errors_the_flow_is_as_estimated():
 
     np.testing.assert_allclose(found.bins_m3s, np.repeat(given.curve_m3s, 7, axis=0), rtol=1e-12)
     np.testing.assert_allclose(found.factor, 1.0, rtol=1e-12)
+
+
+def test_days_in_another_order_have_the_drawn_flows_of_their_place_in_the_curve():
+    given = estimate(0.3, np.array([0.3, 0.3, 0.4, 0.5, 0.6]), stations=2)
+    given.curve_m3s[1] *= 3.0
+    errors = flow_errors(given, np.full(2, 10.0), 2.0)
+    rng = np.random.default_rng(4)
+    points = rng.standard_normal((2, 3, errors.components)), rng.random(3)
+    order = rng.permutation(given.curve_m3s.shape[1])
+
+    days = draw_flows(FlowModel(errors._replace(bins_m3s=given.curve_m3s[:, order]), NOTHING), *points)
+
+    curve = draw_flows(FlowModel(errors, NOTHING), *points)
+    np.testing.assert_allclose(days.bins_m3s, curve.bins_m3s[:, order], rtol=1e-12)
+    np.testing.assert_allclose(days.factor, curve.factor[:, order], rtol=1e-12)
+
+
+@pytest.mark.parametrize("share", [0.1, 0.5])
+def test_a_stated_flow_is_off_by_one_lognormal_factor_of_mean_one_and_the_stated_error(share):
+    months = np.arange(1, 13, dtype=np.int8)
+    bins_m3s = np.array([[3.0, 2.0, 1.0] * 4])
+    errors = stated_flow_errors(bins_m3s, months, np.array([0.5]), np.array([share]))
+    rng = np.random.default_rng(6)
+
+    found = draw_flows(
+        FlowModel(errors, NOTHING), rng.standard_normal((1, DRAWS, errors.components)), rng.random(DRAWS)
+    )
+
+    factor = found.bins_m3s / bins_m3s
+    np.testing.assert_allclose(factor, np.repeat(factor[:, :1], 12, axis=1), rtol=1e-9)
+    assert factor[:, 0].mean() == pytest.approx(1.0, abs=5 * share / np.sqrt(DRAWS))
+    assert np.log(factor[:, 0]).std() == pytest.approx(np.sqrt(np.log1p(share**2)), rel=4 / np.sqrt(2 * DRAWS))
+    assert (found.environmental_flow_m3s <= 0.5).all()
 
 
 def test_drawn_curves_fall():

@@ -52,6 +52,16 @@ def test_a_table_in_another_unit_is_refused_and_one_with_a_few_such_gauges_is_no
     assert impossible_runoff(sound.drop(columns="area_km2")) is None
 
 
+def test_where_rain_is_known_it_bounds_the_runoff_and_where_it_is_not_the_wettest_place_does():
+    # Thrice the rain of a dry region is less than falls in the wettest one.
+    gauges = region().assign(precipitation_mm=500.0)
+    gauges["flow_mean_m3s"] = 1500.0 * gauges["area_km2"] / 31_557.6
+
+    assert impossible_runoff(gauges).found == "40 of 40 gauges above it; the middle one 1,500 mm"
+    assert impossible_runoff(gauges.assign(precipitation_mm=np.nan)) is None
+    assert impossible_runoff(gauges.assign(precipitation_mm=0.0)) is None
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_wrong_units_are_found_and_named_and_nothing_else(seed):
     gauges = spoiled(

@@ -138,6 +138,9 @@ def test_spreads_of_several_gauges_are_pooled_by_their_degrees_of_freedom():
 
     assert pooled_year_to_year(table) == pytest.approx(np.sqrt((10 * 0.04 + 2 * 0.25) / 12))
     assert pooled_year_to_year(table[2:]) is None
+    # Two years are one degree of freedom.
+    short = pd.DataFrame({"record_years": [3, 2, 1], "year_to_year_log_sd": [0.2, 0.6, 0.9]})
+    assert pooled_year_to_year(short) == pytest.approx(np.sqrt((2 * 0.04 + 0.36) / 3))
 
 
 def test_extension_keeps_mean_and_variance_where_least_squares_would_not():

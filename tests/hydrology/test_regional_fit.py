@@ -12,6 +12,7 @@ from sitefinder.hydrology.regional_fit import (
     IN_PROBABILITY,
     accounted,
     fit_regions,
+    neighbour_groups,
     nested_by_chain,
 )
 from sitefinder.hydrology.regression import correlation_by_distance, fit_equation, sampling_covariance
@@ -36,6 +37,16 @@ def made(count, seed, region="north", zeros=0):
         },
         index=[f"{region}{number:02d}" for number in range(count)],
     )
+
+
+def test_neighbours_are_held_out_together_or_each_gauge_alone():
+    # Five towns of two gauges each, in no order.
+    towns = np.array([60.0, 0.0, 121.0, 1.0, 31.0, 90.0, 61.0, 30.0, 120.0, 91.0])[:, None]
+
+    assert neighbour_groups(towns, 2).tolist() == [1, 2, 3, 2, 4, 5, 1, 4, 3, 5]
+    assert neighbour_groups(towns, 1).tolist() == [1, 2, 3, 4, 5, 6, 7, 8, 9, 10]
+    # Fewer than four groups say nothing.
+    assert neighbour_groups(towns, 3).tolist() == [1, 2, 3, 4, 5, 6, 7, 8, 9, 10]
 
 
 def test_every_gauge_of_every_statistic_is_accounted_for():

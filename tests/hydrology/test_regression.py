@@ -146,3 +146,6 @@ def test_normality_is_doubted_where_it_should_be():
     assert normality_p(rng.normal(size=60)) > 0.05
     assert normality_p(rng.exponential(size=60)) < 0.001
     assert np.isnan(normality_p(np.zeros(10)))
+    # Three that are evenly spaced lie as those of a normal sample do: W is 1. Of two nothing can be said.
+    assert normality_p(np.array([-1.0, 0.0, 1.0])) == pytest.approx(1.0, abs=1e-3)
+    assert np.isnan(normality_p(np.array([-1.0, 1.0])))

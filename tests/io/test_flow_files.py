@@ -65,7 +65,7 @@ def test_every_problem_of_a_gauge_table_is_reported_at_once(written):
         (f"{HEADER}\n", "the table has no rows"),
         (
             f"{HEADER}\na,1\nb,1,2,3,4,5,6,7\n",
-            "rows 2: fewer cells than the header, which has 6; rows 3: more cells",
+            "row 2: fewer cells than the header, which has 6; row 3: more cells",
         ),
         ("", "not valid CSV"),
     ],

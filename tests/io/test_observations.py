@@ -80,11 +80,12 @@ def test_every_fault_of_a_form_is_said_at_once(read):
     for words in (
         "date: no day\n    where:     row 2",
         "observer: missing\n    where:     row 3",
-        "one level alone\n    where:     row 3",
+        "one level alone\n    where:     row 3\n    expected:  both levels, or none\n"
+        "    found:     level_intake_m '12.5', level_tailrace_m nothing",
         "two levels and a drop\n    where:     row 4",
         "the water rises from intake to tailrace\n    where:     row 4",
-        "drop_error_m: missing\n    where:     row 4",
-        "flow_error_percent: missing\n    where:     row 5",
+        "drop_error_m: no standard error\n    where:     row 4",
+        "flow_error_percent: no standard error\n    where:     row 5",
         "flow_m3s: negative\n    where:     row 5",
         "a gauge without its flow, or a flow without its gauge\n    where:     row 5",
         "structure_seen: not a known word\n    where:     row 5\n    expected:  yes, no or nothing",

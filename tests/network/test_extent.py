@@ -49,7 +49,10 @@ def test_lines_beyond_are_left_out_by_name_and_many_of_them_by_number():
 
 
 def test_parts_of_a_network_say_where_they_lie_along_their_feature():
-    lines, _ = lines_within(table([(-100, 25), (50, 25)], [(50, 25), (250, 25)]), BOUNDS)
+    lines, repairs = lines_within(table([(-100, 25), (50, 25)], [(50, 25), (250, 25)]), BOUNDS)
+
+    # Of 150 m 100 lie beyond.
+    assert repairs["action"].iloc[0] == "0.1 km beyond its margin left out"
 
     parts = build_network(lines, snap_m=1.0).parts
 

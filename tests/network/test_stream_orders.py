@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sitefinder.network.ordering import link_orders
+from sitefinder.network.ordering import link_orders, main_upstream
 
 
 def orders(downstream_link, length_m=None, **options):
@@ -26,6 +26,25 @@ def test_the_main_stem_is_the_longest_way_up_from_each_outlet():
     assert found.main_upstream.tolist() == [-1, -1, 1, -1, 2, -1]
     assert found.is_main_stem.tolist() == [False, True, True, False, True, True]
     assert found.longest_path_m.tolist() == [10.0, 20.0, 25.0, 24.0, 26.0, 7.0]
+
+
+def test_the_main_stem_stays_on_the_longer_way_whichever_comes_first():
+    assert orders([2, 2, -1], np.array([3.0, 1.0, 1.0])).main_upstream.tolist() == [-1, -1, 0]
+
+
+@pytest.mark.parametrize(
+    ("steps_m", "main"),
+    [
+        # By way of 2 it is 20 + 5 m up to the source, by way of 3 it is 24.
+        ([10.0, 20.0, 5.0, 24.0, 0.0], [-1, -1, 1, -1, 2]),
+        ([20.0, 10.0, 5.0, 26.0, 0.0], [-1, -1, 0, -1, 3]),
+        ([10.0, 10.0, 5.0, 15.0, 0.0], [-1, -1, 0, -1, 2]),
+    ],
+)
+def test_the_station_upstream_is_the_one_with_the_longest_way_above_it(steps_m, main):
+    downstream = np.array([2, 2, 4, 4, -1], dtype=np.int32)
+
+    assert main_upstream(downstream, np.array(steps_m)).tolist() == main
 
 
 def test_three_equal_tributaries_raise_the_order_once():

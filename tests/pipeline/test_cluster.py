@@ -1,5 +1,6 @@
 """Tasks on real worker processes: the answers of one process, whatever becomes of a worker or of a task."""
 
+import contextlib
 import json
 import os
 import shutil
@@ -11,6 +12,7 @@ from pathlib import Path
 
 import pytest
 import tasks_to_do
+from partial_run import results_of
 from small_valley import write_valley
 
 from sitefinder.errors import InputError, StageError
@@ -62,6 +64,21 @@ def test_workers_are_other_processes_and_give_the_answers_of_this_one(two):
     assert workers.peak_memory_mb > 10
 
 
+# Before a worker is killed, whose successor has loaded nothing; it starts two others in their place.
+def test_workers_that_were_prepared_have_loaded_what_they_need_and_set_what_costs_time(two):
+    workers, _ = two
+
+    answers = values(workers.answers(tasks_to_do.surroundings, {"module": "wave"}, numbers(0, 1), "look"))
+    # Once ended, they are started again for tasks that come after all.
+    workers.release()
+    again = values(workers.answers(tasks_to_do.squared, {}, numbers(2, 3), "squares"))
+
+    assert list(answers.values()) == 2 * [
+        {"loaded": True, "gc": OBJECTS_BEFORE_COLLECTION, "OMP_NUM_THREADS": "1", "MALLOC_TRIM_THRESHOLD_": ""}
+    ]
+    assert sorted(result["value"] for result in again.values()) == [4, 9]
+
+
 def test_a_single_item_is_done_here(two):
     (answer,) = two[0].answers(tasks_to_do.squared, {"offset": Remade("builtins:int", "1")}, numbers(5), "squares")
 
@@ -97,19 +114,96 @@ def test_files_of_tasks_are_gone_when_they_are_done(two):
     assert list(workers._folder.glob("tasks-*")) == []
 
 
-# The last that looks at the two, since it starts others in their place.
-def test_workers_that_were_prepared_have_loaded_what_they_need_and_set_what_costs_time(two):
-    workers, _ = two
+@pytest.fixture
+def valley(two, tmp_path, monkeypatch):
+    """Settings of a small valley whose terrain the two drain in four tiles, by `tasks_to_do.draining`."""
+    settings = write_valley(tmp_path)
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text.replace("[terrain]", "[terrain]\ntile_rows = 8\ntile_columns = 31"), encoding="utf-8")
+    monkeypatch.setattr("sitefinder.inventory._executor", lambda *_: contextlib.nullcontext(two[0]))
+    monkeypatch.setattr("sitefinder.steps.terrain._drain_one", tasks_to_do.draining)
+    return settings
 
-    answers = values(workers.answers(tasks_to_do.surroundings, {"module": "wave"}, numbers(0, 1), "look"))
-    # Once ended, they are started again for tasks that come after all.
-    workers.release()
-    again = values(workers.answers(tasks_to_do.squared, {}, numbers(2, 3), "squares"))
 
-    assert list(answers.values()) == 2 * [
-        {"loaded": True, "gc": OBJECTS_BEFORE_COLLECTION, "OMP_NUM_THREADS": "1", "MALLOC_TRIM_THRESHOLD_": ""}
-    ]
-    assert sorted(result["value"] for result in again.values()) == [4, 9]
+def made(settings, *stages, **options):
+    """Results of stages of a run that keeps results; of one that is stopped, the last of them is not kept."""
+    store = settings.parent / "out" / ".sitefinder-store"
+    try:
+        return results_of(settings, *stages, store=store, **options)
+    finally:
+        kept = kept_by(settings)
+        assert "surface" in kept
+        assert (stages[-1] in kept) == (sys.exc_info()[0] is None)
+        assert [path.name for path in (settings.parent / "out").iterdir()] == [store.name]
+        # Nor does anything of a task stay on its way.
+        assert list(settings.parent.rglob("tasks-*")) == []
+
+
+def kept_by(settings):
+    """Stages, and items of stages, whose results are kept."""
+    entries = (settings.parent / "out" / ".sitefinder-store").glob("results/*/entry.json")
+    return {json.loads(path.read_text())["place"] for path in entries}
+
+
+# Of 11 by 61 cells all drain to the stream along the middle row.
+ALL_CELLS = 11 * 61
+
+
+def test_a_disk_that_takes_no_more_of_a_worker_is_reported_and_what_is_kept_goes_on(valley, two):
+    (valley.parent / tasks_to_do.FULL).touch()
+
+    with pytest.raises(StageError) as stopped:
+        made(valley, "terrain")
+
+    assert str(stopped.value) == (
+        "what stage terrain makes cannot be written\n"
+        f"  folder:    {two[0]._folder}\n"
+        "  expected:  a disk with room for it\n"
+        "  found:     File too large\n"
+        "  fix:       make room there, or name another disk: run.store_folder, or TMPDIR for a run that keeps "
+        "nothing"
+    )
+    (valley.parent / tasks_to_do.FULL).unlink()
+    assert made(valley, "terrain")["terrain"].sums.cells.sum() == ALL_CELLS
+
+
+CHANGED = "an input changed while the run was going on"
+
+
+def test_an_input_that_a_worker_exchanges_and_puts_back_stops_the_run(valley):
+    dem, mark = valley.parent / "dem.tif", valley.parent / tasks_to_do.EXCHANGED
+    before = dem.read_bytes()
+    mark.touch()
+
+    # Tiles are drained on the run's own copy and are right; the next stage that reads the DEM is not made.
+    with pytest.raises(InputError, match=CHANGED) as stopped:
+        made(valley, "terrain", "long_profile")
+
+    assert f"  file:      {dem}\n" in str(stopped.value)
+    assert dem.read_bytes() == before
+    mark.unlink()
+    assert made(valley, "long_profile", "terrain")["terrain"].sums.cells.sum() == ALL_CELLS
+
+
+def test_an_input_exchanged_while_workers_value_candidates_and_put_back_stops_the_run(valley, monkeypatch):
+    monkeypatch.setattr(systems, "SMALL_STATIONS", 0)
+    monkeypatch.setattr("sitefinder.steps.part_size.PART_STATIONS", 8)
+    costs, exchanges = valley.parent / "costs.toml", []
+
+    def exchange(said, *_):
+        if said.startswith("evaluating stretches, 1 of") and not exchanges:
+            exchanges.append(said)
+            os.rename(costs, costs.with_name("aside"))
+            costs.write_text("other", encoding="utf-8")
+            os.replace(costs.with_name("aside"), costs)
+
+    with pytest.raises(InputError, match=CHANGED) as stopped:
+        made(valley, "energy", progress=exchange)
+
+    assert len(exchanges) == 1
+    # What was valued before is kept, and nothing after.
+    assert len([place for place in kept_by(valley) if place.startswith("energy: ")]) == 1
+    assert f"  file:      {costs}\n" in str(stopped.value)
 
 
 # As a user writes it, without a guard around what a main program does.

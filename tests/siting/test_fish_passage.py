@@ -183,3 +183,13 @@ def test_the_least_favourable_route_through_a_station_is_that_of_the_worst_spawn
     assert plants_to_outlet(downstream, [0, 2, 2]).tolist() == [3, 2, 2, 0]
     assert worst_from_above(downstream, np.array([True, True, False, False]), survival).tolist() == [0, 1, 0, 0]
     assert worst_from_above(downstream, np.array([False, True, False, False]), survival).tolist() == [-1, 1, 1, 1]
+    # Of two from which as many survive it is the first by number, whichever comes from farther above.
+    alike = np.array([0.8, 0.8, 0.9, 1.0])
+    assert worst_from_above(downstream, np.array([True, True, False, False]), alike).tolist() == [0, 1, 0, 0]
+    swapped = np.array([3, 3, 3, -1], dtype=np.int32)
+    assert worst_from_above(swapped, np.array([False, True, True, True]), np.full(4, 0.5)).tolist() == [
+        -1,
+        1,
+        2,
+        1,
+    ]

@@ -268,12 +268,12 @@ def test_every_problem_of_a_table_of_gaugings_is_reported_at_once(checked):
 
     entries = str(raised.value)
     for problem in (
-        "flow_m3s: negative, rows 2",
-        "error_percent must be above 0, rows 2",
-        "gauge_flow_m3s: negative, rows 2",
-        "date: empty, rows 2",
-        "gauge_id: empty, rows 2",
-        "gauging_id: A1 appear more than once, rows 2, 3",
+        "flow_m3s: negative\n    where:     row 2",
+        "error_percent: not above 0\n    where:     row 2",
+        "gauge_flow_m3s: negative\n    where:     row 2",
+        "date: missing\n    where:     row 2",
+        "gauge_id: missing\n    where:     row 2",
+        "gauging_id: more than once\n    where:     rows 2, 3",
     ):
         assert problem in entries
 

@@ -3,6 +3,7 @@
     python tests/tools/coverage_by_package.py                  the quick tests; minutes
     python tests/tools/coverage_by_package.py --all            all tests; long
     python tests/tools/coverage_by_package.py --packages dem   of these packages alone, by their own tests
+    python tests/tools/coverage_by_package.py --least 10       and the ten modules with the lowest share
 
 Compiled code is not seen by what counts lines. So the tests of packages with compiled kernels run a second time
 with the compiler off (``NUMBA_DISABLE_JIT=1``), on their small grids, without those that take minutes then.
@@ -27,7 +28,7 @@ TOO_LONG = (
     "tests/laws/test_flood_laws.py::test_tiles_of_any_size_give_the_same_sums",
     "tests/laws/test_flood_laws.py::test_a_label_in_a_window_is_that_of_the_whole_or_unknown",
 )
-ROW = "{:<14} {:>7} {:>7} {:>9} {:>9} {:>7}"
+ROW = "{:<34} {:>7} {:>7} {:>9} {:>9} {:>7}"
 
 
 def run_tests(data, tests, compiler=True, deselected=()):
@@ -58,17 +59,16 @@ def run_tests(data, tests, compiler=True, deselected=()):
 
 
 def counts(data):
-    """Counts of a file of coverage by package: lines, those reached, branches, those taken."""
+    """Counts of a file of coverage by module: lines, those reached, branches, those taken."""
     read = coverage.Coverage(data_file=str(data), branch=True, source=[str(PACKAGE)])
     read.load()
-    found = collections.defaultdict(collections.Counter)
+    found = {}
     for path in sorted(PACKAGE.rglob("*.py")):
         inside = path.relative_to(PACKAGE)
         if path.name == "_version.py":
             continue
         numbers = read._analyze(str(path)).numbers
-        package = inside.parts[0] if len(inside.parts) > 1 else "top level"
-        found[package] += collections.Counter(
+        found[inside.as_posix()] = collections.Counter(
             lines=numbers.n_statements,
             reached=numbers.n_executed,
             branches=numbers.n_branches,
@@ -77,14 +77,28 @@ def counts(data):
     return found
 
 
-def print_table(found):
-    """Print a row for each package."""
+def package_of(module):
+    """The package that a module is in."""
+    package, _, inside = module.partition("/")
+    return package if inside else "top level"
+
+
+def share_of(count):
+    """Share of lines and branches that are reached; 1 where there is nothing to reach."""
+    total = count["lines"] + count["branches"]
+    return (count["reached"] + count["taken"]) / total if total else 1.0
+
+
+def print_table(found, least):
+    """Print a row for each package, and for the modules with the lowest share."""
+    packages = collections.defaultdict(collections.Counter)
+    for module, count in found.items():
+        packages[package_of(module)] += count
     print(ROW.format("package", "lines", "reached", "branches", "taken", "share"))
-    for package, count in [*found.items(), ("all", sum(found.values(), collections.Counter()))]:
-        total, hit = count["lines"] + count["branches"], count["reached"] + count["taken"]
-        # Of a package that is all annotations there is nothing to reach.
-        share = f"{100 * hit / total:.1f} %" if total else ""
-        print(ROW.format(package, count["lines"], count["reached"], count["branches"], count["taken"], share))
+    rows = [*packages.items(), ("all", sum(packages.values(), collections.Counter()))]
+    for name, count in [*rows, *sorted(found.items(), key=lambda item: share_of(item[1]))[:least]]:
+        numbers = (count[each] for each in ("lines", "reached", "branches", "taken"))
+        print(ROW.format(name, *numbers, f"{100 * share_of(count):.1f} %"))
 
 
 def main():
@@ -92,6 +106,9 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--all", action="store_true", help="the slow tests too")
     parser.add_argument("--packages", nargs="+", metavar="NAME", help="these alone, by their own tests")
+    parser.add_argument(
+        "--least", type=int, default=0, metavar="N", help="name the N modules with the lowest share"
+    )
     given = parser.parse_args()
     quick = [] if given.all else ["-m", "not slow"]
     own = [f"tests/{name}" for name in given.packages or () if (REPOSITORY / "tests" / name).is_dir()]
@@ -102,7 +119,10 @@ def main():
         if kernels:
             passed &= run_tests(data, ["-m", "not slow", *kernels], compiler=False, deselected=TOO_LONG)
         found = counts(data)
-    print_table({name: count for name, count in found.items() if not given.packages or name in given.packages})
+    asked = {
+        name: count for name, count in found.items() if package_of(name) in (given.packages or [package_of(name)])
+    }
+    print_table(asked, given.least)
     raise SystemExit(not passed)
 
 

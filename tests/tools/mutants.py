@@ -2,6 +2,7 @@
 
 A mutant turns a comparison, swaps an operator or a function such as `min`, changes a number, drops a `not`, or
 returns nothing. What only words a message is left alone: text, and whatever stands in a `raise` or an assertion.
+So is the ``strict`` of `zip`, a guard against faults of ours.
 """
 
 import ast
@@ -96,6 +97,11 @@ class Mutant(NamedTuple):
         """The package that it is in."""
         return self.module.split("/")[0]
 
+    @property
+    def is_compiled(self):
+        """Whether it is in a kernel, whose code is compiled and not run by Python."""
+        return self.function.split(".")[0] in _kernels(self.module)
+
 
 class _Place(NamedTuple):
     # A change: the function it is in, its line, how it reads, and what makes it in the tree itself.
@@ -118,6 +124,22 @@ def modules_of(packages):
 @functools.cache
 def _source(module):
     return (PACKAGE / module).read_text(encoding="utf-8")
+
+
+# Decorators of functions that are compiled, see sitefinder/compiled.py.
+COMPILED_BY = {"kernel", "part"}
+
+
+@functools.cache
+def _kernels(module):
+    found = set()
+    for node in ast.parse(_source(module)).body:
+        made_by = [
+            each.func if isinstance(each, ast.Call) else each for each in getattr(node, "decorator_list", ())
+        ]
+        if any(isinstance(each, ast.Name) and each.id in COMPILED_BY for each in made_by):
+            found.add(node.name)
+    return found
 
 
 def mutants_of(module):
@@ -234,7 +256,13 @@ def _visit(node, names, function, found):
         _visit_all(filter(None, [node.value]), names, function, found)
         return
     for child in ast.iter_child_nodes(node):
-        _visit(child, names, function, found)
+        if not _is_guard(child):
+            _visit(child, names, function, found)
+
+
+# What `zip` is asked to refuse can show in no run whose lengths are equal by construction.
+def _is_guard(node):
+    return isinstance(node, ast.keyword) and node.arg == "strict"
 
 
 # Docstrings, and calls that make the text of an error.

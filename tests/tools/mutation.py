@@ -1,12 +1,15 @@
 """How many small faults in the computations the tests notice: the mutation score, by package.
 
     python tests/tools/mutation.py --sample 200 --seed 1 --results FILE
+    python tests/tools/mutation.py --sample 200 --seed 1 --results FILE --compiled
     python tests/tools/mutation.py --modules energy hydrology/records.py --survivors
 
 A fault (`mutants.py`) is put into one function of a process that has loaded tests and package, and a fork of that
 process runs the tests of the package's own folder that reach the faulty line; with ``--further``, what these miss
 is shown to laws, published sources and whole runs of made valleys too. The first that fails has noticed it. The
-compiler of kernels is off, so that kernels are faulty at once. What is no function's is put in while modules are
+compiler of kernels is off, so that kernels are faulty at once; tests that take long without it are left out, a
+quarter of those of energy. With ``--compiled`` faults that are in no kernel are tried by all tests, with the
+compiler on: to be run before, with the same file of results. What is no function's is put in while modules are
 loaded. A fault with which tests last ten times as long is noticed too. Faults that change nothing that anybody
 could see stand with the reason in ``mutation_equivalents.toml`` and do not count.
 
@@ -36,9 +39,10 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parents[1]), str(HERE)]
 # Only as a command: pytest imports this file too, when it looks for examples in docstrings.
+COMPILED = "--compiled"
 if __name__ == "__main__":
     # Before numba is loaded.
-    os.environ["NUMBA_DISABLE_JIT"] = "1"
+    os.environ["NUMBA_DISABLE_JIT"] = "0" if COMPILED in sys.argv else "1"
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # What a shell may do to output is no fault of the tests.
     os.environ["PYTHONPATH"] = os.pathsep.join(
@@ -81,12 +85,15 @@ def main():
     parser.add_argument(
         "--further", action="store_true", help="ask laws, published sources and whole runs as well"
     )
+    parser.add_argument(COMPILED, action="store_true", help="only faults outside of kernels, with the compiler on")
     parser.add_argument("--survivors", action="store_true", help="list the faults that no test notices")
     given = parser.parse_args()
     chosen = drawn(given.modules or list(PACKAGES), given.functions, given.sample, given.seed)
+    if given.compiled:
+        chosen = [mutant for mutant in chosen if mutant.function and not mutant.is_compiled]
     with tempfile.TemporaryDirectory(prefix="mutation-") as scratch:
         kept = Path(scratch) / "results.jsonl" if given.results is None else given.results
-        results = Results(kept, given.further)
+        results = Results(kept, given.further, given.compiled)
         for package in PACKAGES:
             own = [mutant for mutant in chosen if mutant.package == package and not results.has(mutant)]
             if own:
@@ -134,8 +141,8 @@ def equivalents():
 class Results:
     """Outcomes by mutant, in a file of JSON lines."""
 
-    def __init__(self, path, further=False):
-        self.path, self.further = Path(path), further
+    def __init__(self, path, further=False, compiled=False):
+        self.path, self.further, self.compiled = Path(path), further, compiled
         self._tests = _digest(sorted((REPOSITORY / "tests").rglob("*.py")))
         # Of tests and package: which tests reach which lines is kept for it beside the results.
         self.state = _digest([*sorted((REPOSITORY / "tests").rglob("*.py")), *sorted(PACKAGE.rglob("*.py"))])
@@ -155,6 +162,7 @@ class Results:
         if row is None or row["module"] != _digest([PACKAGE / mutant.module]):
             return False
         is_final = row["tests"] == self._tests and row["further"] >= self.further
+        is_final &= row.get("compiled", False) >= self.compiled
         return row["outcome"] == NOTICED or is_final
 
     def outcome(self, mutant):
@@ -164,7 +172,7 @@ class Results:
     def add(self, mutant, outcome, by="", seconds=0.0):
         """Keep an outcome, and the test that noticed it."""
         row = {"mutant": mutant.name, "line": mutant.line, "outcome": outcome, "by": by, "seconds": seconds}
-        row["further"] = self.further
+        row |= {"further": self.further, "compiled": self.compiled}
         row |= {"module": _digest([PACKAGE / mutant.module]), "tests": self._tests}
         self._found[mutant.name] = row
         with self.path.open("a", encoding="utf-8") as file:
@@ -190,7 +198,7 @@ def try_all(package, mutants, results, scratch):
         A folder for what tests write.
     """
     folders = [*PACKAGES[package], *(FURTHER if results.further else ())]
-    asked = "all" if results.further else "own"
+    asked = ("all" if results.further else "own") + ("-compiled" if results.compiled else "")
     reached = results.path.with_name(f"{results.path.stem}-{package}-{asked}-{results.state}.json")
     if not reached.exists():
         _in_fork(lambda: _pytest(Reach(package, reached, scratch), folders), _NO_LIMIT_S)

@@ -145,6 +145,19 @@ def test_headline_totals_are_those_of_the_tables(page, handover):
     assert (shown["price"], shown["excluded"]) == (0.22, 6.0)
 
 
+def test_the_headline_energy_is_shown_in_gigawatt_hours(handover):
+    sites = handover.tables["sites"].copy()
+    sites["energy_mwh"] = 0.0
+    sites.loc[sites.index[0], "energy_mwh"] = 12_345.6
+    tables = {**handover.tables, "sites": sites}
+    energy = {"energy_p90_mwh": 9_870.0, "energy_p50_mwh": 12_100.0, "energy_p10_mwh": 14_500.0}
+
+    page = page_html(handover._replace(tables=tables, **energy))
+
+    [shown] = re.findall(r'data-name="energy" data-v="12345.6">(.*?)</div>', page, re.DOTALL)
+    assert re.fullmatch(r"12\.3\sGWh/yr</dd>\n<dd>P90 9\.87 to P10 14\.5</dd>\n<dd>P50 12\.1</dd>\n", shown)
+
+
 def test_the_headline_potential_is_of_reaches_where_sites_may_be_and_whose_head_is_resolved(handover):
     reaches = handover.tables["reaches"].copy()
     reaches["theoretical_kw"] = 0.0

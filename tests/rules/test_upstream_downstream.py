@@ -1,0 +1,75 @@
+"""Effects along the stream worked by hand: what touches a line, equal ways, drops of just the stated height."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sitefinder.rules.overlaps import HIT_COLUMNS
+from sitefinder.rules.upstream_downstream import Barriers, carried_along, steps_down
+from sitefinder.settings import RuleSettings
+
+NO_FALLS = Barriers(np.zeros(0, dtype=np.int64), np.zeros(0))
+
+
+# Streams of two segments of 100 m each; the stations of one that joins another are followed by its first.
+def network(*downstream_link):
+    count = len(downstream_link)
+    stations = pd.DataFrame(
+        {
+            "link": np.repeat(np.arange(count), 3),
+            "distance_m": np.tile([0.0, 100.0, 200.0], count),
+            "segment_length_m": np.tile([0.0, 100.0, 100.0], count),
+            "reach": np.arange(3 * count),
+            "downstream": np.arange(1, 3 * count + 1),
+        }
+    )
+    stations.loc[2::3, "downstream"] = [3 * link if link >= 0 else -1 for link in downstream_link]
+    links = pd.DataFrame({"downstream_link": downstream_link, "leaves_link": -1})
+    return stations, steps_down(stations, links)
+
+
+def held(stations, steps, hits, profile_m=None, effect="downstream", **rule):
+    """Pieces of stream in which a rule holds: station, from, to [m], feature; hits are given in the same way."""
+    rows = [("r", station, station, who, "under", False, False, a, b, b - a) for station, a, b, who in hits]
+    table = pd.DataFrame(rows, columns=HIT_COLUMNS).astype({"feature_id": "str"})
+    given = {"name": "r", "action": "exclude", "path": "x.gpkg", "effect": effect} | rule
+    profile_m = np.zeros(len(stations)) if profile_m is None else np.array(profile_m)
+    found = carried_along(table, stations, steps, RuleSettings(**given), NO_FALLS, profile_m)
+    return list(found[["station", "from_m", "to_m", "feature_id"]].itertuples(index=False, name=None))
+
+
+@pytest.mark.parametrize(
+    ("effect", "pieces"),
+    [
+        ("downstream", [(1, 40.0, 100.0, "spring"), (2, 100.0, 200.0, "spring")]),
+        ("upstream", [(1, 0.0, 40.0, "spring")]),
+    ],
+)
+def test_what_only_touches_the_stream_has_its_effect_from_there_on(effect, pieces):
+    assert held(*network(-1), [(1, 40.0, 40.0, "spring")], effect=effect) == pieces
+
+
+@pytest.mark.parametrize("first", ["a", "b"])
+def test_of_two_at_one_distance_the_first_by_name_is_named_below_their_confluence(first):
+    other = "b" if first == "a" else "a"
+    hits = [(2, 150.0, 160.0, first), (5, 150.0, 160.0, other)]
+
+    found = held(*network(2, 2, -1), hits)
+
+    assert [piece for piece in found if piece[0] >= 6] == [(7, 0.0, 100.0, "a"), (8, 100.0, 200.0, "a")]
+
+
+@pytest.mark.parametrize(("fall_m", "ends"), [(1.9, False), (2.0, True), (2.1, True)])
+def test_a_drop_of_the_stated_height_or_more_ends_it_with_its_segment(fall_m, ends):
+    found = held(*network(-1), [(1, 0.0, 10.0, "park")], [10.0, 10.0 - fall_m, 7.0], stops_at_drop_m=2.0)
+
+    expected = [(1, 10.0, 100.0, "park"), (2, 100.0, 200.0, "park")]
+    assert found == (expected[:1] if ends else expected)
+
+
+@pytest.mark.parametrize(("distance_m", "until_m"), [(90.0, 100.0), (90.5, 100.5), (140.0, 150.0)])
+def test_it_ends_after_its_distance_along_the_stream(distance_m, until_m):
+    found = held(*network(-1), [(1, 0.0, 10.0, "park")], effect_distance_m=distance_m)
+
+    assert found[0] == (1, 10.0, 100.0, "park")
+    assert found[1:] == ([] if until_m == 100.0 else [(2, 100.0, until_m, "park")])
