@@ -57,8 +57,8 @@ WHAT_FILES_ARE = {
     MARKER: "Names and digests of all files of the edition",
     f"{BUNDLE}/{SETTINGS_FILE}": "Settings from which the delivery is made again",
 }
-# The table that changes with licences: these may be added after a run.
-OF_LICENCES = "provenance_table"
+# What changes with licences and with the files that are asked for: these may be stated after a run.
+NOT_NEEDED = ("provenance_table", "site_contours")
 # Figures that the publisher sees for both, and no file of the edition holds for the run itself.
 COMPARED = ("sites", "energy_wh", "open_m", "excluded_m")
 
@@ -119,7 +119,7 @@ def publish(
         made.mkdir()
         with ExitStack() as stack:
             try:
-                own = finished_run(given, store, "it cannot be published", apart_from=(OF_LICENCES,))
+                own = finished_run(given, store, "it cannot be published", apart_from=NOT_NEEDED)
                 _, inputs, results = stack.enter_context(own)
             except SitefinderError as error:
                 problems += error.problems
