@@ -40,7 +40,7 @@ from sitefinder.settings.inputs import (
 )
 from sitefinder.settings.loading import EXTENDS, Joined, Override, checked, join
 from sitefinder.settings.publication import PublicationSettings
-from sitefinder.settings.rules import RuleSettings
+from sitefinder.settings.rules import Publication, RuleSettings
 from sitefinder.settings.run import (
     ChannelSettings,
     ConduitSettings,
@@ -88,6 +88,7 @@ __all__ = [
     "OffGridSettings",
     "Override",
     "PlantSource",
+    "Publication",
     "PublicationSettings",
     "RankingSettings",
     "RegimeFile",
