@@ -4,18 +4,18 @@ import json
 import os
 import re
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, get_args
 
 from sitefinder.errors import InputError
 from sitefinder.inspection.archives import is_archive, unpack
 from sitefinder.inspection.fields import is_renumbered, likely_height, values_of_removal
-from sitefinder.inspection.inspecting import inspect_files
-from sitefinder.inspection.roles import DEM, GAUGES, RULE
+from sitefinder.inspection.inspecting import inspect_files, year_of
+from sitefinder.inspection.roles import DEM, GAUGES, RULE, looks_sensitive
 from sitefinder.inspection.systems import crs_of, utm_code
 from sitefinder.io.new_folder import DATA_FOLDER, write_new_folder
 from sitefinder.io.settings_files import GUESS, UNFILLED
 from sitefinder.report.text import counted, plain
-from sitefinder.settings import FIRST_INVENTORY
+from sitefinder.settings import FIRST_INVENTORY, Publication
 from sitefinder.vocabulary import ACTIONS
 
 HOW = (
@@ -70,7 +70,9 @@ def section_of(found, path) -> Section | None:
     else:
         settings, notes = _layer_settings(found)
     licence = [] if found.role == GAUGES else [_licence(each) for each in found.licence[:1]]
-    return Section(table, [*_rule(found), ("path", place), *settings, *licence], [_origin(found), *notes])
+    # The edition, as reasons and explanations give it.
+    date = [("date", _guess(year))] if (year := year_of(found)) and found.role != GAUGES else []
+    return Section(table, [*_rule(found), ("path", place), *settings, *date, *licence], [_origin(found), *notes])
 
 
 # What a data set's own metadata say is a fact; what a text in its folder says may be of other files.
@@ -126,7 +128,8 @@ def _layer_settings(found):
         if is_renumbered(layer.likely.id):
             notes.append(f"{layer.likely.id} may be a row number, which changes when the file is saved again.")
     else:
-        notes.append("No field is filled and different in all features; without id_column, ids are row numbers.")
+        notes.append("No field that is named like an id is filled and different in all features; without")
+        notes.append("id_column, ids are row numbers.")
     if layer.likely.name is not None and found.role != PARCELS:
         settings.append(("name_column", _guess(layer.likely.name)))
     for field in layer.fields:
@@ -166,9 +169,14 @@ def _inventory_settings(layer):
 def _rule(found):
     if found.role != RULE:
         return []
+    publish = []
+    if looks_sensitive(Path(found.file).stem, found.layer.layer):
+        forms = ", ".join(get_args(Publication))
+        publish.append(("publish", _blank(f"your decision: {forms}; the layer looks sensitive")))
     return [
         ("name", _guess(found.layer.layer.replace("_", " "))),
         ("action", _blank(f"your decision: {', '.join(action.name for action in ACTIONS)}")),
+        *publish,
     ]
 
 
@@ -210,20 +218,26 @@ def _texts(found, paths, taken):
         section = section_of(each, path)
         if section is None:
             yield f"# {plain(_origin(each))}: nothing shows which input this is; see config/README.md.\n"
+        elif each.later is not None:
+            yield _commented(section, f"A later edition is drafted: {plain(each.later)}.")
         elif section.table == f"inputs.{FIRST_INVENTORY}" and section.table in taken:
             # Several inventories of weirs are merged.
             section = section._replace(table=_further_table(each, taken))
             taken.add(section.table)
             yield section.text()
         elif section.table != RULE and section.table in taken:
-            lines = section.text().splitlines()
-            first = f"# Another file is taken for {section.table} already."
+            why = f"Another file is taken for {section.table} already."
             if each.role == DEM:
-                first += " Tiles of one DEM: build a mosaic of them (VRT), and name that."
-            yield "\n".join([first, *(line if line.startswith("#") else f"# {line}" for line in lines)]) + "\n"
+                why += " Tiles of one DEM: build a mosaic of them (VRT), and name that."
+            yield _commented(section, why)
         else:
             taken.add(section.table)
             yield section.text()
+
+
+def _commented(section, why):
+    lines = section.text().splitlines()
+    return "\n".join([f"# {why}", *(line if line.startswith("#") else f"# {line}" for line in lines)]) + "\n"
 
 
 def _further_table(found, taken):
@@ -312,7 +326,8 @@ def filled_template(template, found, paths) -> str:
     text, rest, taken = template, [], set()
     for each, path in zip(found, paths, strict=True):
         section = section_of(each, path)
-        if section is not None and section.table in _IN_TEMPLATE and section.table not in taken:
+        is_first = section is not None and section.table not in taken and each.later is None
+        if is_first and section.table in _IN_TEMPLATE:
             taken.add(section.table)
             text = _with_settings(text, f"[{section.table}]", section.settings, section.notes)
             if each.role == DEM and (code := _run_crs(each.raster)) is not None:

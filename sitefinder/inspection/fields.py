@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.dem.judging import USUAL_GAPS
+from sitefinder.io.vector import MISREAD
 
 # A field with at most this number of values is shown as categories, with their counts (own choice).
 MAX_CATEGORIES = 12
@@ -34,8 +35,7 @@ _REMOVED = re.compile(
 )
 # Numbers below zero that seldom are one: shorter ones may be measured.
 _NO_NUMBERS = {value for value in USUAL_GAPS if value <= -99.0}
-# Letters of two bytes in UTF-8 that were read as two letters, and letters that a Latin alphabet does not have.
-_MISREAD = re.compile("[\u00c2-\u00df][\u0080-\u00bf]")
+# Letters that a Latin alphabet does not have.
 _CONTROL = re.compile("[\u0080-\u009f\ufffd]")
 
 
@@ -130,7 +130,7 @@ class FieldCounts:
         beyond = texts[~texts.map(str.isascii)]
         if beyond.empty:
             return
-        self.misread += sum(_MISREAD.search(text) is not None for text in beyond)
+        self.misread += sum(MISREAD.search(text) is not None for text in beyond)
         self.control += sum(_CONTROL.search(text) is not None for text in beyond)
         if self._example.isascii():
             self._example = beyond.iloc[0]

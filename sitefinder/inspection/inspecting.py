@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import re
 from pathlib import Path
 from typing import NamedTuple
 
@@ -15,6 +16,12 @@ from sitefinder.inspection.systems import covered_percent
 from sitefinder.io.opening import RASTER_FORMATS, VECTOR_FORMATS, is_database, validate_file, validate_layer
 from sitefinder.io.vector import layers_of_file
 
+_ELSEWHERE = (
+    "no cell lies in the DEM's extent\n"
+    "  fix:  check the raster's coordinate system, or name the raster of this region"
+)
+# A year in the name of a file or layer.
+_YEAR = re.compile(r"(?<!\d)(?:19|20)\d\d(?!\d)")
 RASTER_ENDINGS = (".tif", ".tiff", ".vrt", ".asc", ".img", ".nc", ".hgt", ".bil", ".flt", ".dem", ".jp2", ".grd")
 
 
@@ -35,6 +42,8 @@ class Found(NamedTuple):
     layer : LayerFound or None
         One of the two is None.
     licence : list of LicenceText
+    later : str or None
+        A later edition among the files, by a year in the name; None where there is none.
     """
 
     file: str
@@ -44,6 +53,7 @@ class Found(NamedTuple):
     raster: RasterFound | None
     layer: LayerFound | None
     licence: list
+    later: str | None
 
 
 class Inspected(NamedTuple):
@@ -94,7 +104,7 @@ def inspect_files(files, dem=None) -> Inspected:
         beside = None
         if dem is not None:
             try:
-                beside = _raster(_DataSet(dem, Path(dem), None), is_dem=True)
+                beside = _raster(_DataSet(dem, Path(dem).absolute(), None), is_dem=True)
             except SitefinderError as error:
                 problems.append(str(error))
         rasters = {}
@@ -113,19 +123,68 @@ def inspect_files(files, dem=None) -> Inspected:
             each, found = data_sets[number], read.found
             if beside is not None and read is not beside:
                 share = covered_percent(read.bounds, read.crs, beside.bounds, beside.crs)
-                found = found._replace(covered_percent=share)
+                elsewhere = [_ELSEWHERE] if share == 0.0 else []
+                found = found._replace(covered_percent=share, problems=[*found.problems, *elsewhere])
             results[number] = [_found(each, 1, raster_role(each.path.name), found, None)]
         box = None if beside is None or beside.crs is None else (beside.bounds, beside.crs)
         for number, each in enumerate(data_sets):
             if not _may_be_raster(each.path):
                 results[number] = list(_layers(each, box, problems))
-    return Inspected([found for number in sorted(results) for found in results[number]], problems)
+    found = [found for number in sorted(results) for found in results[number]]
+    return Inspected(_with_later_editions(found), problems)
+
+
+# Layers that differ in name by the year alone and have the same fields are editions; all but the last name it.
+def _with_later_editions(found):
+    editions = {}
+    for each in found:
+        if each.layer is not None and (year := year_of(each)) is not None:
+            fields = tuple(field.name for field in each.layer.fields)
+            same = (_YEAR.sub("", _name(each)).lower(), each.layer.kind, fields)
+            editions.setdefault(same, []).append((year, each))
+    later = {}
+    for same in editions.values():
+        last_year, last = max(same, key=lambda edition: edition[0])
+        later |= {id(each): last for year, each in same if year < last_year}
+    return [each if id(each) not in later else _older(each, _shown_of(later[id(each)])) for each in found]
+
+
+def year_of(found):
+    """The year in the name of a file or layer, as text.
+
+    Parameters
+    ----------
+    found : Found
+
+    Returns
+    -------
+    str or None
+        None where there is none, or several.
+    """
+    years = _YEAR.findall(_name(found))
+    return years[0] if len(years) == 1 else None
+
+
+def _name(found):
+    return found.layer.layer if found.layers > 1 else Path(found.inside or found.file).stem
+
+
+def _shown_of(found):
+    name = found.file if found.inside is None else f"{found.file}/{found.inside}"
+    return name if found.layers == 1 else f'{name}, layer "{found.layer.layer}"'
+
+
+def _older(found, later):
+    problem = f"this seems to be an older edition of {later}\n  fix:  use one of them; a draft takes the later one"
+    layer = found.layer._replace(problems=[*found.layer.problems, problem])
+    return found._replace(layer=layer, later=later)
 
 
 # Data sets in order; what is in archives is unpacked as long as the stack is open.
 def _data_sets(files, problems, opened):
     for file in files:
-        path = Path(file)
+        # Readers of rasters start a relative path from its own folder.
+        path = Path(file).absolute()
         try:
             validate_file(path, "inspected file", file)
             if not path.exists():
@@ -226,4 +285,4 @@ def _layers(data_set, dem, problems):
 
 def _found(data_set, layers, role, raster, layer):
     licence = licence_texts(data_set.path)
-    return Found(data_set.file, data_set.inside, layers, role, raster, layer, licence)
+    return Found(data_set.file, data_set.inside, layers, role, raster, layer, licence, None)

@@ -58,6 +58,7 @@ class RasterFound(NamedTuple):
     suspected_nodata: list
     looked_at: int
     gap_percent: float | None
+    suspected_percent: float | None
     minimum: float | None
     maximum: float | None
     covered_percent: float | None
@@ -134,6 +135,7 @@ def inspect_raster(path, name, *, is_dem) -> RasterRead:
         suspected,
         looked_at,
         100.0 * gaps / looked_at if looked_at else None,
+        100.0 * sum(int(np.isin(block, suspected).sum()) for block in blocks) / looked_at if looked_at else None,
         float(values.min()) if values.size else None,
         float(values.max()) if values.size else None,
         None,

@@ -33,6 +33,11 @@ WORDS = {
         "gewaesser", "gewässer", "fluss", "flüsse", "bach$", "bäche", "cours", "rio", "reach",
     ),
 }  # fmt: skip
+# The same by which layers of rules are named whatever their geometry, and those whose places may be secret.
+_NATURE = ("nest", "species", "habitat", "spawning", "breeding", "conservation", "protected", "schutz", "biotop")
+_SENSITIVE = (
+    "nest", "eyrie", "horst", "species", "breeding", "confidential", "secret", "sensitive", "vertraulich",
+)  # fmt: skip
 _RAIN = ("precip", "rain", "prism", "niederschlag")
 _GAUGE_FIELDS = re.compile(r"^flow_|^gauge|discharge|^q\d|pegel")
 
@@ -72,7 +77,8 @@ def layer_role(name, layer, kind, fields):
     Returns
     -------
     str or None
-        A key of ``inputs``, ``flows.gauges``, ``rules`` for polygons of any other kind, or None.
+        A key of ``inputs``, ``flows.gauges``, ``rules`` for polygons of any other kind and for what is named
+        after nature, or None.
 
     Examples
     --------
@@ -85,7 +91,30 @@ def layer_role(name, layer, kind, fields):
         for role, words in WORDS.items():
             if LAYERS[role] in (kind, "any") and any(_holds(text, word) for word in words):
                 return role
-    return RULE if kind == "polygon" else None
+    return RULE if kind == "polygon" or _names_one((layer, name), _NATURE + _SENSITIVE) else None
+
+
+def looks_sensitive(*names):
+    """Whether names of a file and layer say that its places may be secret.
+
+    Parameters
+    ----------
+    *names : str
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> looks_sensitive("birds", "eagle_nests"), looks_sensitive("parks_2019")
+    (True, False)
+    """
+    return _names_one(names, _SENSITIVE)
+
+
+def _names_one(names, words):
+    return any(_holds(name, word) for name in names for word in words)
 
 
 def _holds(text, word):

@@ -391,7 +391,9 @@ def _unfilled_text(written, path, place, text, has_guess):
         value = guess if _UNQUOTED.fullmatch(guess) else json.dumps(guess, ensure_ascii=False)
         name = next((part for part in reversed(place) if isinstance(part, str)), key)
         found = f"{key}: {guess} is a guess" + (f" ({', '.join(where)})" if where else "")
-        return f"{found}\n  {FIX}  write {name} = {value} if that is right, or what is right"
+        # One of a list does not replace the list.
+        written = f"{value} in {name}" if place and isinstance(place[-1], int) else f"{name} = {value}"
+        return f"{found}\n  {FIX}  write {written} if that is right, or what is right"
     hint = text.removeprefix(UNFILLED).removeprefix(":").strip() or "a value"
     return (
         f"{key}: {hint}"

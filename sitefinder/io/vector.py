@@ -1,6 +1,7 @@
 """The user's vector layers in the run's coordinate system, with a row for each repair."""
 
 import difflib
+import re
 import shutil
 import tempfile
 import warnings
@@ -92,6 +93,10 @@ MULTI = [GeometryType.MULTIPOINT, GeometryType.MULTILINESTRING, GeometryType.MUL
 REPAIR_PASSES = 2
 
 
+# Letters of two bytes in UTF-8 that were read as two letters.
+MISREAD = re.compile("[\u00c2-\u00df][\u0080-\u00bf]")
+
+
 class Repair(NamedTuple):
     """A problem of a feature and what was done; the feature is empty where the layer as a whole is concerned.
 
@@ -166,8 +171,16 @@ def simple_geometries(geometries, kind, ids):
     several = np.flatnonzero(counts > 1)
     repairs += [Repair(ids[row], "several parts", f"split into {counts[row]}") for row in several]
     pointlike = (_kinds(parts) == "line") & (shapely.length(parts) == 0)
-    repairs += [Repair(ids[row], "line without length", "dropped", row) for row in rows[pointlike]]
+    repairs += [
+        Repair(ids[row], "line without length", f"dropped; x {x:.0f}, y {y:.0f}", row)
+        for row, (x, y) in zip(rows[pointlike], _places(parts[pointlike]), strict=True)
+    ]
     return rows[~pointlike], parts[~pointlike], repairs
+
+
+# First vertex of each line.
+def _places(lines):
+    return shapely.get_coordinates(shapely.get_point(lines, 0))
 
 
 def without_duplicates(frame, attributes):
@@ -364,6 +377,8 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False, area=N
     frame, duplicates = without_duplicates(frame, attributes)
     if curved:
         reader_notes.append(f"curves in {curved} features")
+    if misread := int(frame["feature_name"].str.contains(MISREAD).sum()):
+        reader_notes.append(f"{misread} names that look like UTF-8, read in another alphabet")
     repairs = [Repair("", text, "read nevertheless") for text in reader_notes] + repairs + duplicates
     if frame.empty and not allow_empty:
         raise _no_usable_feature(table, geometries, geometry, repairs, what, where)

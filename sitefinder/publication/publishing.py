@@ -111,7 +111,7 @@ def publish(
     Stages that look at no such layer are taken from the results of the run.
     """
     given = settings if isinstance(settings, Settings) else settings_of_run(Path(settings))
-    folder = Path(os.path.abspath(folder))
+    folder, shown = Path(os.path.abspath(folder)), folder
     kept = store_folder(given) if store is None else Path(os.path.abspath(store))
     problems = [*problems_of_publication(given), *_problems_of_places(given, folder, kept)]
     with tempfile.TemporaryDirectory(prefix="sitefinder-") as scratch:
@@ -147,7 +147,7 @@ def publish(
         after = region_of(tables["totals"])
         summary = publication_text(
             public.run.name,
-            folder,
+            shown,
             len(files),
             _generalised_lines(form, tables["reaches"]),
             [(name, float(before[name]), float(after[name])) for name in COMPARED],

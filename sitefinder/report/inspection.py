@@ -115,7 +115,8 @@ def _raster_lines(raster):
     if raster.looked_at:
         total = raster.rows * raster.columns
         of = "all cells" if raster.looked_at >= total else f"{raster.looked_at:,} cells looked at"
-        lines.append(_line("gaps", f"{raster.gap_percent:.1f} % of {of}"))
+        unmarked = f" are marked, {raster.suspected_percent:.1f} % are not" if raster.suspected_nodata else ""
+        lines.append(_line("gaps", f"{raster.gap_percent:.1f} % of {of}{unmarked}"))
         if raster.minimum is not None:
             lines.append(_line("values", f"{raster.minimum:,.6g} to {raster.maximum:,.6g}"))
     return lines
@@ -148,7 +149,7 @@ def _layer_lines(layer):
     lines.append(
         _line(
             "likely fields",
-            f"id {likely.id or 'none is filled and different everywhere'}; name {likely.name or 'none'}; "
+            f"id {likely.id or 'none by name, filled and different everywhere'}; name {likely.name or 'none'}; "
             f"status {likely.status or 'none'}",
         )
     )

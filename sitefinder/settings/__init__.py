@@ -45,7 +45,7 @@ from sitefinder.settings.inputs import (
 )
 from sitefinder.settings.loading import EXTENDS, Joined, Override, checked, join
 from sitefinder.settings.publication import PublicationSettings
-from sitefinder.settings.rules import RuleSettings
+from sitefinder.settings.rules import Publication, RuleSettings
 from sitefinder.settings.run import (
     ChannelSettings,
     ConduitSettings,
@@ -99,6 +99,7 @@ __all__ = [
     "ParcelSource",
     "PlantSource",
     "PowerLineSource",
+    "Publication",
     "PublicationSettings",
     "RankingSettings",
     "RegimeFile",

@@ -44,6 +44,13 @@ class Source(Section):
         "not, and the edition says what to obtain",
     )
 
+    @field_validator("date", mode="before")
+    @classmethod
+    def _date_as_text(cls, date: Any) -> Any:
+        # A year is a number in TOML, and a day a date.
+        is_year = isinstance(date, int) and not isinstance(date, bool)
+        return str(date) if is_year else day_as_text(date)
+
 
 class DemSource(Source):
     """The digital elevation model (DEM)."""

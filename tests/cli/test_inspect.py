@@ -40,7 +40,8 @@ def write_archive(folder):
     shutil.rmtree(made)
 
 
-# What the command prints of them; one file is not there, and one is none that is read.
+# What the command prints of them: 15 × 12 of 60 × 40 cells have no data. One file is not there, and one
+# is none that is read.
 FOUND = """\
 dem.tif
   coordinate system: EPSG:32633, WGS 84 / UTM zone 33N
@@ -50,7 +51,7 @@ dem.tif
   extent:            x 500,000 to 500,800, y 4,998,800 to 5,000,000
   cells:             60 rows × 40 columns of 20 × 20, float32
   nodata:            the file states none; cells that seem to be without data hold -9999
-  gaps:              0.0 % of all cells
+  gaps:              0.0 % of all cells are marked, 7.5 % are not
   values:            188.7 to 219.5
   licence:           nothing found in the file or beside it
   likely used as:    inputs.dem
@@ -225,6 +226,17 @@ def test_each_guess_is_refused_with_its_line_and_what_to_write(region, command):
     assert '    fix:  write id_column = "stream_id" if that is right, or what is right\n' in refused.err
 
 
+def test_a_guess_in_a_list_is_confirmed_within_the_list(region, command):
+    settings = region.folder / "settings.toml"
+    weirs = '[inputs.structures]\npath = "weirs.gpkg"\nremoved_values = ["TODO: confirm gone"]\n'
+    settings.write_text(settings.read_text(encoding="utf-8") + weirs, encoding="utf-8")
+
+    refused = command("check", "settings.toml")
+
+    assert "  inputs.structures.removed_values[1]: gone is a guess" in refused.err
+    assert '    fix:  write "gone" in removed_values if that is right, or what is right\n' in refused.err
+
+
 def test_a_guess_in_a_base_file_of_another_folder_is_refused_with_that_file(region, command):
     base = (region.folder / "settings.toml").read_text(encoding="utf-8")
     (region.folder / "base").mkdir()
@@ -302,6 +314,76 @@ def test_a_second_dem_may_be_a_tile_and_is_commented_out(region, command):
 
     assert "# Another file is taken for inputs.dem already. Tiles of one DEM: build a mosaic" in text
     assert tomllib.loads(text)["inputs"]["dem"]["path"] == "TODO: confirm dem.tif"
+
+
+def test_files_of_another_folder_are_read_by_a_relative_path(region, command):
+    (region.folder / "delivered").mkdir()
+    for name in ("dem.tif", "streams.gpkg"):
+        shutil.move(name, f"delivered/{name}")
+
+    found = command("inspect", "delivered/dem.tif", "delivered/streams.gpkg")
+    alone = command("inspect", "--dem", "delivered/dem.tif", "delivered/streams.gpkg")
+
+    assert (found.status, found.err) == (0, "")
+    assert (alone.status, alone.err) == (0, "")
+    assert found.out.startswith("delivered/dem.tif\n  coordinate system: EPSG:32633")
+    assert found.out.endswith("\n" + alone.out)
+    assert str(region.folder) not in found.out
+
+
+def test_a_raster_of_another_place_is_said_to_be_one(region, command):
+    shutil.copy("dem.tif", "far.tif")
+    with rasterio.open("far.tif", "r+") as raster:
+        raster.transform = rasterio.Affine(20.0, 0.0, 900_000.0, 0.0, -20.0, 5_000_000.0)
+
+    text = command("inspect", "dem.tif", "far.tif").out
+
+    before, after = text.split("\nfar.tif\n")
+    assert "no cell lies in the DEM's extent" not in before
+    assert "  at the DEM:        covers 0 % of its extent\n" in after
+    assert "    no cell lies in the DEM's extent\n      fix:  check the raster's coordinate system" in after
+
+
+# Layers of the same polygon, by their file's name.
+def write_areas(*names, field="CODE"):
+    area = shapely.box(500_000, 4_999_000, 500_500, 4_999_500)
+    for name in names:
+        pyogrio.write_dataframe(geopandas.GeoDataFrame({field: ["A"]}, geometry=[area], crs=UTM), f"{name}.gpkg")
+
+
+def test_an_older_edition_names_the_later_one_which_alone_is_drafted(region, command):
+    write_areas("Parks_2021", "parks_2012", "parks_east", "forests_1998")
+    write_areas("parks_2025", field="OTHER")
+    files = [f"{name}.gpkg" for name in ("Parks_2021", "parks_2012", "parks_2025", "parks_east", "forests_1998")]
+
+    shown = command("inspect", *files).out
+    text = command("inspect", "--draft", *files).out
+
+    assert shown.count("older edition") == 1
+    assert "this seems to be an older edition of Parks_2021.gpkg\n" in shown.split("\nparks_2012.gpkg\n")[1]
+    assert "# A later edition is drafted: Parks_2021.gpkg.\n" in text
+    rules = tomllib.loads(text)["rules"]
+    drafted = {rule["path"].removeprefix("TODO: confirm "): rule.get("date") for rule in rules}
+    assert drafted == {
+        "Parks_2021.gpkg": "TODO: confirm 2021",
+        "parks_2025.gpkg": "TODO: confirm 2025",
+        "parks_east.gpkg": None,
+        "forests_1998.gpkg": "TODO: confirm 1998",
+    }
+
+
+def test_points_of_a_species_are_a_rule_that_asks_what_may_be_published(region, command):
+    places = geopandas.GeoDataFrame({"ring": ["R1"]}, geometry=[shapely.Point(500_100.0, 4_999_500.0)], crs=UTM)
+    for name in ("eagle_nests", "wells"):
+        pyogrio.write_dataframe(places, f"{name}.gpkg")
+    write_areas("parks")
+
+    text = command("inspect", "--draft", "eagle_nests.gpkg", "wells.gpkg", "parks.gpkg").out
+
+    nests, parks = tomllib.loads(text)["rules"]
+    assert nests["publish"] == "TODO: your decision: exact, generalised, hidden; the layer looks sensitive"
+    assert "publish" not in parks
+    assert "# wells.gpkg (point, 1 feature): nothing shows which input this is" in text
 
 
 def test_values_of_the_ground_are_taken_from_blocks_of_a_large_raster(region, command):

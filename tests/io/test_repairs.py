@@ -116,7 +116,7 @@ def test_a_line_without_length_is_dropped_and_reported(saved, read):
     result = read(saved(lines), "line")
 
     assert result.frame["source_row"].tolist() == [1]
-    assert repairs_of(result) == [["row 0", "line without length", "dropped"]]
+    assert repairs_of(result) == [["row 0", "line without length", "dropped; x 1, y 1"]]
 
 
 def test_coordinates_that_are_no_numbers_are_dropped_and_reported(saved, read):

@@ -269,3 +269,18 @@ def test_a_layer_without_an_index_of_places_or_elsewhere_is_read_whole(saved, re
 
     assert len(read(saved(degrees, file="layer.geojson", crs="EPSG:4326"), area=AREA).frame) == 900
     assert len(read(saved(SQUARES), area=elsewhere).frame) == 900
+
+
+def test_names_in_utf_8_that_were_read_in_another_alphabet_are_listed(saved, read):
+    names = ["Grünau", "Gießbach".encode().decode("latin-1"), "Jökulsá".encode().decode("latin-1"), "Ã"]
+    layer = saved(
+        [box(x, 5e6, x + 5, 5e6 + 5) for x in (5e5, 5.1e5, 5.2e5, 5.3e5)],
+        name=names,
+        source={"name_column": "name"},
+    )
+
+    repairs = read(layer).repairs
+
+    assert repairs[["feature", "problem", "action"]].to_numpy().tolist() == [
+        ["", "2 names that look like UTF-8, read in another alphabet", "read nevertheless"]
+    ]

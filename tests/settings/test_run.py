@@ -1,12 +1,13 @@
 """Settings: what is filled in, what is refused, and that every problem is reported at once."""
 
 import copy
+import datetime
 
 import pytest
 from pydantic import BaseModel, ValidationError
 
 from sitefinder.errors import ConfigError
-from sitefinder.settings import Settings, check_settings
+from sitefinder.settings import LayerSource, Settings, check_settings
 
 MINIMUM = {
     "run": {"name": "North", "crs": "EPSG:32633", "output_folder": "out"},
@@ -216,6 +217,20 @@ def test_with_the_error_all_other_problems_of_the_dem_are_reported():
         "  inputs.dem_footprints.dat_column: no such setting; did you mean date_column?\n"
         "  inputs.dem_footprints.error_measure: input should be 'rmse', 'le90' or 'le95' (found 'le99')"
     )
+
+
+@pytest.mark.parametrize(
+    ("written", "date"),
+    [(2019, "2019"), (datetime.date(2019, 5, 31), "2019-05-31"), ("spring 2019", "spring 2019")],
+)
+def test_an_edition_may_be_a_year_or_a_day_without_quotation_marks(written, date):
+    assert LayerSource(path="a.gpkg", date=written).date == date
+
+
+@pytest.mark.parametrize("written", [True, 2019.5])
+def test_an_edition_is_no_other_kind_of_value(written):
+    with pytest.raises(ValidationError, match="date"):
+        LayerSource(path="a.gpkg", date=written)
 
 
 def test_an_error_out_of_its_range_is_reported_once():
