@@ -185,6 +185,7 @@ def test_table_and_layer_hold_the_comparison(compared):
         "changed_values",
         "causes",
         "columns",
+        "layer_styles",
     ]
     # Each value that is listed as different is.
     values = pyogrio.read_dataframe(geopackage, layer="changed_values", read_geometry=False)
