@@ -213,6 +213,10 @@ def explain_command(
     ],
     within: Within = None,
     changes: Changes = None,
+    page: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="write the run's page too, with the explanation in the site's section"),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="one JSON object, for programs")] = False,
 ):
     """Explain the verdict of a site, structure, reach or place, and the nearest change that would alter it."""
@@ -220,7 +224,7 @@ def explain_command(
     from sitefinder.io.settings_files import read_settings
 
     of = read_settings(run, changes or (), within) if within or changes else run
-    explanation = explain(of, what)
+    explanation = explain(of, what, page=page)
     print(explanation.json if json else explanation.summary, end="")
 
 

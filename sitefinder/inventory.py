@@ -590,16 +590,21 @@ def compare(
 
 
 class Explanation(NamedTuple):
-    """Why a site, structure or reach has its verdict: see `sitefinder.explanation.explaining.explained`."""
+    """Why a site, structure or reach has its verdict: see `sitefinder.explanation.explaining.explained`.
+
+    ``files`` are those that were written.
+    """
 
     found: dict[str, Any]
+    files: tuple[Path, ...] = ()
 
     @property
     def summary(self) -> str:
         """The explanation in words and figures, ending with a line break."""
         from sitefinder.report.explanation import explanation_text
 
-        return str(explanation_text(self.found))
+        text = str(explanation_text(self.found))
+        return text + "".join(f"\nFiles\n  {path}\n" for path in self.files)
 
     @property
     def json(self) -> str:
@@ -607,7 +612,9 @@ class Explanation(NamedTuple):
         return json.dumps(self.found, ensure_ascii=False, indent=2) + "\n"
 
 
-def explain(settings: Settings | StrPath, what: str, *, store: StrPath | None = None) -> Explanation:
+def explain(
+    settings: Settings | StrPath, what: str, *, page: StrPath | None = None, store: StrPath | None = None
+) -> Explanation:
     """Why a site, structure, reach or place has its verdict, and the smallest change that would alter it.
 
     Parameters
@@ -616,6 +623,9 @@ def explain(settings: Settings | StrPath, what: str, *, store: StrPath | None = 
         Settings, a settings file, or the output folder or GeoPackage of a run beside whose store it lies.
     what : str
         Id of a site, an existing structure or a reach, or ``x,y`` in the run's system [m].
+    page : path-like, optional
+        A page for a browser to write: that of the run, with the explanation in the section of the site, which it
+        opens at. Of a site alone.
     store : path-like, optional
         Folder of the results that the run kept; absent: the one that the settings name.
 
@@ -626,13 +636,43 @@ def explain(settings: Settings | StrPath, what: str, *, store: StrPath | None = 
     Raises
     ------
     ConfigError, InputError
-        Listing every problem; also if a result is not kept, or nothing is called so. Nothing is run and nothing
-        written.
+        Listing every problem; also if a result is not kept, nothing is called so, or the page would replace an
+        input or a file of the run. Nothing is run, and nothing written then.
     """
+    from sitefinder.delivery.page import explained_page
     from sitefinder.explanation.explaining import explained
 
     with finished_run(settings, store, "it cannot be explained") as (settings, inputs, results):
-        return Explanation(explained(settings, cast("RunInputs", inputs), results, what))
+        found = explained(settings, cast("RunInputs", inputs), results, what)
+        if page is None:
+            return Explanation(found)
+        path = _page_to_write(settings, Path(page), found["about"])
+        html = explained_page(settings, results, {found["about"]["id"]: Explanation(found).summary})
+        (written,) = deliver(path.parent, {path.name: partial(_write_bytes, content=html.encode("utf-8"))})
+        return Explanation(found, (Path(written),))
+
+
+def _page_to_write(settings: Settings, path: Path, about: dict[str, Any]) -> Path:
+    if about["kind"] != "site":
+        raise InputError.of(
+            "the page has a section for sites alone",
+            expected="the id of a selected site",
+            found=f"{about['kind']} {about['id']}",
+            fix="leave out --page, or explain the site that uses it",
+        )
+    _validate_replacing_inputs(settings, path.parent, [path.name])
+    _validate_not_of_run(settings, path, "the page", "leave out --page")
+    return path
+
+
+def _validate_not_of_run(settings: Settings, path: Path, what: str, otherwise: str) -> None:
+    if path.name in KNOWN and os.path.realpath(path.parent) == os.path.realpath(output_folder(settings)):
+        raise InputError.of(
+            f"{what} would replace a file of the run",
+            file=path,
+            expected="a name that no file of a delivery has",
+            fix=f"choose another name, or {otherwise}",
+        )
 
 
 def write_sheets(
@@ -671,13 +711,7 @@ def write_sheets(
     with finished_run(settings, store, "no sheet can be made of it") as (settings, _, results):
         path = output_folder(settings) / SHEETS if output is None else Path(output)
         _validate_replacing_inputs(settings, path.parent, [path.name])
-        if path.name in KNOWN and os.path.realpath(path.parent) == os.path.realpath(output_folder(settings)):
-            raise InputError.of(
-                "the sheets would replace a file of the run",
-                file=path,
-                expected="a name that no file of a delivery has",
-                fix=f"choose another name, or leave --output out for {SHEETS}",
-            )
+        _validate_not_of_run(settings, path, "the sheets", f"leave --output out for {SHEETS}")
         printed = sheets_of(settings, results, _fonts_of(settings), site_ids)
         (written,) = deliver(path.parent, {path.name: lambda draft: draft.write_bytes(printed)})
         return Path(written)

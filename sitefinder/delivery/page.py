@@ -20,3 +20,24 @@ def make_page(settings, made, scratch):
     with speaking(settings.delivery.language):
         path.write_text(page_html(handover), encoding="utf-8", newline="\n")
     return path
+
+
+def explained_page(settings, made, explained):
+    """The page of a finished run with explanations in the sections of their sites.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    made : Mapping
+        Results of all stages of the run.
+    explained : dict of str to str
+        See `sitefinder.report.page.page_html`.
+
+    Returns
+    -------
+    str
+        HTML without links to other files of the delivery, since it may lie anywhere.
+    """
+    with speaking(settings.delivery.language):
+        html: str = page_html(handover_of(settings, made), explained)
+    return html

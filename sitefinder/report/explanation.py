@@ -24,6 +24,10 @@ def explanation_text(found):
     str
         Ends with a line break.
     """
+    about = found["about"]
+    # A structure's own head is that of its candidate.
+    is_of_reach = about["kind"] == "structure" and about.get("reach_id")
+    of_reach = f" of its reach {plain(about['reach_id'])}" if is_of_reach else ""
     parts = [
         _head(found),
         _changes("What would change it (the nearest first)", found.get("changes", []), found.get("note", "")),
@@ -31,8 +35,8 @@ def explanation_text(found):
         _candidate(found),
         _decisions(found.get("decisions", [])),
         _rules(found["rules"]),
-        _of_head(found.get("head")),
-        _flow(found.get("flow")),
+        _of_head(found.get("head"), of_reach),
+        _flow(found.get("flow"), of_reach),
         _plant(found),
         _cost(found),
         _surroundings(found.get("surroundings", {})),
@@ -166,7 +170,7 @@ def _rules(rules):
     return "\n".join(["Rules", rendered(table), *lines])
 
 
-def _of_head(head):
+def _of_head(head, of_reach):
     if not head:
         return ""
     parts = [f"Gross head {_number(head['head_m'], 'm')}, standard error {_number(head['head_se_m'], 'm')}"]
@@ -190,14 +194,14 @@ def _of_head(head):
         table.add_row(figure(each["distance_m"]), *("" if one is None else f"{one:.2f}" for one in levels))
     more = len(head["samples"]) - SAMPLES_SHOWN
     rest = [f"  and {more} more"] if more > 0 else []
-    return "\n".join(["Head", _wrapped("; ".join(parts) + "."), rendered(table), *rest])
+    return "\n".join([f"Head{of_reach}", _wrapped("; ".join(parts) + "."), rendered(table), *rest])
 
 
-def _flow(flow):
+def _flow(flow, of_reach):
     if not flow:
         return ""
     lines = [
-        "Flow",
+        f"Flow{of_reach}",
         _wrapped(
             f"Mean {_number(flow['flow_mean_m3s'], 'm³/s')} (90 % prediction interval "
             f"{_number(flow['low_m3s'])} to "

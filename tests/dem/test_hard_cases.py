@@ -364,7 +364,7 @@ def test_a_stream_across_a_hole_keeps_the_ground_on_its_banks():
 
 # Falling to each of the four corners in turn, so that the lowest cell is one of each side.
 @pytest.mark.parametrize("turns", range(4))
-@pytest.mark.parametrize("place", np.ndindex(3, 4), ids=str)
+@pytest.mark.parametrize("place", list(np.ndindex(3, 4)), ids=str)
 def test_a_stream_in_a_hole_lies_just_below_the_lowest_ground_around_it_wherever_it_is(place, turns):
     elevation_m = np.rot90(np.arange(12.0, dtype=np.float32).reshape((3, 4) if turns % 2 == 0 else (4, 3)), turns)
     valid, seed = np.ones((3, 4), dtype=bool), np.full((3, 4), NO_SEED, dtype=np.int32)
@@ -380,7 +380,7 @@ def test_a_stream_in_a_hole_lies_just_below_the_lowest_ground_around_it_wherever
 
 
 # The border turned from the east to the north, the west and the south.
-@pytest.mark.parametrize(("turns", "side"), enumerate(["east", "north", "west", "south"]))
+@pytest.mark.parametrize(("turns", "side"), list(enumerate(["east", "north", "west", "south"])))
 def test_what_a_stream_in_a_hole_does_beyond_an_open_border_stays_unknown(turns, side):
     elevation_m, valid, seed = (np.rot90(each, turns).copy() for each in (*ground("987x"), streams("...4")))
     before, edges = elevation_m.copy(), OpenEdges(*CLOSED)._replace(**{side: True})

@@ -1,5 +1,6 @@
 """The PDF files of the sample run: they are delivered, and hold the figures of the GeoPackage."""
 
+import json
 import re
 import shutil
 
@@ -9,7 +10,7 @@ from pypdf import PdfReader
 
 from sitefinder.errors import InputError
 from sitefinder.explanation.places import find_subject
-from sitefinder.inventory import write_district_maps, write_sheets
+from sitefinder.inventory import explain, write_district_maps, write_sheets
 from sitefinder.report.sheets.amounts import grid_text
 from sitefinder.report.text import decimals, figure
 
@@ -73,6 +74,7 @@ def asked(sample_run, tmp_path_factory):
     def written(*ids, name="asked.pdf"):
         return write_sheets(settings, ids, folder / "sheets" / name, store=store)
 
+    written.explain = lambda what, page: explain(settings, what, page=page, store=store)
     written.maps = lambda *districts: write_district_maps(settings, districts, folder / "maps", store=store)
     return written
 
@@ -151,3 +153,37 @@ def test_districts_that_are_not_there_are_named_and_nothing_is_written(asked):
 
     assert "expected:  one of Tarrin Side, Ardelm Side\n" in str(raised.value)
     assert "found:     Nowhere\n" in str(raised.value)
+
+
+def test_the_page_of_an_explanation_is_that_of_the_run_with_what_the_command_says(asked, sample_run, tmp_path):
+    best = sample_run.delivered.tables["sites"].sort_values("rank")["site_id"].iloc[1]
+
+    explanation = asked.explain(best.split("/")[0], tmp_path / "explained.html")
+
+    [path] = explanation.files
+    assert explanation.summary.endswith(f"\n\nFiles\n  {path}\n")
+    html = path.read_text(encoding="utf-8")
+    data = json.loads(re.search(r'<script[^>]*id="data"[^>]*>(.*?)</script>', html, re.DOTALL)[1])
+    assert data["explained"] == {best: explanation.summary.partition("\n\nFiles\n")[0] + "\n"}
+    assert data["opened"] == 2
+    of_run = (sample_run.delivered.path.parent / "report.html").read_text(encoding="utf-8")
+    own = json.loads(re.search(r'<script[^>]*id="data"[^>]*>(.*?)</script>', of_run, re.DOTALL)[1])
+    assert {name: data[name] for name in own if name != "links"} == {
+        name: own[name] for name in own if name != "links"
+    }
+
+
+@pytest.mark.parametrize(
+    ("what", "name", "headline"),
+    [
+        ("reach:S002@177", "explained.html", "the page has a section for sites alone"),
+        ("S050@656", "report.html", "the page would replace a file of the run"),
+    ],
+)
+def test_what_has_no_section_and_where_the_page_may_not_go_is_refused(asked, sample_run, what, name, headline):
+    out = sample_run.settings.parents[1] / "sample-region" / "out"
+    with pytest.raises(InputError, match=headline) as raised:
+        asked.explain(what, out / name)
+
+    assert "fix:" in str(raised.value)
+    assert not (out / "explained.html").exists()

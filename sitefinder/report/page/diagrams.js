@@ -296,6 +296,15 @@ function startPicked() {
     byId("options-title").textContent = `${say("Suitable turbines")}: ${site.id}`;
   }
 
+  // What `sitefinder explain` says of the site, on a page that was made for it.
+  function explained() {
+    const box = byId("explained");
+    if (!box) return;
+    const text = page.data.explained[site.id];
+    box.hidden = !text;
+    box.querySelector("pre").textContent = text || "";
+  }
+
   const diagrams = [profile, curve, months, cost];
   page.drawings.push(() => { if (site) for (const draw of diagrams) draw(); });
   page.listeners.push((selected, rank) => {
@@ -303,7 +312,7 @@ function startPicked() {
     byId("picked-title").textContent = site.title;
     byId("previous").disabled = rank <= 1;
     byId("next").disabled = rank >= page.data.sites.length;
-    for (const draw of [...diagrams, links, facts, options]) draw();
+    for (const draw of [...diagrams, links, facts, options, explained]) draw();
   });
   byId("previous").addEventListener("click", () => pick(page.picked - 1, "walk"));
   byId("next").addEventListener("click", () => pick(page.picked + 1, "walk"));

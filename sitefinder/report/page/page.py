@@ -47,7 +47,7 @@ SECTIONS = (
 )
 
 
-def page_html(handover):
+def page_html(handover, explained=None):
     """The report page.
 
     Parameters
@@ -55,6 +55,8 @@ def page_html(handover):
     handover : sitefinder.report.handover.Handover
         Its layers ``totals``, ``supply_curve``, ``distributions`` and ``flow_equations`` may be absent; their
         content is then omitted.
+    explained : dict of str to str, optional
+        Explanations as text by site id, for the sections of these sites; the page opens at the first.
 
     Returns
     -------
@@ -85,6 +87,9 @@ def page_html(handover):
         "supply": supply,
         "links": _links(handover),
     }
+    if explained:
+        rank_of = dict(zip(sites["site_id"], sites["rank"].tolist(), strict=True))
+        data |= {"explained": explained, "opened": rank_of[next(iter(explained))]}
     context = {
         "policy": Markup(policy(style, script)),
         "style": Markup(style),
@@ -109,6 +114,7 @@ def page_html(handover):
         "map": drawn,
         "number_of_sites": len(sites),
         "number_of_reaches": len(reaches),
+        "explained": bool(explained),
         "sites": sites_table(sites, handover),
         "filters": filters(sites),
         "shown_by": shown_by(sites, handover.currency),

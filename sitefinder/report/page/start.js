@@ -1,4 +1,4 @@
-// Starts everything; the first site is selected, so that its diagrams are never empty.
+// Starts everything; the first site is selected, or the one that the page explains, so that diagrams are never empty.
 page.drawings = [];
 startTable();
 if (page.data.sites.length) startPicked();
@@ -20,7 +20,7 @@ const addressed = () => {
   const rank = rankAt(location.hash);
   if (rank) { pick(rank, "address"); byId("sites").scrollIntoView(); }
 };
-pick(1, "start");
+pick(page.data.opened || 1, "start");
 addressed();
 addEventListener("hashchange", addressed);
 // Diagrams are as wide as their container [pixels]; for A4 paper they have a width that keeps text legible.

@@ -117,6 +117,25 @@ def window(page):
     return [float(number) for number in page.get_attribute("#map", "viewBox").split()]
 
 
+def test_an_explanation_stands_in_the_section_of_its_site_and_the_page_opens_there(handover, opened, tmp_path):
+    ids = handover.tables["sites"].sort_values("rank")["site_id"].tolist()
+    text = f"Why {EVIL}\n  {FORMULA} stands here\n"
+    path = tmp_path / "explained.html"
+    path.write_text(page_html(handover, {ids[2]: text}), encoding="utf-8", newline="\n")
+
+    page = opened(path)
+
+    section = page.locator("#explained")
+    assert page.locator("#picked-title").inner_text().startswith("Rank 3:")
+    assert section.locator("pre").text_content() == text
+    assert section.is_visible()
+    page.locator("#next").click()
+    assert section.is_hidden()
+    page.locator("#previous").click()
+    assert section.is_visible()
+    assert "explained" not in page_html(handover).split("</style>")[1].split("<script")[0]
+
+
 def test_the_first_screen_answers_how_many_how_large_at_what_cost_what_excludes_and_what_streams_lose(
     opened, file, handover
 ):
