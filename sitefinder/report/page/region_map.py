@@ -93,7 +93,7 @@ def region_map(handover, streams):
     drawn : dict
         ``frame``, ``mark_scale`` (units to a pixel before the script sets it), ``relief`` (address of the picture
         and its place), ``groups`` of streams, ``lakes``, ``lines``, ``settlements``, ``stretches``, ``depleted``
-        (reaches), ``conduits``, ``places`` (structures, drops and gauges by kind), ``areas`` of rules by action
+        and ``decided`` (reaches), ``conduits``, ``places`` (structures, drops and gauges by kind), ``areas`` of rules by action
         with ``hatches``, ``stream_names``, ``sites`` and ``layers``: names of the groups that the legend
         switches, and their labels, from the top down.
     tips : list of list of str
@@ -111,6 +111,7 @@ def region_map(handover, streams):
     stretches = _stretches(sites, handover.tables["stretches"], frame, tolerance_m)
     diverting = set(sites.loc[sites["depleted_length_m"].fillna(0.0) > 0.0, "rank"])
     depleted = [path for rank, path in stretches if rank in diverting and path]
+    decided = _decided_paths(handover.tables["reaches"], frame, tolerance_m)
     conduits = _conduits(handover.tables["conduits"], frame, tolerance_m)
     context = handover.context
     lines = [
@@ -127,6 +128,7 @@ def region_map(handover, streams):
     layers = [
         *(((name, say(label), meaning) for name, label, meaning in SITE_LAYERS) if len(sites) else ()),
         *([("depleted", say("Depleted reaches of diversions"), "")] if depleted else []),
+        *([("decided", say("Reaches with a decision"), "")] if decided else []),
         *((part, label, "") for part, label, _ in conduits),
         *((f"place-{name}", label, "") for name, label, _, _ in places),
         *(
@@ -161,6 +163,7 @@ def region_map(handover, streams):
         "settlements": settlements,
         "stretches": stretches,
         "depleted": depleted,
+        "decided": decided,
         "conduits": conduits,
         # Drawn from the bottom up.
         "places": places[::-1],
@@ -268,6 +271,13 @@ def _streams(reaches, frame, tolerance_m):
             # The worst verdict is drawn first.
             tips = texts + tips
     return groups, tips
+
+
+# Reaches to which a decision applies.
+def _decided_paths(reaches, frame, tolerance_m):
+    if "decision" not in reaches:
+        return []
+    return line_paths(reaches.geometry[reaches["decision"].to_numpy() != ""].to_numpy(), frame, tolerance_m)
 
 
 # What decisions say of each reach, after the rules that hold there.

@@ -226,6 +226,7 @@ def _key(frame, ends=(), interval_m=None):
     entries = [
         ("stretch", sample("stretch"), say("stretch used by a site")),
         ("depleted", sample("stretch", "depleted"), say("depleted reach")),
+        ("decided", sample("decided", "stream-open"), say("reach with a decision")),
         *((part, sample(part), say(part)) for part in CONDUIT_PARTS),
         *(("end", sample("end", shape=shape, size_mm=2.2), name) for name, shape in ends),
         ("to-road", sample("to-road"), say("straight line to the nearest road")),
@@ -287,6 +288,8 @@ def _draw_ground(frame, handover, contours=(), *, borders=False, steps=5):
         frame.lines(context["roads"].geometry, "road-edge", "road")
     reaches = handover.tables["reaches"]
     geometry, verdict = reaches.geometry.to_numpy(), reaches["verdict"].to_numpy()
+    if "decision" in reaches:
+        frame.lines(geometry[reaches["decision"].to_numpy() != ""], "decided")
     for name in names(VERDICTS):
         frame.lines(geometry[verdict == name], f"stream-{name}")
     if "power_lines" in context:

@@ -117,6 +117,23 @@ def window(page):
     return [float(number) for number in page.get_attribute("#map", "viewBox").split()]
 
 
+def test_reaches_with_a_decision_are_marked_on_the_map(handover, opened, tmp_path):
+    reaches = handover.tables["reaches"]
+    decided = reaches.assign(decision=["drop", "pin", *[""] * (len(reaches) - 2)])
+    path = tmp_path / "decided.html"
+    html = page_html(handover._replace(tables={**handover.tables, "reaches": decided}))
+    path.write_text(html, encoding="utf-8", newline="\n")
+
+    page = opened(path)
+
+    marked = page.locator("#map [data-layer=decided] path")
+    assert marked.count() == 2
+    label = page.locator("#legend label", has_text="Reaches with a decision")
+    label.locator("input").uncheck()
+    assert not marked.first.is_visible()
+    assert 'data-layer="decided"' not in page_html(handover)
+
+
 def test_an_explanation_stands_in_the_section_of_its_site_and_the_page_opens_there(handover, opened, tmp_path):
     ids = handover.tables["sites"].sort_values("rank")["site_id"].tolist()
     text = f"Why {EVIL}\n  {FORMULA} stands here\n"

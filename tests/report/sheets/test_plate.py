@@ -43,6 +43,27 @@ def test_the_map_has_author_date_and_logo(make_handover, make_site, logo, tmp_pa
     assert red.sum() == pytest.approx(28 * 14 * (216 / 25.4) ** 2, rel=0.05)
 
 
+def test_reaches_with_a_decision_are_marked_on_the_map_and_in_its_legend(make_handover, make_site):
+    handover = make_handover([make_site(1)])
+    plain = district_map_pdf(handover)
+    reaches = handover.tables["reaches"]
+    decided = reaches.assign(decision=["drop", *[""] * (len(reaches) - 1)])
+
+    pdf = district_map_pdf(handover._replace(tables={**handover.tables, "reaches": decided}))
+
+    words = [" ".join(PdfReader(io.BytesIO(each)).pages[0].extract_text().split()) for each in (plain, pdf)]
+    assert ["reach with a decision" in each for each in words] == [False, True]
+    yellow = [
+        np.abs(
+            np.asarray(pypdfium2.PdfDocument(each)[0].render(scale=3).to_pil().convert("RGB")).astype(np.int16)
+            - (240, 192, 79)
+        ).max(axis=2)
+        < 12
+        for each in (plain, pdf)
+    ]
+    assert yellow[1].sum() > yellow[0].sum() + 1000
+
+
 def test_without_an_imprint_nothing_is_said_of_one(make_handover, make_site):
     inventory = make_handover([make_site(1)])
 
