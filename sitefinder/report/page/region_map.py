@@ -93,9 +93,9 @@ def region_map(handover, streams):
     drawn : dict
         ``frame``, ``mark_scale`` (units to a pixel before the script sets it), ``relief`` (address of the picture
         and its place), ``groups`` of streams, ``lakes``, ``lines``, ``settlements``, ``stretches``, ``depleted``
-        and ``decided`` (reaches), ``conduits``, ``places`` (structures, drops and gauges by kind), ``areas`` of rules by action
-        with ``hatches``, ``stream_names``, ``sites`` and ``layers``: names of the groups that the legend
-        switches, and their labels, from the top down.
+        and ``decided`` (reaches), ``conduits``, ``places`` (structures, drops and gauges by kind), ``areas`` of
+        rules by action with ``hatches``, ``stream_names``, ``sites`` and ``layers``: names of the groups that the
+        legend switches, and their labels, from the top down.
     tips : list of list of str
         Of each reach in the order in which it is drawn, see `REACH_TIP`.
     place_tips : list of list of str
