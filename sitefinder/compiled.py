@@ -20,6 +20,7 @@ import os
 import stat
 import subprocess
 import sys
+import sysconfig
 import threading
 import types
 
@@ -32,7 +33,7 @@ from numba.core.runtime import rtsys
 from numba.extending import register_jitable
 
 OTHERS_WRITE = stat.S_IWGRP | stat.S_IWOTH
-_LOCATORS = ("ProvidedLocator", "InTreeLocator", "UserWideLocator")
+_LOCATORS = ("ProvidedLocator", "CheckoutLocator", "UserWideLocator", "InTreeLocator")
 _deciding = threading.Lock()
 # Parts that there are; all kernels; by module, the kernels that say what they take.
 _parts = set()
@@ -79,11 +80,27 @@ class ProvidedLocator(_InOwnFolder, _StampedBySources, UserProvidedCacheLocator)
 
 
 class InTreeLocator(_StampedBySources, InTreeCacheLocator):
-    """Keeps compiled code beside the source."""
+    """Keeps compiled code beside the source, where nothing else is left."""
+
+
+class CheckoutLocator(InTreeLocator):
+    """Keeps compiled code beside the source in a checkout; not where packages are installed.
+
+    An installer removes the files that it knows. The folders that it left with our files in them would be taken
+    for the package, and hide an editable install that came after.
+    """
+
+    @classmethod
+    def from_function(cls, py_func, py_file):
+        installed = (sysconfig.get_path(name) for name in ("purelib", "platlib"))
+        real = os.path.realpath(py_file)
+        if any(real.startswith(os.path.join(os.path.realpath(each), "")) for each in installed):
+            return None
+        return super().from_function(py_func, py_file)
 
 
 class UserWideLocator(_InOwnFolder, _StampedBySources, UserWideCacheLocator):
-    """Keeps compiled code in the user's folder, where the package's is not writable."""
+    """Keeps compiled code in the user's folder, where the package is installed or its folder not writable."""
 
 
 def kernel(function=None, *, takes=None, records=None, fills=()):

@@ -3,13 +3,14 @@
 import os
 import subprocess
 import sys
+import sysconfig
 from pathlib import Path
 
 import numba
 import numpy as np
 import pytest
 
-from sitefinder.compiled import ProvidedLocator
+from sitefinder.compiled import CheckoutLocator, ProvidedLocator
 from sitefinder.network.ordering import main_upstream
 
 PARTS = "from sitefinder.compiled import part\n\n\n@part\ndef grown(x):\n    return x + {by}\n"
@@ -170,3 +171,18 @@ def test_compiled_code_is_kept_in_a_folder_of_its_owner_alone_and_read_from_no_o
     assert ProvidedLocator.from_function(*of_module) is not None
     monkeypatch.setattr(os, "getuid", lambda: 4321)
     assert ProvidedLocator.from_function(*of_module) is None
+
+
+def test_nothing_is_kept_beside_an_installed_package_since_uninstalling_would_leave_it(tmp_path, monkeypatch):
+    installed, checkout = tmp_path / "site-packages", tmp_path / "checkout"
+    for folder in (installed, checkout):
+        (folder / "sitefinder").mkdir(parents=True)
+        (folder / "sitefinder" / "module.py").write_text("", encoding="utf-8")
+    monkeypatch.setattr(sysconfig, "get_path", lambda name: str(installed))
+
+    def locator(folder):
+        return CheckoutLocator.from_function(locator, str(folder / "sitefinder" / "module.py"))
+
+    assert locator(installed) is None
+    assert not (installed / "sitefinder" / "__pycache__").exists()
+    assert locator(checkout).get_cache_path() == str(checkout / "sitefinder" / "__pycache__")
