@@ -92,11 +92,16 @@ class CheckoutLocator(InTreeLocator):
 
     @classmethod
     def from_function(cls, py_func, py_file):
-        installed = (sysconfig.get_path(name) for name in ("purelib", "platlib"))
-        real = os.path.realpath(py_file)
-        if any(real.startswith(os.path.join(os.path.realpath(each), "")) for each in installed):
+        if os.path.realpath(py_file).startswith(_installed_folders()):
             return None
         return super().from_function(py_func, py_file)
+
+
+# Where an installer puts packages; asked once, since each kernel is looked at.
+@functools.cache
+def _installed_folders():
+    folders = (sysconfig.get_path(name) for name in ("purelib", "platlib"))
+    return tuple(os.path.join(os.path.realpath(folder), "") for folder in folders)
 
 
 class UserWideLocator(_InOwnFolder, _StampedBySources, UserWideCacheLocator):

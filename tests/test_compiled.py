@@ -10,7 +10,7 @@ import numba
 import numpy as np
 import pytest
 
-from sitefinder.compiled import CheckoutLocator, ProvidedLocator
+from sitefinder.compiled import CheckoutLocator, ProvidedLocator, _installed_folders
 from sitefinder.network.ordering import main_upstream
 
 PARTS = "from sitefinder.compiled import part\n\n\n@part\ndef grown(x):\n    return x + {by}\n"
@@ -179,6 +179,7 @@ def test_nothing_is_kept_beside_an_installed_package_since_uninstalling_would_le
         (folder / "sitefinder").mkdir(parents=True)
         (folder / "sitefinder" / "module.py").write_text("", encoding="utf-8")
     monkeypatch.setattr(sysconfig, "get_path", lambda name: str(installed))
+    monkeypatch.setattr("sitefinder.compiled._installed_folders", _installed_folders.__wrapped__)
 
     def locator(folder):
         return CheckoutLocator.from_function(locator, str(folder / "sitefinder" / "module.py"))
