@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from sitefinder.report.page.region_map import PIXELS_ACROSS, UNITS_ACROSS, Frame, line_paths
+from sitefinder.report.page.region_map import Frame, frame_about, line_paths
 from sitefinder.report.templates import environment
 from sitefinder.report.text import counted, figure, plain
 from sitefinder.report.text_comparison import NOUNS, UNTRACED, changed_sites, reach_rules
@@ -15,8 +15,6 @@ from sitefinder.schema.theme import LOOKS
 from sitefinder.units import MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
 from sitefinder.vocabulary import VERDICTS
 
-# Margin around all lines, as a share of the longer side (own choice).
-MARGIN_SHARE = 0.03
 # Radius of the mark of a site [pixels of a usual window], and the units of the map to such a pixel (own choices).
 MARK_RADIUS, USUAL_WIDTH = 8.0, 900
 # What the mark of a site says in the map of differences, for readers without colour: gone, new, altered, the same.
@@ -62,7 +60,7 @@ def change_page(title, paths, compared):
     """
     rows = compared.changes
     plain_rows = pd.DataFrame(rows.drop(columns="geometry"))
-    frame = _frame(rows)
+    frame = frame_about(rows.geometry.to_numpy()) if len(rows) else Frame(0.0, 0.0, 1.0, 1.0, 1.0)
     sites = plain_rows[plain_rows["kind"] == "site"]
     return (
         environment("sitefinder.report")
@@ -86,15 +84,6 @@ def change_page(title, paths, compared):
             reaches=_reaches(plain_rows),
         )
     )
-
-
-def _frame(rows):
-    west, south, east, north = (
-        shapely.total_bounds(rows.geometry.to_numpy()) if len(rows) else (0.0, 0.0, 1.0, 1.0)
-    )
-    margin_m = max(MARGIN_SHARE * max(east - west, north - south), 1.0)
-    longer_m = max(east - west, north - south) + 2 * margin_m
-    return Frame(west - margin_m, south - margin_m, east + margin_m, north + margin_m, longer_m / UNITS_ACROSS)
 
 
 # Sites, capacity and energy of the two runs and their difference.
@@ -179,8 +168,7 @@ def _class(kind, name):
 
 # Lines with what the pointer shows.
 def _titled(rows, frame):
-    tolerance_m = max(frame.east - frame.west, frame.north - frame.south) / PIXELS_ACROSS
-    paths = line_paths(rows.geometry.to_numpy(), frame, tolerance_m)
+    paths = line_paths(rows.geometry.to_numpy(), frame, frame.tolerance_m)
     titles = [
         f"{plain(row.id_new or row.id_old)}{f', {plain(row.stream)}' if row.stream else ''}: {row.change}"
         + (

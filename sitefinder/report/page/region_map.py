@@ -23,6 +23,8 @@ from sitefinder.vocabulary import VERDICTS
 
 # Units along the longer side of the map: sharp even if a screen shows a thirtieth of it (own choice).
 UNITS_ACROSS = 30_000
+# Margin about the streams, as a share of their longer side (own choice).
+MARGIN_SHARE = 0.03
 # Lines keep the detail of a screen with this width in pixels (own choice: three screens).
 PIXELS_ACROSS = 6000
 # Maximum number of sites with their rank on the map (own choice: more would overlap).
@@ -73,6 +75,11 @@ class Frame(NamedTuple):
         """Height in units."""
         return round((self.north - self.south) / self.unit_m)
 
+    @property
+    def tolerance_m(self):
+        """Detail that lines may lose on the map [m]."""
+        return max(self.east - self.west, self.north - self.south) / PIXELS_ACROSS
+
     def places(self, coordinates):
         """Coordinates [m] as whole units from the north-west corner, an array of the same shape."""
         shifted = (np.asarray(coordinates, dtype=np.float64) - (self.west, self.north)) / self.unit_m
@@ -104,7 +111,7 @@ def region_map(handover, streams):
         Of each rule area in the order in which it is drawn, see `AREA_TIP`.
     """
     frame = map_frame(handover)
-    tolerance_m = max(frame.east - frame.west, frame.north - frame.south) / PIXELS_ACROSS
+    tolerance_m = frame.tolerance_m
     sites = handover.tables["sites"].sort_values("rank", ascending=False)
     groups, tips = _streams(handover.tables["reaches"], frame, tolerance_m)
     places, place_tips = marks_on_map(handover, frame)
@@ -177,12 +184,28 @@ def region_map(handover, streams):
 def map_frame(handover):
     """Extent of the map: the streams with a margin, or the whole relief if there are none."""
     lines = handover.tables["reaches"].geometry.to_numpy()
-    west, south, east, north = handover.relief.bounds_m
-    if len(lines):
-        west, south, east, north = shapely.total_bounds(lines)
-        margin_m = max(0.03 * max(east - west, north - south), 1.0)
-        edges = np.array([west - margin_m, south - margin_m, east + margin_m, north + margin_m])
-        west, south, east, north = np.round(edges).tolist()
+    return frame_about(lines) if len(lines) else _framed(*handover.relief.bounds_m)
+
+
+def frame_about(lines):
+    """Extent of a map about lines, with a margin, in whole metres.
+
+    Parameters
+    ----------
+    lines : ndarray of LineString
+        At least one.
+
+    Returns
+    -------
+    Frame
+    """
+    west, south, east, north = shapely.total_bounds(lines)
+    margin_m = max(MARGIN_SHARE * max(east - west, north - south), 1.0)
+    edges = np.array([west - margin_m, south - margin_m, east + margin_m, north + margin_m])
+    return _framed(*np.round(edges).tolist())
+
+
+def _framed(west, south, east, north):
     return Frame(west, south, east, north, max(east - west, north - south) / UNITS_ACROSS)
 
 
