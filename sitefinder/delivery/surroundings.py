@@ -11,6 +11,7 @@ from sitefinder.hydrology.abstractions import KINDS, alterations_of
 from sitefinder.hydrology.seasons import MONTHS
 from sitefinder.rules.verdicts import MONTH_SEPARATOR
 from sitefinder.schema import LAYERS, empty_table
+from sitefinder.schema.columns import IN_ONE_CELL
 from sitefinder.siting.grid import COLUMNS, FREE_KW, VOLTAGES, fits, left_at_substations
 from sitefinder.siting.land import land_along_lines, land_at_points
 from sitefinder.siting.water_body_status import bodies_of, bodies_used
@@ -31,9 +32,6 @@ from sitefinder.vocabulary import (
     STATUS_MUST_NOT_FALL,
     WATER_RIGHT_IN_DEPLETED,
 )
-
-# Between several things of a site in one cell.
-SEPARATOR = "; "
 
 
 class OfSites(NamedTuple):
@@ -135,7 +133,7 @@ def owners_of_sites(land, site_ids):
     """
     columns = {}
     for name, place in (("intake_owner", LAND_AT_INTAKE), ("tailrace_owner", LAND_AT_TAILRACE)):
-        classes = land[land["place"] == place].groupby("site_id", sort=False)["owner_class"].agg(SEPARATOR.join)
+        classes = land[land["place"] == place].groupby("site_id", sort=False)["owner_class"].agg(IN_ONE_CELL.join)
         columns[name] = _by_id(classes, site_ids)
     along = land[land["place"].isin([LAND_OF_HEADRACE, LAND_OF_PENSTOCK])]
     metres = along.groupby(["site_id", "owner_class"], sort=False)["length_m"].sum().reset_index()
@@ -143,7 +141,7 @@ def owners_of_sites(land, site_ids):
     metres["text"] = [
         f"{kind} {length:.0f} m" for kind, length in zip(metres["owner_class"], metres["length_m"], strict=True)
     ]
-    texts = metres.groupby("site_id", sort=False)["text"].agg(SEPARATOR.join)
+    texts = metres.groupby("site_id", sort=False)["text"].agg(IN_ONE_CELL.join)
     columns["conduit_owner"] = _by_id(texts, site_ids)
     return columns
 
@@ -310,7 +308,7 @@ def _by_id(texts, site_ids):
 
 # Several texts in one cell, and a text that may stand in such a cell: the sign between them is in none.
 def _in_one_cell(texts):
-    return SEPARATOR.join(_without_separator(text) for text in texts)
+    return IN_ONE_CELL.join(_without_separator(text) for text in texts)
 
 
 def _without_separator(text):

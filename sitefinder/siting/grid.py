@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from sitefinder.errors import InputError, all_of, listed
-from sitefinder.siting.inventories import OF_A_LAYER, word_of
+from sitefinder.errors import InputError, listed
+from sitefinder.siting.stated_columns import raise_together, rows_of_layer, validate_columns, word_of
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, VOLTS_PER_KILOVOLT
 
 # Voltages between which a line or a substation may be: the highest in service is 1,100 kV (common practice, no
@@ -76,11 +76,10 @@ def power_lines_of(frame, source):
     """
     if source.voltage_column is None:
         return frame, []
-    problems = _absent_columns(frame, source, "power_lines", ("voltage_column",))
-    if not problems:
-        texts = _voltages(frame, source, "power lines", problems)
-    if problems:
-        raise _together("power_lines", problems)
+    validate_columns(frame, source.path, "power_lines", {"voltage_column": source.voltage_column})
+    problems = []
+    texts = _voltages(frame, source, "power lines", problems)
+    raise_together("power_lines", problems)
     return frame.assign(**{VOLTAGES: texts}), _unknown_voltages(texts, "power lines")
 
 
@@ -105,10 +104,9 @@ def substations_of(frame, source):
     InputError
         If a column is not there, a capacity or voltage is none, or features of one id differ.
     """
-    problems = _absent_columns(frame, source, "substations", ("capacity_column", "voltage_column"))
-    if problems:
-        raise _together("substations", problems)
-    own = frame[[column for column in OF_A_LAYER if column in frame]].copy()
+    asked = {setting: getattr(source, setting) for setting in ("capacity_column", "voltage_column")}
+    validate_columns(frame, source.path, "substations", asked)
+    own, problems = rows_of_layer(frame), []
     own[FREE_KW] = _free_kw(frame, source, problems)
     own[VOLTAGES] = _voltages(frame, source, "substations", problems)
     for name, setting in ((FREE_KW, "capacity_column"), (VOLTAGES, "voltage_column")):
@@ -125,34 +123,12 @@ def substations_of(frame, source):
                     fix="correct the column, or give different substations different ids",
                 )
             )
-    if problems:
-        raise _together("substations", problems)
+    raise_together("substations", problems)
     notes = _unknown_voltages(own[VOLTAGES], "substations") if source.voltage_column else []
     unknown = int(own[FREE_KW].isna().sum())
     if source.capacity_column and unknown:
         notes.append((f"no free capacity: {unknown} of {len(own)} substations", "taken as not known, no limit"))
     return own.set_geometry(frame.geometry.to_numpy(), crs=frame.crs), notes
-
-
-def _together(layer, problems):
-    return (
-        problems[0] if len(problems) == 1 else all_of(InputError, f"the layer {layer}", list(map(str, problems)))
-    )
-
-
-def _absent_columns(frame, source, layer, settings):
-    columns = [str(column) for column in frame.columns if column not in (*OF_A_LAYER, frame.geometry.name)]
-    return [
-        InputError.of(
-            f"the layer {layer} has no column {getattr(source, setting)}",
-            file=source.path,
-            expected=f"the column that {setting} names",
-            found=f"columns {listed(columns, shown=20)}" if columns else "no columns",
-            fix=f"correct {setting}, or leave it out",
-        )
-        for setting in settings
-        if getattr(source, setting) is not None and getattr(source, setting) not in columns
-    ]
 
 
 # Voltages [kV] as text, with a semicolon between several; empty where none is stated.

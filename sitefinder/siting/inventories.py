@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from sitefinder.errors import InputError, all_of, listed
+from sitefinder.siting.stated_columns import rows_of_layer, validate_columns, word_of
 from sitefinder.siting.structures import (
     ATTRIBUTES,
     CROSSINGS,
@@ -30,7 +30,6 @@ TEXTS = {"kind": "kind", "use": "use", "owner": "owner", "condition": "condition
 STATEMENTS = {"powered": "plant", "fish_pass": "fish pass"}
 # Between the sources of a structure.
 SOURCES_SEPARATOR = "; "
-OF_A_LAYER = ("source_row", "source_part", "feature_id", "feature_name")
 
 
 def inventory_of(frame, source, name, *, is_first):
@@ -60,9 +59,10 @@ def inventory_of(frame, source, name, *, is_first):
     InputError
         If the layer lacks columns that the settings name.
     """
-    _validate_columns(frame, source, name)
+    asked = {f"columns.{attribute}": column for attribute, column in source.columns.items()}
+    validate_columns(frame, source.path, name, asked | {"status_column": source.status_column})
     notes = []
-    own = frame[[column for column in OF_A_LAYER if column in frame]].copy()
+    own = rows_of_layer(frame)
     for attribute in ATTRIBUTES:
         column = source.columns.get(attribute, attribute)
         if column in frame:
@@ -102,44 +102,10 @@ def inventory_of(frame, source, name, *, is_first):
     return own.set_geometry(frame.geometry.to_numpy(), crs=frame.crs), notes
 
 
-def _validate_columns(frame, source, name):
-    columns = [str(column) for column in frame.columns if column not in (*OF_A_LAYER, frame.geometry.name)]
-    asked = {f"columns.{attribute}": column for attribute, column in source.columns.items()}
-    if source.status_column is not None:
-        asked["status_column"] = source.status_column
-    problems = [
-        InputError.of(
-            f"the layer {name} has no column {column}",
-            file=source.path,
-            expected=f"the column that {setting} names",
-            found=f"columns {listed(columns, shown=20)}" if columns else "no columns",
-            fix=f"correct {setting}, or leave it out",
-        )
-        for setting, column in asked.items()
-        if column not in columns
-    ]
-    if len(problems) == 1:
-        raise problems[0]
-    if problems:
-        raise all_of(InputError, f"the layer {name}", [str(problem) for problem in problems])
-
-
 # Words of the settings that no row holds: another edition of the layer may, so they are listed and not refused.
 def _absent_words(said, words, setting, what):
     absent = sorted(word for word in said if not (words == word).any())
     return [(f"{setting}: no {what} is {word}", "nothing is taken for it; is it misspelt?") for word in absent]
-
-
-def word_of(value):
-    """A value as settings and layers are compared: small letters, whole numbers without decimals, "" for none.
-
-    Examples
-    --------
-    >>> word_of(" Good "), word_of(3.0), word_of(None)
-    ('good', '3', '')
-    """
-    missing = value is None or (isinstance(value, float) and np.isnan(value)) or value is pd.NA
-    return "" if missing else str(value).strip().lower().removesuffix(".0")
 
 
 def joined_inventories(frames):

@@ -6,7 +6,7 @@ import shapely
 
 from sitefinder.errors import InputError, listed
 from sitefinder.rules.overlaps import covered_intervals, union_of_intervals
-from sitefinder.siting.inventories import word_of
+from sitefinder.siting.stated_columns import word_of
 from sitefinder.vocabulary import NO_PARCEL, NOT_LISTED
 
 # Less of a conduit than this in a parcel is an edge that two layers draw differently (own choice) [m].

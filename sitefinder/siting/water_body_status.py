@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from sitefinder.errors import InputError, all_of, listed
-from sitefinder.siting.inventories import OF_A_LAYER, word_of
+from sitefinder.errors import InputError, listed
+from sitefinder.siting.stated_columns import raise_together, rows_of_layer, validate_columns, word_of
 
 # Caps of a water body, by the setting that names their column.
 CAPS = {"max_plants_column": "max_plants", "max_new_barriers_column": "max_new_barriers"}
@@ -36,8 +36,9 @@ def water_bodies_of(frame, source):
         If a column is not there, a cap is no whole number from 0 up, features of one id differ, or no water body
         has a status of those that must not fall.
     """
-    _validate_columns(frame, source)
-    own = frame[[column for column in OF_A_LAYER if column in frame]].copy()
+    asked = {setting: getattr(source, setting) for setting in ("status_column", *CAPS)}
+    validate_columns(frame, source.path, "water_bodies", asked)
+    own = rows_of_layer(frame)
     stated = frame[source.status_column] if source.status_column else pd.Series(None, index=frame.index)
     own["status"] = [_text(value) for value in stated]
     words = own["status"].map(word_of)
@@ -59,10 +60,7 @@ def water_bodies_of(frame, source):
                 fix="correct must_not_fall_values, or leave it out",
             )
         )
-    if len(problems) == 1:
-        raise problems[0]
-    if problems:
-        raise all_of(InputError, "the layer water_bodies", [str(problem) for problem in problems])
+    raise_together("water_bodies", problems)
     notes = []
     if source.status_column:
         bodies = bodies_of(own)
@@ -76,26 +74,6 @@ def water_bodies_of(frame, source):
 
 def _text(value):
     return "" if word_of(value) == "" else str(value).strip().removesuffix(".0")
-
-
-def _validate_columns(frame, source):
-    columns = [str(column) for column in frame.columns if column not in (*OF_A_LAYER, frame.geometry.name)]
-    asked = {name: getattr(source, name) for name in ("status_column", *CAPS)}
-    problems = [
-        InputError.of(
-            f"the layer water_bodies has no column {column}",
-            file=source.path,
-            expected=f"the column that {setting} names",
-            found=f"columns {listed(columns, shown=20)}" if columns else "no columns",
-            fix=f"correct {setting}, or leave it out",
-        )
-        for setting, column in asked.items()
-        if column is not None and column not in columns
-    ]
-    if len(problems) == 1:
-        raise problems[0]
-    if problems:
-        raise all_of(InputError, "the layer water_bodies", [str(problem) for problem in problems])
 
 
 # Caps as numbers, NaN for empty cells.

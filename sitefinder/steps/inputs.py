@@ -51,6 +51,7 @@ if TYPE_CHECKING:
         ShareSource,
         Source,
         StructureSource,
+        WaterRightSource,
     )
     from sitefinder.steps import readers
     from sitefinder.steps.scope import Layer
@@ -96,14 +97,8 @@ LAYERS = {
     "buildings": "polygon",
     "parcels": "polygon",
 }
-# Layers that are read with what the settings make of their columns, by the function of the readers.
-JUDGED_LAYERS = {
-    "water_bodies": "read_water_bodies",
-    "parcels": "read_parcels",
-    "abstractions": "read_water_rights",
-    "power_lines": "read_power_lines",
-    "substations": "read_substations",
-}
+# Layers that are read with what the settings make of their columns.
+JUDGED_LAYERS = ("water_bodies", "parcels", "power_lines", "substations")
 # What a reading gives: of whatever kind its name has.
 Value = Any
 T = TypeVar("T")
@@ -787,7 +782,9 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
                 read = partial(_inventory, own, folder, crs, inventory, inventory == FIRST_INVENTORY)
                 add(f"{INVENTORIES}{inventory}", read, own, inventory)
         elif source is not None and name in JUDGED_LAYERS:
-            add(f"layers.{name}", partial(_judged_layer, name, source, folder, crs), source)
+            add(f"layers.{name}", partial(_judged_layer, source, folder, crs, name, geometry), source)
+        elif source is not None and name == "abstractions":
+            add(f"layers.{name}", partial(_water_rights, source, folder, crs), source)
         elif source is not None:
             # Lines are cut beyond the margin, while a road or a line may be far away and count.
             margin_m = settings.network.dem_margin_m if name == "streams" else None
@@ -892,10 +889,13 @@ def _layer(
 
 
 def _judged_layer(
-    name: str, source: LayerSource, folder: Path, crs: str, bounds: Sequence[float] | None
+    source: LayerSource, folder: Path, crs: str, name: str, geometry: str, bounds: Sequence[float] | None
 ) -> LayerRead:
-    read: Callable[..., LayerRead] = getattr(readers, JUDGED_LAYERS[name])
-    return read(source, folder, crs, bounds)
+    return readers.read_judged_layer(source, folder, crs, bounds, name, geometry)
+
+
+def _water_rights(source: WaterRightSource, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead:
+    return readers.read_water_rights(source, folder, crs, bounds)
 
 
 def _inventory(

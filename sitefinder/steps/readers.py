@@ -60,7 +60,7 @@ from sitefinder.network.quality import count_crossings
 from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.rules.filters import Matching, matching
 from sitefinder.rules.overlaps import disc_areas_m2, pairs_within_buffer
-from sitefinder.settings import RuleSettings
+from sitefinder.settings import ParcelSource, RuleSettings
 from sitefinder.siting.access import demand_of_settlements
 from sitefinder.siting.grid import power_lines_of, substations_of
 from sitefinder.siting.inventories import inventory_of, joined_inventories
@@ -73,7 +73,7 @@ from sitefinder.steps.heads import footprint_table
 from sitefinder.steps.network import stream_lines
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from sitefinder.catalogue.equations import Equation
@@ -91,13 +91,9 @@ if TYPE_CHECKING:
         FlowSettings,
         GaugeTable,
         LayerSource,
-        ParcelSource,
-        PowerLineSource,
         Settings,
         ShareSource,
         StructureSource,
-        SubstationSource,
-        WaterBodySource,
     )
 
 # What `sitefinder.steps.inputs` reads with.
@@ -134,10 +130,9 @@ __all__ = [
     "read_flow_regions",
     "read_gauges",
     "read_inventory",
+    "read_judged_layer",
     "read_layer_here",
     "read_observations",
-    "read_parcels",
-    "read_power_lines",
     "read_raster",
     "read_ratings",
     "read_rule",
@@ -145,9 +140,7 @@ __all__ = [
     "read_sections",
     "read_share",
     "read_spot_gaugings",
-    "read_substations",
     "read_turbine_files",
-    "read_water_bodies",
     "read_water_rights",
     "region_regime",
     "scale_note",
@@ -283,59 +276,24 @@ def _with_notes(read: LayerRead, frame: geopandas.GeoDataFrame, notes: Sequence[
     return read._replace(frame=frame, repairs=pd.concat([read.repairs, added], ignore_index=True))
 
 
-def read_parcels(source: ParcelSource, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead:
-    """Parcels with the class of their owner, see `sitefinder.siting.land.parcels_of`.
-
-    Parameters
-    ----------
-    source : sitefinder.settings.ParcelSource
-    folder, crs, bounds
-        See `read_layer_here`.
-
-    Returns
-    -------
-    sitefinder.io.vector.LayerRead
-        Of a large layer those near the region.
-
-    Raises
-    ------
-    InputError
-    """
-    read = read_layer_here(source, folder, crs, bounds, "parcels", "polygon", False, source.within_m)
-    return _with_notes(read, *parcels_of(read.frame, source))
+# What makes columns of the program's own of those that settings name, and judges them, by layer.
+_JUDGED: dict[str, Callable[..., tuple[geopandas.GeoDataFrame, list[tuple[str, str]]]]] = {
+    "parcels": parcels_of,
+    "power_lines": power_lines_of,
+    "substations": substations_of,
+    "water_bodies": water_bodies_of,
+}
 
 
-def read_power_lines(source: PowerLineSource, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead:
-    """Power lines with their voltages, see `sitefinder.siting.grid.power_lines_of`.
-
-    Parameters
-    ----------
-    source : sitefinder.settings.PowerLineSource
-    folder, crs, bounds
-        See `read_layer_here`.
-
-    Returns
-    -------
-    sitefinder.io.vector.LayerRead
-
-    Raises
-    ------
-    InputError
-    """
-    read = read_layer_here(source, folder, crs, bounds, "power_lines", "line", allow_empty=False)
-    return _with_notes(read, *power_lines_of(read.frame, source))
-
-
-def read_substations(
-    source: SubstationSource, folder: Path, crs: str, bounds: Sequence[float] | None
+def read_judged_layer(
+    source: LayerSource, folder: Path, crs: str, bounds: Sequence[float] | None, what: str, geometry: str
 ) -> LayerRead:
-    """Substations with voltages and free capacity, see `sitefinder.siting.grid.substations_of`.
+    """A layer with what the settings make of its columns: parcels, power lines, substations or water bodies.
 
     Parameters
     ----------
-    source : sitefinder.settings.SubstationSource
-    folder, crs, bounds
-        See `read_layer_here`.
+    source, folder, crs, bounds, what, geometry
+        See `read_layer_here`; parcels of a large layer are those near the region.
 
     Returns
     -------
@@ -345,31 +303,9 @@ def read_substations(
     ------
     InputError
     """
-    read = read_layer_here(source, folder, crs, bounds, "substations", "point", allow_empty=False)
-    return _with_notes(read, *substations_of(read.frame, source))
-
-
-def read_water_bodies(
-    source: WaterBodySource, folder: Path, crs: str, bounds: Sequence[float] | None
-) -> LayerRead:
-    """Water bodies with their status and caps, see `sitefinder.siting.water_body_status.water_bodies_of`.
-
-    Parameters
-    ----------
-    source : sitefinder.settings.WaterBodySource
-    folder, crs, bounds
-        See `read_layer_here`.
-
-    Returns
-    -------
-    sitefinder.io.vector.LayerRead
-
-    Raises
-    ------
-    InputError
-    """
-    read = read_layer_here(source, folder, crs, bounds, "water_bodies", "any", allow_empty=False)
-    return _with_notes(read, *water_bodies_of(read.frame, source))
+    margin_m = source.within_m if isinstance(source, ParcelSource) else None
+    read = read_layer_here(source, folder, crs, bounds, what, geometry, allow_empty=False, margin_m=margin_m)
+    return _with_notes(read, *_JUDGED[what](read.frame, source))
 
 
 class JoinedLayer(NamedTuple):

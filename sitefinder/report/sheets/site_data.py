@@ -35,6 +35,7 @@ from sitefinder.report.text import NOT_KNOWN, level_places, money_text, rows_by_
 from sitefinder.report.water_rights import rights_by_site
 from sitefinder.rules.verdicts import REASON_SEPARATOR
 from sitefinder.schema.arrays import records_of
+from sitefinder.schema.columns import IN_ONE_CELL
 from sitefinder.siting.profiles import NORMAL_90
 from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, USED, VERDICTS, named
 
@@ -51,8 +52,6 @@ MIN_CONTRIBUTION = 0.045
 # Times of the year of which the flow is given [%], and ends of the stretch as the long profile marks them.
 DURATIONS_PERCENT, MARKS = (10, 30, 50, 80, 90, 95), ("intake", "tailrace")
 NAMES_OF_ENDS = ("Intake", "Tailrace")
-# Between several things of a site in one cell of the table of sites.
-IN_ONE_CELL = "; "
 # Rows of the table of the depleted reach; the layer depleted_reaches has all places and months.
 DEPLETED_ROWS = 5
 
