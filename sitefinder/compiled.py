@@ -20,7 +20,6 @@ import os
 import stat
 import subprocess
 import sys
-import sysconfig
 import threading
 import types
 
@@ -31,9 +30,13 @@ from numba import config, njit
 from numba.core.caching import FunctionCache, InTreeCacheLocator, UserProvidedCacheLocator, UserWideCacheLocator
 from numba.core.runtime import rtsys
 from numba.extending import register_jitable
+from numba.misc.appdirs import AppDirs
 
 OTHERS_WRITE = stat.S_IWGRP | stat.S_IWOTH
-_LOCATORS = ("ProvidedLocator", "CheckoutLocator", "UserWideLocator", "InTreeLocator")
+_LOCATORS = ("ProvidedLocator", "SharedLocator", "InTreeLocator")
+# Of a module: for how many states of its sources compiled code is kept, and digits of a digest that name one.
+KEPT_SOURCES = 8
+DIGITS_OF_FOLDER = 16
 _deciding = threading.Lock()
 # Parts that there are; all kernels; by module, the kernels that say what they take.
 _parts = set()
@@ -83,29 +86,31 @@ class InTreeLocator(_StampedBySources, InTreeCacheLocator):
     """Keeps compiled code beside the source, where nothing else is left."""
 
 
-class CheckoutLocator(InTreeLocator):
-    """Keeps compiled code beside the source in a checkout; not where packages are installed.
+class SharedLocator(_InOwnFolder, _StampedBySources, UserWideCacheLocator):
+    """Keeps compiled code in the user's folder by what it is compiled from, not by where that lies.
 
-    An installer removes the files that it knows. The folders that it left with our files in them would be taken
-    for the package, and hide an editable install that came after.
+    So a new environment, a checkout beside it and an upgrade that leaves a module as it is find what is there, and
+    an installer meets no files of ours that would stay in its folders.
     """
 
-    @classmethod
-    def from_function(cls, py_func, py_file):
-        if os.path.realpath(py_file).startswith(_installed_folders()):
-            return None
-        return super().from_function(py_func, py_file)
+    def __init__(self, py_func, py_file):
+        super().__init__(py_func, py_file)
+        of_user = AppDirs(appname="sitefinder", appauthor=False).user_cache_dir
+        self._of_module = os.path.join(of_user, "kernels", f"{self._module}-numba-{numba.__version__}")
+        self._cache_path = os.path.join(self._of_module, self.get_source_stamp()[:DIGITS_OF_FOLDER])
 
-
-# Where an installer puts packages; asked once, since each kernel is looked at.
-@functools.cache
-def _installed_folders():
-    folders = (sysconfig.get_path(name) for name in ("purelib", "platlib"))
-    return tuple(os.path.join(os.path.realpath(folder), "") for folder in folders)
-
-
-class UserWideLocator(_InOwnFolder, _StampedBySources, UserWideCacheLocator):
-    """Keeps compiled code in the user's folder, where the package is installed or its folder not writable."""
+    def ensure_cache_path(self):
+        """Make the folder where it is new, and take away the oldest of earlier sources of the module."""
+        is_new = not os.path.exists(self._cache_path)
+        super().ensure_cache_path()
+        if is_new:
+            # Another process may do the same at once.
+            with contextlib.suppress(OSError), os.scandir(self._of_module) as folders:
+                by_age = sorted(folders, key=lambda folder: folder.stat().st_mtime_ns)
+                for folder in by_age[:-KEPT_SOURCES]:
+                    for name in os.listdir(folder):
+                        os.unlink(os.path.join(folder, name))
+                    os.rmdir(folder)
 
 
 def kernel(function=None, *, takes=None, records=None, fills=()):

@@ -1,16 +1,16 @@
 """Compiled kernels: one signature whatever flags arrays have, and never older than the source of their parts."""
 
+import importlib.util
 import os
 import subprocess
 import sys
-import sysconfig
 from pathlib import Path
 
 import numba
 import numpy as np
 import pytest
 
-from sitefinder.compiled import CheckoutLocator, ProvidedLocator, _installed_folders
+from sitefinder.compiled import KEPT_SOURCES, ProvidedLocator, SharedLocator, sources_digest
 from sitefinder.network.ordering import main_upstream
 
 PARTS = "from sitefinder.compiled import part\n\n\n@part\ndef grown(x):\n    return x + {by}\n"
@@ -173,17 +173,47 @@ def test_compiled_code_is_kept_in_a_folder_of_its_owner_alone_and_read_from_no_o
     assert ProvidedLocator.from_function(*of_module) is None
 
 
-def test_nothing_is_kept_beside_an_installed_package_since_uninstalling_would_leave_it(tmp_path, monkeypatch):
-    installed, checkout = tmp_path / "site-packages", tmp_path / "checkout"
-    for folder in (installed, checkout):
-        (folder / "sitefinder").mkdir(parents=True)
-        (folder / "sitefinder" / "module.py").write_text("", encoding="utf-8")
-    monkeypatch.setattr(sysconfig, "get_path", lambda name: str(installed))
-    monkeypatch.setattr("sitefinder.compiled._installed_folders", _installed_folders.__wrapped__)
+@pytest.fixture
+def shared(tmp_path, monkeypatch):
+    """A function that gives the folder of the compiled code of a module of some text, by where its file lies."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "of_user"))
+    monkeypatch.setenv("LOCALAPPDATA", str(tmp_path / "of_user"))
 
-    def locator(folder):
-        return CheckoutLocator.from_function(locator, str(folder / "sitefinder" / "module.py"))
+    def folder_of(place, text):
+        path = tmp_path / place / "module_of_it.py"
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+        specification = importlib.util.spec_from_file_location("module_of_it", path)
+        module = importlib.util.module_from_spec(specification)
+        monkeypatch.setitem(sys.modules, "module_of_it", module)
+        specification.loader.exec_module(module)
+        sources_digest.cache_clear()
+        return Path(SharedLocator.from_function(module.grown, str(path)).get_cache_path())
 
-    assert locator(installed) is None
-    assert not (installed / "sitefinder" / "__pycache__").exists()
-    assert locator(checkout).get_cache_path() == str(checkout / "sitefinder" / "__pycache__")
+    yield folder_of
+    sources_digest.cache_clear()
+
+
+def test_compiled_code_is_found_by_its_sources_wherever_these_lie_and_nothing_is_kept_beside_them(
+    shared, tmp_path
+):
+    text = "def grown(x):\n    return x + {}\n"
+
+    installed, checkout, edited = (
+        shared(place, text.format(by)) for place, by in (("site-packages", 1), ("checkout", 1), ("checkout", 2))
+    )
+
+    assert installed == checkout != edited
+    assert [path.name for path in (tmp_path / "site-packages").iterdir() if path.name != "__pycache__"] == [
+        "module_of_it.py"
+    ]
+
+
+def test_of_many_states_of_a_module_the_oldest_compiled_code_goes(shared):
+    folders = [shared("checkout", f"def grown(x):\n    return x + {by}\n") for by in range(KEPT_SOURCES)]
+    for age, folder in enumerate(reversed(folders)):
+        os.utime(folder, (1e9 - age, 1e9 - age))
+
+    last = shared("checkout", "def grown(x):\n    return x\n")
+
+    assert [folder.exists() for folder in [*folders, last]] == [False] + [True] * KEPT_SOURCES

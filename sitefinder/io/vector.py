@@ -753,20 +753,19 @@ def _as_text(column):
 
 # The resulting frame: the file's columns, sitefinder's own, and one simple geometry a row.
 def _assembled(table, rows, simple, ids, source, crs):
-    attributes = pd.DataFrame(table.drop(columns=table.geometry.name)).take(rows)
-    attributes.index = pd.RangeIndex(len(rows))
-    if source.name_column is None:
-        names = ""
-    else:
-        names = _as_text(attributes[source.name_column]).where(attributes[source.name_column].notna(), "")
+    names = np.full(len(rows), "", dtype=object)
+    if source.name_column is not None:
+        named = table[source.name_column]
+        names = _as_text(named).where(named.notna(), "").to_numpy()[rows]
     own = {
         "source_row": rows.astype("int64"),
         "source_part": (np.arange(len(rows)) - np.searchsorted(rows, rows)).astype("int64"),
-        "feature_id": pd.Series(ids[rows], dtype="str"),
-        "feature_name": pd.Series(names, index=attributes.index, dtype="str"),
+        "feature_id": pd.array(ids[rows], dtype="str"),
+        "feature_name": pd.array(names, dtype="str"),
         "geometry": from_shapely(simple, crs=crs),
     }
-    return geopandas.GeoDataFrame(attributes.assign(**own))
+    attributes = {name: column.array.take(rows) for name, column in table.items() if name != table.geometry.name}
+    return geopandas.GeoDataFrame(attributes | own)
 
 
 def no_such_column(layer, source, frame, key, column):

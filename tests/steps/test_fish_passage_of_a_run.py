@@ -57,18 +57,17 @@ def opened(sample_run):
     return passage(sample_run, OPEN)
 
 
-# Shares of all stations, each walked down to its outlet barrier by barrier.
+# Shares of all stations, each walked down to its outlet barrier by barrier; all take a step at a time.
 def walked(downstream, station, share):
-    at = {}
+    passed = np.ones((len(downstream), share.shape[1]))
     for place, row in zip(station, share, strict=True):
-        at.setdefault(int(place), []).append(row)
-    found = np.ones((len(downstream), share.shape[1]))
-    for start in range(len(downstream)):
-        here = start
-        while here >= 0:
-            for row in at.get(here, ()):
-                found[start] *= row
-            here = downstream[here]
+        passed[place] *= row
+    found = np.ones_like(passed)
+    walking, here = np.arange(len(downstream)), np.arange(len(downstream))
+    while len(walking):
+        found[walking] *= passed[here]
+        here = downstream[here]
+        walking, here = walking[here >= 0], here[here >= 0]
     return found
 
 

@@ -36,7 +36,8 @@ def left_in_english(shown, tag, names=()):
             part = max(re.split(r"\{\w+\}", text), key=len).strip(" .,;:()")
             if len(WORD.findall(part)) < MIN_WORDS or part in translated or part in names:
                 continue
-            if re.search(rf"(?<![\w-]){re.escape(part)}(?![\w-])", shown):
+            # Looked for as it is first, which takes a hundredth of the time.
+            if part in shown and re.search(rf"(?<![\w-]){re.escape(part)}(?![\w-])", shown):
                 found.append(part)
     return sorted(set(found))
 
