@@ -64,7 +64,7 @@ Setting = Any
 
 
 class NotDeclared(Exception):
-    """A stage looked at what its line in `sitefinder.inventory.STAGES` does not name; our own fault."""
+    """A stage looked at what its line in `sitefinder.delivery.graph.STAGES` does not name; our own fault."""
 
 
 class SettingsParts(Parts):

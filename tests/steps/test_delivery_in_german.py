@@ -11,7 +11,7 @@ from pypdf import PdfReader
 from sitefinder.delivery.page import make_page
 from sitefinder.delivery.sheets import make_district_map, make_field_sheets
 from sitefinder.delivery.summary import make_summary
-from sitefinder.inventory import read_run
+from sitefinder.preparation import read_run
 from sitefinder.report.languages import speaking
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.table_texts import SEPARATOR, from_table

@@ -8,8 +8,8 @@ import pytest
 import shapely
 from partial_run import tables_of
 
-from sitefinder.inventory import run, run_and_deliver
 from sitefinder.report.summary import summary_text
+from sitefinder.running import run, run_and_deliver
 from sitefinder.schema import LAYERS
 
 pytestmark = pytest.mark.slow

@@ -233,7 +233,8 @@ from sitefinder.io.digests import remembering
 from sitefinder.io.settings_files import read_settings
 from sitefinder.pipeline.store import write_json
 from sitefinder.steps.inputs import read_inputs, with_year_to_year
-from sitefinder.inventory import FILES, memory_of, planned
+from sitefinder.planning import planned
+from sitefinder.preparation import FILES, memory_of
 from sitefinder.delivery.graph import STAGES
 
 path, store = Path({str(settings)!r}), Path({str(tmp_path / "store")!r})

@@ -6,7 +6,7 @@ import pyogrio
 import pytest
 from partial_run import tables_of
 
-from sitefinder.inventory import STORE
+from sitefinder.preparation import STORE
 from sitefinder.report.summary import scenario_text
 from sitefinder.scenarios import run_scenarios
 
