@@ -10,7 +10,7 @@ import pyogrio
 import pytest
 import shapely
 
-from sitefinder import __version__, inventory
+from sitefinder import __version__, running
 from sitefinder.comparison.matching import NEAR_M
 from sitefinder.delivery.graph import FILE_STAGES, STAGES
 from sitefinder.pipeline.graph import Stage
@@ -165,7 +165,7 @@ def test_an_interrupt_exits_with_130_and_nothing_is_left(region, command, monkey
     def interrupted():
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(inventory, "STAGES", (Stage("surface", interrupted, ()),))
+    monkeypatch.setattr(running, "STAGES", (Stage("surface", interrupted, ()),))
     before = region.contents()
 
     outcome = command("run", "--quiet", "settings.toml")
