@@ -380,7 +380,7 @@ def scenarios(
 ):
     """Run several settings files and show their figures side by side, each against the first."""
     from sitefinder.pipeline.json_log import logged_to
-    from sitefinder.report.summary import scenario_text
+    from sitefinder.report.scenarios import scenario_text
     from sitefinder.scenarios import run_scenarios
 
     with logged_to(log, f"scenarios {' '.join(map(str, configs))}"):

@@ -47,7 +47,7 @@ class Plan(NamedTuple):
     @property
     def summary(self) -> str:
         """The plan as text, ending with a line break."""
-        from sitefinder.report.summary import plan_text
+        from sitefinder.report.plan import plan_text
 
         text = plan_text(self.title, self.stages, store=self.store, results=self.results, size_gb=self.size_gb)
         return str(text) + "".join(f"{line}\n" for line in self.needs)

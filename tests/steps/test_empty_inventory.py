@@ -7,8 +7,8 @@ import pyogrio
 import pytest
 import shapely
 from partial_run import tables_of
+from whole_summary import summary_text
 
-from sitefinder.report.summary import summary_text
 from sitefinder.running import run, run_and_deliver
 from sitefinder.schema import LAYERS
 

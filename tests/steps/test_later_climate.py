@@ -7,7 +7,7 @@ import pytest
 from partial_run import tables_of
 
 from sitefinder.preparation import STORE
-from sitefinder.report.summary import scenario_text
+from sitefinder.report.scenarios import scenario_text
 from sitefinder.scenarios import run_scenarios
 
 # What the run of the sample region kept is found there.

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 import shapely
 from partial_run import tables_of
+from whole_summary import summary_text
 
 from sitefinder.errors import ConfigError, InputError
 from sitefinder.preparation import read_run
-from sitefinder.report.summary import summary_text
 from sitefinder.running import run, run_and_deliver
 from sitefinder.schema import check_table
 from sitefinder.settings import Settings, check_settings
