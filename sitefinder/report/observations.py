@@ -31,7 +31,10 @@ def visits_to(site_id, table):
     list of str
         A sentence for each visit, the last one first: who, when, and what was seen, in the observer's words.
     """
-    own = table[table["site_id"] == site_id].sort_values("date", ascending=False, kind="stable")
+    is_own = table["site_id"] == site_id
+    if not is_own.any():
+        return []
+    own = table[is_own].sort_values("date", ascending=False, kind="stable")
     return [_visit(row) for row in own.to_dict("records")]
 
 
