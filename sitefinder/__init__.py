@@ -24,20 +24,20 @@ if TYPE_CHECKING:
     from sitefinder.errors import SitefinderError as SitefinderError
     from sitefinder.errors import StageError as StageError
     from sitefinder.errors import TableError as TableError
-    from sitefinder.inventory import Comparison as Comparison
-    from sitefinder.inventory import Explanation as Explanation
+    from sitefinder.finished_runs import Comparison as Comparison
+    from sitefinder.finished_runs import Explanation as Explanation
+    from sitefinder.finished_runs import compare as compare
+    from sitefinder.finished_runs import explain as explain
+    from sitefinder.finished_runs import write_district_maps as write_district_maps
+    from sitefinder.finished_runs import write_sheets as write_sheets
     from sitefinder.inventory import Inventory as Inventory
-    from sitefinder.inventory import Plan as Plan
-    from sitefinder.inventory import check as check
-    from sitefinder.inventory import compare as compare
-    from sitefinder.inventory import explain as explain
-    from sitefinder.inventory import plan as plan
-    from sitefinder.inventory import run as run
-    from sitefinder.inventory import write_district_maps as write_district_maps
-    from sitefinder.inventory import write_sheets as write_sheets
     from sitefinder.io.settings_files import read_settings as read_settings
+    from sitefinder.planning import Plan as Plan
+    from sitefinder.planning import plan as plan
+    from sitefinder.preparation import check as check
     from sitefinder.publication.publishing import Published as Published
     from sitefinder.publication.publishing import publish as publish
+    from sitefinder.running import run as run
     from sitefinder.settings import Settings as Settings
 
 try:
@@ -54,27 +54,27 @@ except ImportError:
 
 # What the package hands on, and the module that each comes from.
 _HANDED_ON = {
-    "Comparison": "sitefinder.inventory",
+    "Comparison": "sitefinder.finished_runs",
     "ConfigError": "sitefinder.errors",
-    "Explanation": "sitefinder.inventory",
+    "Explanation": "sitefinder.finished_runs",
     "InputError": "sitefinder.errors",
     "Inventory": "sitefinder.inventory",
-    "Plan": "sitefinder.inventory",
+    "Plan": "sitefinder.planning",
     "Published": "sitefinder.publication.publishing",
     "Settings": "sitefinder.settings",
     "SitefinderError": "sitefinder.errors",
     "StageError": "sitefinder.errors",
     "TableError": "sitefinder.errors",
-    "check": "sitefinder.inventory",
-    "compare": "sitefinder.inventory",
-    "explain": "sitefinder.inventory",
+    "check": "sitefinder.preparation",
+    "compare": "sitefinder.finished_runs",
+    "explain": "sitefinder.finished_runs",
     "fit_flows": "sitefinder.delivery.fitted_equations",
-    "plan": "sitefinder.inventory",
+    "plan": "sitefinder.planning",
     "publish": "sitefinder.publication.publishing",
     "read_settings": "sitefinder.io.settings_files",
-    "run": "sitefinder.inventory",
-    "write_district_maps": "sitefinder.inventory",
-    "write_sheets": "sitefinder.inventory",
+    "run": "sitefinder.running",
+    "write_district_maps": "sitefinder.finished_runs",
+    "write_sheets": "sitefinder.finished_runs",
 }
 __all__ = ["__version__", *_HANDED_ON]
 

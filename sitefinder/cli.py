@@ -123,9 +123,9 @@ def run(
     log: Log = None,
 ):
     """Run the inventory: progress on standard error, a summary on standard output."""
-    from sitefinder.inventory import run_and_deliver
     from sitefinder.io.settings_files import read_settings
     from sitefinder.pipeline.json_log import logged_to
+    from sitefinder.running import run_and_deliver
 
     with logged_to(log, f"run {config}"):
         inventory = run_and_deliver(
@@ -196,8 +196,8 @@ def inspect_command(
 @app.command("plan")
 def plan_command(config: Config, within: Within = None, changes: Changes = None, memory: Memory = None):
     """Show which stages a run would do again, and why, without running or writing anything."""
-    from sitefinder.inventory import plan
     from sitefinder.io.settings_files import read_settings
+    from sitefinder.planning import plan
 
     settings = read_settings(config, changes or (), within)
     print(plan(settings, memory_gb=_gigabytes(memory)).summary, end="")
@@ -220,7 +220,7 @@ def explain_command(
     json: Annotated[bool, typer.Option("--json", help="one JSON object, for programs")] = False,
 ):
     """Explain the verdict of a site, structure, reach or place, and the nearest change that would alter it."""
-    from sitefinder.inventory import explain
+    from sitefinder.finished_runs import explain
     from sitefinder.io.settings_files import read_settings
 
     of = read_settings(run, changes or (), within) if within or changes else run
@@ -242,7 +242,7 @@ def sheets_command(
     changes: Changes = None,
 ):
     """Write field sheets of any sites of a finished run, beyond the best ones that have theirs already."""
-    from sitefinder.inventory import write_sheets
+    from sitefinder.finished_runs import write_sheets
     from sitefinder.io.settings_files import read_settings
 
     of = read_settings(run, changes or (), within) if within or changes else run
@@ -265,7 +265,7 @@ def maps_command(
     changes: Changes = None,
 ):
     """Write a map of each district of a finished run, one page each."""
-    from sitefinder.inventory import write_district_maps
+    from sitefinder.finished_runs import write_district_maps
     from sitefinder.io.settings_files import read_settings
 
     of = read_settings(run, changes or (), within) if within or changes else run
@@ -297,8 +297,8 @@ def publish_command(
 @app.command()
 def check(config: Config, within: Within = None, changes: Changes = None, memory: Memory = None):
     """Check settings and inputs, in seconds, and list all problems at once."""
-    from sitefinder.inventory import read_run
     from sitefinder.io.settings_files import read_settings
+    from sitefinder.preparation import read_run
     from sitefinder.report.flow_quality import flow_lines, ground_notes
     from sitefinder.report.text import WIDTH
     from sitefinder.steps.demand import demand_lines, demand_of
@@ -356,7 +356,7 @@ def compare_command(
     ] = None,
 ):
     """Compare two runs, reach by reach and site by site, with the causes of changes."""
-    from sitefinder.inventory import compare
+    from sitefinder.finished_runs import compare
 
     old, new = (None, first) if second is None else (first, second)
     comparison = compare(old, new, csv=csv, output=output, page=page, near_m=near_m, min_change_percent=min_change)
@@ -380,7 +380,7 @@ def scenarios(
 ):
     """Run several settings files and show their figures side by side, each against the first."""
     from sitefinder.pipeline.json_log import logged_to
-    from sitefinder.report.summary import scenario_text
+    from sitefinder.report.scenarios import scenario_text
     from sitefinder.scenarios import run_scenarios
 
     with logged_to(log, f"scenarios {' '.join(map(str, configs))}"):

@@ -13,9 +13,11 @@ from sitefinder.comparison.scenario_figures import measures, site_counts
 from sitefinder.delivery.atomic import deliver
 from sitefinder.delivery.comparison import reported_defaults
 from sitefinder.errors import ConfigError, SitefinderError, all_of
-from sitefinder.inventory import Inventory, StrPath, output_folder, read_run, run_and_deliver
+from sitefinder.inventory import Inventory
 from sitefinder.io.deliveries import read_delivery
+from sitefinder.preparation import StrPath, output_folder, read_run
 from sitefinder.progress import Listener, listening
+from sitefinder.running import run_and_deliver
 from sitefinder.steps.graph import STEPS
 
 MEASURED = NEEDED | {
@@ -51,9 +53,9 @@ def run_scenarios(
     csv : path-like, optional
         Where to write the table.
     workers, scheduler, memory_gb
-        See `sitefinder.inventory.run`.
+        See `sitefinder.running.run`.
     progress : bool or callable, optional
-        As of `sitefinder.inventory.run`; what is done now begins with the scenario's name.
+        As of `sitefinder.running.run`; what is done now begins with the scenario's name.
 
     Returns
     -------

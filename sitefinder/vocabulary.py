@@ -28,8 +28,10 @@ BY_HEAD, BY_PLACE, BY_FLOW, BY_COST, BY_NETWORK, BY_STRUCTURE, BY_SELECTION = (
 UNMEASURED, NO_STREAM = "not measured", "no natural stream"
 # Groups that are not steps of the cascade.
 BY_RULE, BY_DECISION, TECHNICAL, ECONOMIC, COMPETING = "rule", "decision", "technical", "economic", "competing"
-# Between the flags of a row, and between a flag and its value.
-FLAG_SEPARATOR, FLAG_VALUE = "; ", ": "
+# Between several things in one cell of text, and between a flag and its value.
+IN_ONE_CELL, FLAG_VALUE = "; ", ": "
+# Between numbers of months in one cell.
+MONTH_SEPARATOR = ";"
 
 
 class Verdict(NamedTuple):
@@ -1318,7 +1320,7 @@ def split_flags(text: str) -> list[tuple[str, str]]:
     >>> split_flags("tidal; structure_in_use: mill")
     [('tidal', ''), ('structure_in_use', 'mill')]
     """
-    parts = [part.partition(FLAG_VALUE) for part in text.split(FLAG_SEPARATOR) if part]
+    parts = [part.partition(FLAG_VALUE) for part in text.split(IN_ONE_CELL) if part]
     return [(name, value) for name, _, value in parts]
 
 

@@ -381,7 +381,7 @@ def other_run(copy_sample, made_once):
 def sample_run(copy_sample, made_once, tmp_path_factory):
     """The sample region, run once for all tests that look at it, in whatever process they are."""
     # Tests that need no run start without its libraries.
-    from sitefinder.inventory import read_run  # noqa: PLC0415
+    from sitefinder.preparation import read_run  # noqa: PLC0415
 
     def made(folder):
         settings = copy_sample(folder / "region", beside="")

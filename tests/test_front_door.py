@@ -18,7 +18,7 @@ from pandas.testing import assert_frame_equal
 from small_valley import write_valley
 
 import sitefinder as sf
-from sitefinder import inventory as inventories
+from sitefinder import running
 from sitefinder.delivery.graph import LAYERS_MADE
 from sitefinder.io.deliveries import read_delivery
 from sitefinder.pipeline.code import module_of
@@ -105,10 +105,10 @@ def in_memory(settings, region, scratch, sample_run):
     logger.addHandler(handler)
     stages = tuple(
         as_made(stage, sample_run.results[stage.name]) if stage.name in TAKES_LONG else stage
-        for stage in inventories.STAGES
+        for stage in running.STAGES
     )
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(inventories, "STAGES", stages)
+        patch.setattr(running, "STAGES", stages)
         inventory = sf.run(settings, output=None, progress=lambda *facts: heard.append(facts))
     logger.removeHandler(handler)
     logger.setLevel(level)

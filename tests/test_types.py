@@ -14,7 +14,7 @@ pytestmark = [
 ]
 # An annotation that is true, one that is not, and what the function that has it is then blamed for, by file.
 BROKEN = {
-    "sitefinder/inventory.py": (
+    "sitefinder/preparation.py": (
         "def check(settings: Settings | StrPath) -> list[str]:",
         "list[int]",
         'expected "Iterable[int]"',

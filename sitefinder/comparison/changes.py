@@ -31,9 +31,8 @@ from sitefinder.comparison.matching import (
     points_of,
     values_at,
 )
-from sitefinder.rules.verdicts import REASON_SEPARATOR
 from sitefinder.schema.change_layers import CHANGE_LAYERS, CHANGES, KINDS
-from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, VERDICTS, allowable, named, names
+from sitefinder.vocabulary import ACTIONS, DOUBT, IN_ONE_CELL, SCHEME_TYPES, VERDICTS, allowable, named, names
 
 # Lines cut from one network agree to the rounding of their vertices.
 EXACT_M = 0.01
@@ -199,7 +198,7 @@ def _reach_changes(old, new, causes, *, near_m, min_change):
             "verdict_new": verdicts[1],
             "rules": rules,
             "because": values_at(after[CHOSEN], matched.new, ""),
-            "changed": [REASON_SEPARATOR.join(changed.get(row, ())) for row in range(len(newest))],
+            "changed": [IN_ONE_CELL.join(changed.get(row, ())) for row in range(len(newest))],
             "cause": cause,
             "geometry": _either(lines_of(before), lines_of(after), matched),
         }
@@ -238,7 +237,7 @@ def _by_whom(layer, columns, *following):
 
 # Ids of the decisions on a reach or site in both runs.
 def _decision_ids(*cells):
-    return {name for cell in cells for name in str(cell or "").split(REASON_SEPARATOR) if name}
+    return {name for cell in cells for name in str(cell or "").split(IN_ONE_CELL) if name}
 
 
 # Ids of decisions by row; nothing in a run of a version without them.
@@ -271,7 +270,7 @@ def _rules_and_causes(old, new, matched, change, changed, words, causes):
             lost = lost or _excluding(hits[0].get(ids[0][i], []), before)
         parts = [_features(hits[1].get(ids[1][j], []), gained)] if gained else []
         parts += [NO_LONGER + _features(hits[0].get(ids[0][i], []), lost)] if lost else []
-        rules[row] = REASON_SEPARATOR.join(parts)
+        rules[row] = IN_ONE_CELL.join(parts)
         behind = of_rules(causes, gained + lost) if gained or lost else []
         others = [name for name in changed.get(row, ()) if not (behind and made_by("reaches", name) == OF_RULES)]
         of_own = of_decisions(causes, _decision_ids(decided[0][i], decided[1][j]))
@@ -288,7 +287,7 @@ def _rules_and_causes(old, new, matched, change, changed, words, causes):
 
 # Names of the rules in reasons, without the remark that a rule is uncertain.
 def _rule_names(reasons, known=()):
-    names = [name for name in reasons.split(REASON_SEPARATOR) if name]
+    names = [name for name in reasons.split(IN_ONE_CELL) if name]
     return [name if name in known else re.sub(r" \([^()]*\)$", "", name) for name in names]
 
 
@@ -380,7 +379,7 @@ def _site_changes(old, new, causes, reaches, *, near_m, min_change):
             shown = barred or limiting.get(number, [])
             if shown:
                 text = mark + _rules_text(hit[:3] for hit in shown)
-                rules[row] = REASON_SEPARATOR.join(part for part in (rules[row], text) if part)
+                rules[row] = IN_ONE_CELL.join(part for part in (rules[row], text) if part)
             if other_rows[row] < 0:
                 change[row] = change_by_rules if barred else change_otherwise
                 behind = of_rules(causes, {hit[0] for hit in shown}) if shown else range(len(causes.table))
@@ -406,7 +405,7 @@ def _site_changes(old, new, causes, reaches, *, near_m, min_change):
             "rules": rules,
             "because": _rejection_reasons(old, new, matched, reaches),
             "replaced_by": _replaced_by(lines, matched, ids[1], np.where(newest, 0, 1), near_m, redrawn[0]),
-            "changed": [REASON_SEPARATOR.join(changed.get(row, ())) for row in range(len(change))],
+            "changed": [IN_ONE_CELL.join(changed.get(row, ())) for row in range(len(change))],
             "cause": cause,
             "geometry": _either(lines[0], lines[1], matched),
         }

@@ -4,11 +4,10 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.delivery.checking import checked_table
-from sitefinder.rules.verdicts import REASON_SEPARATOR
 from sitefinder.schema import LAYERS, empty_table
 from sitefinder.schema.columns import DECISION
 from sitefinder.steps.decisions import on_reaches
-from sitefinder.vocabulary import DROP, FLAG_SEPARATOR, FLAG_VALUE, KEEP, KEPT_BY_DECISION, PIN
+from sitefinder.vocabulary import DROP, FLAG_VALUE, IN_ONE_CELL, KEEP, KEPT_BY_DECISION, PIN
 
 # A decision without an end, where several are listed.
 NO_END = "none"
@@ -105,7 +104,7 @@ def columns_of_reaches(decisions, count):
 def _texts(rows):
     cells = {name: rows[stated].tolist() for name, stated in zip(NAMES, STATED, strict=True)}
     cells["decision_valid_until"] = [until or NO_END for until in cells["decision_valid_until"]]
-    return {name: REASON_SEPARATOR.join(values) for name, values in cells.items()}
+    return {name: IN_ONE_CELL.join(values) for name, values in cells.items()}
 
 
 def columns_of_sites(stationing, stretches, verdicts, decisions, kept):
@@ -152,5 +151,5 @@ def columns_of_sites(stationing, stretches, verdicts, decisions, kept):
 
 # Ids of those that keep, as the value of a flag.
 def _keeping(ids, says):
-    both = zip(ids.split(REASON_SEPARATOR), says.split(REASON_SEPARATOR), strict=True)
-    return ", ".join(name for name, word in both if word == KEEP.name).replace(FLAG_SEPARATOR, ", ")
+    both = zip(ids.split(IN_ONE_CELL), says.split(IN_ONE_CELL), strict=True)
+    return ", ".join(name for name, word in both if word == KEEP.name).replace(IN_ONE_CELL, ", ")

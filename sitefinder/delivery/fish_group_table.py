@@ -15,8 +15,7 @@ from sitefinder.energy.fish_survival import (
 )
 from sitefinder.energy.hydraulics import net_head_m, waterway_lengths_m
 from sitefinder.schema import LAYERS
-
-MONTH_SEPARATOR = ";"
+from sitefinder.vocabulary import MONTH_SEPARATOR
 
 
 def make_fish_groups(settings, inputs, ranked_sites):

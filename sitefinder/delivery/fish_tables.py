@@ -7,7 +7,6 @@ import shapely
 
 from sitefinder.delivery.checking import checked_table
 from sitefinder.network.stations import without_repeats
-from sitefinder.rules.verdicts import MONTH_SEPARATOR
 from sitefinder.schema import LAYERS, empty_table
 from sitefinder.settings.fish import TYPICAL_EXISTING_SURVIVAL, TYPICAL_EXISTING_SURVIVAL_RANGE, FishPassSettings
 from sitefinder.siting.barriers import (
@@ -22,6 +21,7 @@ from sitefinder.steps.selection import published_spawning
 from sitefinder.steps.trial import things_in
 from sitefinder.vocabulary import (
     BOTH_STATE,
+    MONTH_SEPARATOR,
     NATURAL_STATE,
     NOT_IN_THE_WAY,
     REMOVALS_STATE,

@@ -32,7 +32,7 @@ from sitefinder.rules.confidentiality import (
     published_settings,
 )
 from sitefinder.rules.overlaps import hits_by_reach
-from sitefinder.rules.verdicts import REASON_SEPARATOR, Held
+from sitefinder.rules.verdicts import Held
 from sitefinder.schema import LAYERS, empty_table, has_flag
 from sitefinder.schema.total_layers import DISTRIBUTIONS_OF, DROPS_SCOPE, MONTHLY_WH, SCOPES, STREAM_SCOPE
 from sitefinder.siting.access import district_names, in_region, lengths_by_district
@@ -68,6 +68,7 @@ from sitefinder.vocabulary import (
     DROP,
     HEAD_NOT_RESOLVED,
     HEAD_UNRESOLVED,
+    IN_ONE_CELL,
     NO_FLOW_ESTIMATE,
     NO_STREAM,
     RATING,
@@ -185,7 +186,7 @@ def cascade_table(settings, stationing, held, reaches, lengths, *, has_decisions
 
 # Reaches on which a decision allows no site, bool of shape (n,).
 def _is_dropped(reaches):
-    return np.array([DROP.name in text.split(REASON_SEPARATOR) for text in reaches["decision"]], dtype=bool)
+    return np.array([DROP.name in text.split(IN_ONE_CELL) for text in reaches["decision"]], dtype=bool)
 
 
 # Rules that apply to the delivered reaches; none where the network is not resolved.

@@ -41,7 +41,7 @@ from sitefinder.hydrology.seasons import MONTHS
 from sitefinder.io.catchment_polygons import catchment_polygons
 from sitefinder.network.ordering import main_upstream
 from sitefinder.network.stations import place_names, without_repeats
-from sitefinder.rules.verdicts import MONTH_SEPARATOR, verdicts
+from sitefinder.rules.verdicts import verdicts
 from sitefinder.schema import LAYERS, empty_table, is_scheme_that
 from sitefinder.siting.access import (
     demand_of_settlements,
@@ -74,8 +74,9 @@ from sitefinder.vocabulary import (
     CONDUIT_UNRESOLVED,
     COST_EXTRAPOLATED,
     DEPLETED_SHALLOW,
-    FLAG_SEPARATOR,
     HEAD_NOT_RESOLVED,
+    IN_ONE_CELL,
+    MONTH_SEPARATOR,
     RIVER_WIDE,
     SMALL_PART_OF_RIVER,
     STEEP_STREAM,
@@ -838,7 +839,7 @@ def _fish_figures(settings, inputs, table):
 
 # Flags of each row with one added, "" for none.
 def _with_flags(flags, *more):
-    return [FLAG_SEPARATOR.join(filter(None, parts)) for parts in zip(flags, *more, strict=True)]
+    return [IN_ONE_CELL.join(filter(None, parts)) for parts in zip(flags, *more, strict=True)]
 
 
 # Fish survival on the least favourable migration path through the site. If losses were rounded

@@ -21,12 +21,12 @@ from sitefinder.vocabulary import (
     BETTER_SITE,
     DEVELOPED,
     FISH_SURVIVAL_TOO_LOW,
-    FLAG_SEPARATOR,
     FLAG_VALUE,
     FLAGS,
     HEAD_TOO_LARGE,
     HEAD_TOO_SMALL,
     HOLDS_NO_WATER,
+    IN_ONE_CELL,
     NATURAL_FALL,
     NO_STREAM_NEAR,
     ONLY_A_STEP,
@@ -52,7 +52,6 @@ PLANT = (
     "lcoe_per_kwh",
     "net_annual_value",
 )
-NEEDS_SEPARATOR = "; "
 
 
 # The things of some candidates, see `things_of_sites`.
@@ -84,8 +83,8 @@ def passed_flags(settings, stationing, stretches, stream_things, chosen):
     for flag in names(FLAGS):
         for (site, name), ids in found.items():
             if name == flag:
-                texts[site].append(f"{flag}{FLAG_VALUE}{ids.replace(FLAG_SEPARATOR, ', ')}")
-    return [FLAG_SEPARATOR.join(each) for each in texts]
+                texts[site].append(f"{flag}{FLAG_VALUE}{ids.replace(IN_ONE_CELL, ', ')}")
+    return [IN_ONE_CELL.join(each) for each in texts]
 
 
 def make_stretch_structures(settings, stationing, stretches, stream_things, delivered_sites, ranked_sites):
@@ -293,7 +292,7 @@ def needs_of(structure, needs_pass, screened, only_safe, fits):
         needs.append(f"agreement with its use ({use})")
     if owner.lower() not in NO_USE:
         needs.append(f"agreement of its owner ({owner})")
-    return NEEDS_SEPARATOR.join(needs)
+    return IN_ONE_CELL.join(needs)
 
 
 # A place without a structure, for `needs_of`.
@@ -328,7 +327,7 @@ def needs_of_sites(costs, table, structures):
     for row, height_m, lacks_pass, screened, only_safe in zip(used, new_m, needs_pass, *flags, strict=True):
         new_weir = [f"new weir of {height_m:g} m"] if height_m > 0 else []
         others = needs_of(rows[row], lacks_pass, screened, only_safe, fits=True)
-        found.append(NEEDS_SEPARATOR.join(filter(None, [*new_weir, others])))
+        found.append(IN_ONE_CELL.join(filter(None, [*new_weir, others])))
     return found
 
 

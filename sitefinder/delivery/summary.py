@@ -1,9 +1,10 @@
 """The stages of the printed output of a run: the summary, and figures for programs."""
 
 from sitefinder import __version__
+from sitefinder.report.figures import run_figures
 from sitefinder.report.handover import TablesOf, region_of
 from sitefinder.report.languages import speaking
-from sitefinder.report.summary import Finances, run_figures, summary_parts
+from sitefinder.report.summary import Finances, summary_parts
 from sitefinder.units import WATTS_PER_KILOWATT
 from sitefinder.vocabulary import HEAD_UNRESOLVED
 
@@ -55,7 +56,7 @@ def make_figures(settings, made):
     Returns
     -------
     dict
-        See `sitefinder.report.summary.run_figures`.
+        See `sitefinder.report.figures.run_figures`.
     """
     about = {"title": settings.run.name, "version": __version__, "crs": settings.run.crs}
     return run_figures(about | {"currency": made["money"].described}, TablesOf(made), settings.ranking.allow)

@@ -9,25 +9,24 @@ import shapely
 from sitefinder.delivery.checking import checked_table
 from sitefinder.hydrology.abstractions import KINDS, alterations_of
 from sitefinder.hydrology.seasons import MONTHS
-from sitefinder.rules.verdicts import MONTH_SEPARATOR
 from sitefinder.schema import LAYERS, empty_table
-from sitefinder.schema.columns import IN_ONE_CELL
 from sitefinder.siting.grid import COLUMNS, FREE_KW, VOLTAGES, fits, left_at_substations
 from sitefinder.siting.land import land_along_lines, land_at_points
 from sitefinder.siting.water_body_status import bodies_of, bodies_used
 from sitefinder.siting.water_rights import place_rights, rights_at_sites
 from sitefinder.steps.conduits import lines_of
 from sitefinder.vocabulary import (
-    FLAG_SEPARATOR,
     FLAG_VALUE,
     GRID_CAPACITY_EXCEEDED,
     GRID_CAPACITY_TOO_SMALL,
     GRID_VOLTAGE_UNFIT,
+    IN_ONE_CELL,
     LAND_AT_INTAKE,
     LAND_AT_TAILRACE,
     LAND_OF_HEADRACE,
     LAND_OF_PENSTOCK,
     LAND_PLACES,
+    MONTH_SEPARATOR,
     RIGHT_IN_DEPLETED,
     STATUS_MUST_NOT_FALL,
     WATER_RIGHT_IN_DEPLETED,
@@ -272,7 +271,7 @@ def grid_of_sites(settings, order):
         elif left_kw[site] < 0:
             own.append(f"{GRID_CAPACITY_EXCEEDED.name}{FLAG_VALUE}{name}, {-left_kw[site]:.0f} kW too much")
         own += [f"{GRID_VOLTAGE_UNFIT.name}{FLAG_VALUE}{kv[site]:g} kV"] if is_unfit[site] else []
-        flags.append(FLAG_SEPARATOR.join(own))
+        flags.append(IN_ONE_CELL.join(own))
     return OfSites(columns | {"substation_left_kw": left_kw}, flags)
 
 
@@ -312,4 +311,4 @@ def _in_one_cell(texts):
 
 
 def _without_separator(text):
-    return str(text).replace(FLAG_SEPARATOR.strip(), ",")
+    return str(text).replace(IN_ONE_CELL.strip(), ",")

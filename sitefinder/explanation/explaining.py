@@ -27,12 +27,12 @@ from sitefinder.explanation.figures import (
 from sitefinder.explanation.places import REACH, SITE, find_subject
 from sitefinder.explanation.rule_facts import of_candidate, of_reach, rule_facts
 from sitefinder.report.decisions import why_not_applied
-from sitefinder.rules.verdicts import REASON_SEPARATOR
 from sitefinder.siting.selection import valued_for
 from sitefinder.steps.closed_months import with_closed
 from sitefinder.vocabulary import (
     BARRED_BY_RULE,
     FLOW_TOO_SMALL,
+    IN_ONE_CELL,
     KEEP,
     NO_SUITABLE_TURBINE,
     REJECTION_REASONS,
@@ -132,7 +132,7 @@ def _rights(given: Given, row: Mapping[str, Any]) -> list[dict[str, Any]]:
 def _note_of_kept(row: Mapping[str, Any]) -> str:
     if not row["kept_by_decision"]:
         return ""
-    both = zip(row["decision_id"].split(REASON_SEPARATOR), row["decision"].split(REASON_SEPARATOR), strict=True)
+    both = zip(row["decision_id"].split(IN_ONE_CELL), row["decision"].split(IN_ONE_CELL), strict=True)
     keeping = ", ".join(name for name, says in both if says == KEEP.name)
     return (
         f"Rules exclude the site ({row['rules_lifted']}); without the decision that keeps it ({keeping}), it "
@@ -188,7 +188,7 @@ def _of_stream(given: Given, subject: Subject) -> dict[str, Any]:
 # remark each.
 def _decisions(given: Given, row: Mapping[str, Any], reach: int = -1) -> list[dict[str, Any]]:
     table = given.results["decisions_table"]
-    ids = set(filter(None, str(row.get("decision_id", "")).split(REASON_SEPARATOR)))
+    ids = set(filter(None, str(row.get("decision_id", "")).split(IN_ONE_CELL)))
     reach_id = row.get("reach_id", "")
     if reach >= 0:
         reach_id = given.results["stationing"].reaches["reach_id"].iloc[reach]

@@ -88,15 +88,19 @@ class SourceCode:
         """
         if module not in self._reached:
             modules: set[str] = set()
+            files: set[str] = set()
             waiting = [module] if module in self._paths else []
             while waiting:
                 one = waiting.pop()
-                if one not in modules:
-                    modules.add(one)
-                    waiting += self.imported_by(one)
-            files = {self._paths[one] for one in modules}
-            for one in modules:
+                if one in modules:
+                    continue
+                modules.add(one)
+                if one in self._reached:  # asked for before
+                    files |= self._reached[one]
+                    continue
+                files.add(self._paths[one])
                 files.update(self._beside.get(self._folder_of(one), ()))
+                waiting += self.imported_by(one)
             self._reached[module] = frozenset(files)
         return self._reached[module]
 

@@ -16,20 +16,14 @@ import numpy as np
 import shapely
 
 from sitefinder.errors import InputError, SitefinderError, all_of, described
-from sitefinder.inventory import (
-    Inventory,
-    StrPath,
-    finished_run,
-    output_folder,
-    run,
-    settings_of_run,
-    store_folder,
-)
+from sitefinder.finished_runs import finished_run, settings_of_run
+from sitefinder.inventory import Inventory
 from sitefinder.io.output_folder import OWN_FOLDER, PREVIOUS
 from sitefinder.io.settings_files import read_toml
 from sitefinder.io.software import software
 from sitefinder.io.toml_text import toml_document
 from sitefinder.pipeline.build import own_build
+from sitefinder.preparation import StrPath, output_folder, store_folder
 from sitefinder.progress import Listener
 from sitefinder.publication.crate import METADATA_FILE, About, CrateFile, crate
 from sitefinder.publication.edition_folder import MARKER, problem_of_folder, put_in_place
@@ -45,6 +39,7 @@ from sitefinder.report.edition import edition_notes, readme_text, reasons_in_wor
 from sitefinder.report.handover import region_of
 from sitefinder.report.publication import publication_text
 from sitefinder.rules.generalisation import squares
+from sitefinder.running import run
 from sitefinder.settings import Settings, check_settings
 
 if TYPE_CHECKING:

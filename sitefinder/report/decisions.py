@@ -3,8 +3,7 @@
 from sitefinder.report.languages import day, labels, phrases, plural, say
 from sitefinder.report.table_texts import from_table
 from sitefinder.report.text import gigawatt_hours, indented, name_of, plain, power, rendered, text_table
-from sitefinder.rules.verdicts import REASON_SEPARATOR
-from sitefinder.vocabulary import DECISIONS, KEEP, NOT_APPLIED
+from sitefinder.vocabulary import DECISIONS, IN_ONE_CELL, KEEP, NOT_APPLIED
 
 # Decisions that do not apply, and sites that are kept, as the summary lists them; the others are counted.
 NOT_APPLIED_SHOWN, KEPT_SHOWN = 8, 5
@@ -29,7 +28,7 @@ def decisions_of(ids, table):
     if not ids:
         return []
     rows = {row["decision_id"]: row for row in table.to_dict("records")}
-    return [decision_sentence(rows[name]) for name in ids.split(REASON_SEPARATOR) if name in rows]
+    return [decision_sentence(rows[name]) for name in ids.split(IN_ONE_CELL) if name in rows]
 
 
 def decision_sentence(row):
@@ -138,9 +137,7 @@ def decisions_text(decisions, sites):
 
 # Each decision that keeps a site, with author and day.
 def _who_keeps(ids, decisions):
-    own = decisions[
-        decisions["decision_id"].isin(ids.split(REASON_SEPARATOR)) & (decisions["decision"] == KEEP.name)
-    ]
+    own = decisions[decisions["decision_id"].isin(ids.split(IN_ONE_CELL)) & (decisions["decision"] == KEEP.name)]
     for row in own.to_dict("records"):
         yield plain(f"{row['decision_id']} ({row['author']}, {day(row['date'])})")
 

@@ -3,9 +3,8 @@
 import pandas as pd
 
 from sitefinder.report.text import counted, is_missing, plain
-from sitefinder.rules.verdicts import REASON_SEPARATOR
 from sitefinder.schema.wording import SAFETY, SCREENING
-from sitefinder.vocabulary import REJECTION_REASONS, VERDICTS, named, names
+from sitefinder.vocabulary import IN_ONE_CELL, REJECTION_REASONS, VERDICTS, named, names
 
 # Which way figures of an edition differ from those of the inventory that it is made of.
 DIRECTION = (
@@ -74,7 +73,7 @@ def reasons_in_words(reaches):
 
 def _in_words(row):
     sentences = [named(VERDICTS, row["verdict"]).phrase]
-    rules = [] if is_missing(row["reasons"]) else [each for each in row["reasons"].split(REASON_SEPARATOR) if each]
+    rules = [] if is_missing(row["reasons"]) else [each for each in row["reasons"].split(IN_ONE_CELL) if each]
     if rules:
         sentences.append(
             f"{'The rule that applies' if len(rules) == 1 else 'Rules that apply'}: {', '.join(rules)}."

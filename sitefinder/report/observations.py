@@ -3,6 +3,7 @@
 from sitefinder.report.languages import day, plural, say
 from sitefinder.report.table_texts import from_table
 from sitefinder.report.text import indented, plain
+from sitefinder.vocabulary import IN_ONE_CELL
 
 # Contradictions that the summary lists; the others are counted.
 SHOWN = 8
@@ -30,7 +31,10 @@ def visits_to(site_id, table):
     list of str
         A sentence for each visit, the last one first: who, when, and what was seen, in the observer's words.
     """
-    own = table[table["site_id"] == site_id].sort_values("date", ascending=False, kind="stable")
+    is_own = table["site_id"] == site_id
+    if not is_own.any():
+        return []
+    own = table[is_own].sort_values("date", ascending=False, kind="stable")
     return [_visit(row) for row in own.to_dict("records")]
 
 
@@ -57,12 +61,12 @@ def observations_text(observations):
     """
     if not len(observations):
         return ""
-    used = [part for text in observations["used"] for part in text.split("; ") if part]
+    used = [part for text in observations["used"] for part in text.split(IN_ONE_CELL) if part]
     kinds = ", ".join(f"{used.count(kind)} {from_table(kind)}" for kind in dict.fromkeys(used)) or say("nothing")
     against = [
         (row["observation_id"], part)
         for row in observations.to_dict("records")
-        for part in row["contradictions"].split("; ")
+        for part in row["contradictions"].split(IN_ONE_CELL)
         if part
     ]
     one, many = "Observations: {number} visit; used: {kinds}.", "Observations: {number} visits; used: {kinds}."

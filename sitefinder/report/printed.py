@@ -30,7 +30,7 @@ def printed_json(figures, files, notes=()):
     Parameters
     ----------
     figures : dict
-        See `sitefinder.report.summary.run_figures`.
+        See `sitefinder.report.figures.run_figures`.
     files : iterable of path-like
         Files written.
     notes : iterable of str

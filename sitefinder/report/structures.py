@@ -18,9 +18,9 @@ from sitefinder.report.text import (
     rendered,
     text_table,
 )
-from sitefinder.siting.inventories import DIFFERENT, DOUBTFUL, LAYER, SOURCES_SEPARATOR
+from sitefinder.siting.inventories import DIFFERENT, DOUBTFUL, LAYER
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, WATTS_PER_KILOWATT
-from sitefinder.vocabulary import ONLY_A_STEP, REMOVED
+from sitefinder.vocabulary import IN_ONE_CELL, ONLY_A_STEP, REMOVED
 
 BEST_SHOWN, REASONS_SHOWN = 5, 6
 
@@ -104,7 +104,7 @@ def merged_sentence(structures, repairs=None):
     str
         Empty where no structure is merged and no duplicate is possible.
     """
-    merged = int((structures["sources"].str.count(SOURCES_SEPARATOR) > 0).sum())
+    merged = int((structures["sources"].str.count(IN_ONE_CELL) > 0).sum())
     of_these = (
         repairs.loc[repairs["layer"] == LAYER, "problem"].astype(str)
         if repairs is not None

@@ -1,35 +1,27 @@
-"""Printed output of the commands: the summary of a run as text or JSON, the plan, scenarios side by side."""
+"""The summary of a run, as text."""
 
 import math
 import re
 import textwrap
 from collections import Counter
-from textwrap import wrap
 from typing import NamedTuple
 
 import numpy as np
 
-from sitefinder.comparison.scenario_figures import SEASONS
 from sitefinder.report.decisions import decisions_text, kept_text
 from sitefinder.report.fish import fish_passage_texts
 from sitefinder.report.fish_safety import fish_safety_text
 from sitefinder.report.flow_quality import (
-    delivered_regressions,
-    delivered_suspects,
     flow_notes,
     ground_notes,
-    input_notes,
 )
-from sitefinder.report.handover import drops_of
 from sitefinder.report.languages import current, labels, numeral, plural, say, say_as
 from sitefinder.report.observations import observations_text
-from sitefinder.report.printed import printed_summary
 from sitefinder.report.stream_names import stream_names
 from sitefinder.report.structures import beside_text, drops_text, structures_text
 from sitefinder.report.table_texts import from_table
 from sitefinder.report.text import (
     WIDTH,
-    counted,
     decimals,
     energy_interval,
     figure,
@@ -44,13 +36,11 @@ from sitefinder.report.text import (
     text_table,
 )
 from sitefinder.schema import MONEY, has_flag
-from sitefinder.schema.arrays import records_of
 from sitefinder.schema.columns import MONTH_ENERGIES
 from sitefinder.schema.wording import SCREENING
 from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
 from sitefinder.settings.fish import TYPICAL_EXISTING_SURVIVAL
 from sitefinder.siting.limits import FREE_FLOWING, PLANTS_PER_KM
-from sitefinder.siting.potential import whole
 from sitefinder.units import (
     KILOWATTS_PER_MEGAWATT,
     MEGAWATT_HOURS_PER_GIGAWATT_HOUR,
@@ -180,46 +170,6 @@ REASONS_SHOWN = 8
 SKEWED = 1.2
 PROBLEMS_SHOWN = 6
 FLAGS_SHOWN = 8
-
-
-def summary_text(
-    title,
-    tables,
-    *,
-    energy_p90_mwh=None,
-    energy_p50_mwh=math.nan,
-    energy_p10_mwh=None,
-    year_to_year_sd=None,
-    currency="",
-    minimum_heads=None,
-    counts_unresolved=False,
-    finances=None,
-    allow=(),
-    files=(),
-):
-    """The results, most important first: reaches by verdict, sites, rejection reasons, files.
-
-    Parameters are those of `summary_parts`, and `files` (iterable of path-like): files written.
-
-    Returns
-    -------
-    str
-        Ends with a line break.
-    """
-    parts = summary_parts(
-        title,
-        tables,
-        energy_p90_mwh=energy_p90_mwh,
-        energy_p50_mwh=energy_p50_mwh,
-        energy_p10_mwh=energy_p10_mwh,
-        year_to_year_sd=year_to_year_sd,
-        currency=currency,
-        minimum_heads=minimum_heads,
-        counts_unresolved=counts_unresolved,
-        finances=finances,
-        allow=allow,
-    )
-    return printed_summary(parts, files)
 
 
 def summary_parts(
@@ -900,213 +850,3 @@ def _repairs(repairs):
 # A problem without the details of one feature: nothing after a colon, no measure at the end.
 def _kind_of_problem(problem):
     return re.sub(r"\s+\d[\d.,]*\b.*$", "", problem.split(":")[0])
-
-
-def run_figures(about, tables, allow=()):
-    """A run's totals, verdicts, best sites and warnings.
-
-    Parameters
-    ----------
-    about : dict of str to str
-        ``title``, ``version``, ``crs`` and ``currency`` (of all money, for example "EUR of 2024").
-    tables : Mapping
-        ``totals``, ``reaches``, ``sites`` and ``minimum_heads``, and optionally ``flow_equations``, ``decisions``
-        and ``repairs``, as `sitefinder.schema` declares them.
-    allow : collection of str
-        The run's ``ranking.allow``.
-
-    Returns
-    -------
-    dict
-        Content of the JSON: that of `about`; ``mean_flow_regressions`` (see
-        `sitefinder.report.flow_quality.delivered_regressions`) and ``suspect_gauges``; ``totals``, the row of
-        the region in that layer; ``drops``, that of drops without a stream (None without any); ``verdicts``,
-        with ``verdict``, ``reaches`` and ``length_m`` in whole metres, best first; ``decisions`` and
-        ``observations``, these layers; ``sites``, the best five with
-        all columns of that layer; ``minimum_heads``, the layer; ``warnings``, ``caution``. Unknown values are
-        None. `sitefinder.report.printed.printed_json` adds the files.
-    """
-    totals = tables["totals"]
-    warnings = [text for text, is_warning in input_notes(tables, allow) if is_warning]
-    warnings.append(surface_model_warning(tables["reaches"]))
-    regressions = delivered_regressions(tables["flow_equations"]) if "flow_equations" in tables else []
-    suspects = delivered_suspects(tables["repairs"]) if "repairs" in tables else []
-    return about | {
-        "mean_flow_regressions": [{name: _value(value) for name, value in one.items()} for one in regressions],
-        "suspect_gauges": suspects,
-        "totals": _rows(totals[totals["scope"] == "region"])[0],
-        "drops": _drops_as_json(totals),
-        "verdicts": _verdicts_as_json(tables["reaches"]),
-        "decisions": _rows(tables["decisions"]) if "decisions" in tables else [],
-        "observations": _rows(tables["observations"]) if "observations" in tables else [],
-        "sites": _rows(tables["sites"].sort_values("rank").head(BEST_SITES)),
-        "minimum_heads": _rows(tables["minimum_heads"]),
-        "warnings": [warning for warning in warnings if warning],
-        "caution": SCREENING,
-    }
-
-
-def _drops_as_json(totals):
-    drops = drops_of(totals)
-    return None if drops is None else {name: _value(value) for name, value in drops.items()}
-
-
-def _verdicts_as_json(reaches):
-    rows = []
-    for verdict in reversed(names(VERDICTS)):
-        own = reaches.loc[reaches["verdict"] == verdict, "length_m"]
-        if len(own):
-            rows.append({"verdict": verdict, "reaches": len(own), "length_m": float(whole(own).sum())})
-    return rows
-
-
-# Rows as mappings of plain values, without geometry.
-def _rows(table):
-    plain = table.drop(columns="geometry", errors="ignore")
-    return [{name: _value(value) for name, value in row.items()} for row in records_of(plain)]
-
-
-def _value(value):
-    value = value.item() if hasattr(value, "item") else value
-    if value is None or isinstance(value, str | bool | int):
-        return value
-    return float(value) if isinstance(value, float) and math.isfinite(value) else None
-
-
-# Maximum number of reasons shown for a stage.
-REASONS_OF_STAGE_SHOWN = 6
-
-
-def plan_text(title, stages, *, store, results, size_gb):
-    """What a run would do again, and why.
-
-    Parameters
-    ----------
-    title : str
-    stages : list
-        With ``stage``, ``kept`` and ``reasons`` each, in the order of the run.
-    store : path-like
-        Folder of stored results.
-    results : int
-        Number of results in it.
-    size_gb : float
-        Their size [GB].
-
-    Returns
-    -------
-    str
-    """
-    to_do = [stage for stage in stages if not stage.kept]
-    kept = [stage.stage for stage in stages if stage.kept]
-    lines = [f"{title}: {len(to_do)} of {len(stages)} stages would run"]
-    width = max((len(stage.stage) for stage in to_do), default=0)
-    for stage in to_do:
-        shown = stage.reasons[:REASONS_OF_STAGE_SHOWN]
-        rest = len(stage.reasons) - len(shown)
-        shown += [f"and {rest} more"] if rest else []
-        lines += [
-            f"  {stage.stage if not number else '':<{width}}  {reason}" for number, reason in enumerate(shown)
-        ]
-    if kept:
-        lines += wrap(f"up to date: {', '.join(kept)}", WIDTH, initial_indent="  ", subsequent_indent=" " * 14)
-    lines.append(f"  store: {store}, {results} results, {size_gb * 1000:.1f} MB")
-    return "\n".join(lines) + "\n"
-
-
-SIDE_BY_SIDE = 4
-NAME_WIDTH, LABEL_WIDTH = 13, 36
-ROWS = (
-    ("reaches", "reaches", ""),
-    ("stream", "reach_length_km", "km"),
-    *((name, f"{name}_length_km", "km") for name in reversed(names(VERDICTS))),
-    ("gross theoretical potential", "theoretical_mw", "MW"),
-    ("  on open or restricted reaches", "theoretical_open_mw", "MW"),
-    ("sites", "sites", ""),
-    ("installed capacity", "power_mw", "MW"),
-    ("mean annual energy", "energy_gwh", "GWh"),
-    ("  exceeded in 90 % of simulations", "energy_gwh_p90", "GWh"),
-    ("  exceeded in 10 % of simulations", "energy_gwh_p10", "GWh"),
-    ("  December to February", "energy_gwh_dec_feb", "GWh"),
-    ("  March to May", "energy_gwh_mar_may", "GWh"),
-    ("  June to August", "energy_gwh_jun_aug", "GWh"),
-    ("  September to November", "energy_gwh_sep_nov", "GWh"),
-    ("capital cost", "capital_cost", ""),
-    ("LCOE", "lcoe_per_kwh", ""),
-    ("net present value", "npv", ""),
-)
-# Rows in the currency of the run.
-OF_MONEY = ("capital_cost", "lcoe_per_kwh", "npv")
-AGAINST_FIRST = (
-    ("sites unchanged", "sites_unchanged"),
-    ("  moved in rank", "sites_moved_in_rank"),
-    ("  changed in value", "sites_changed_in_value"),
-    ("  changed by rules", "sites_changed_by_rules"),
-    ("  changed by decisions", "sites_changed_by_decisions"),
-    ("  newly excluded", "sites_newly_excluded"),
-    ("  vanished", "sites_vanished"),
-    ("  re-admitted", "sites_re_admitted"),
-    ("  appeared", "sites_appeared"),
-)
-# Rows that are omitted if no scenario has any.
-MAY_BE_NOTHING = {
-    "conditional_length_km",
-    "unknown_length_km",
-    "sites_changed_by_rules",
-    "sites_changed_by_decisions",
-    "sites_re_admitted",
-}
-MAY_BE_NOTHING |= {f"energy_gwh_{name}" for name in SEASONS}
-
-
-def scenario_text(title, table, currency="", files=()):
-    """Scenarios as text.
-
-    Parameters
-    ----------
-    title : str
-        Name of the first one's inventory.
-    table : DataFrame
-        As of `sitefinder.scenarios.run_scenarios`.
-    currency : str
-        Of the capital cost, for example "EUR of 2024".
-    files : iterable of path-like
-        What was written.
-
-    Returns
-    -------
-    str
-        At most 100 characters wide except file names: four scenarios side by side, more below, each time with the
-        first; ends with a line break.
-    """
-    first = str(table["scenario"].iloc[0])
-    parts = [f"{plain(title)}: {counted(len(table), 'scenario', 'scenarios')}"]
-    others = list(range(1, len(table)))
-    step = SIDE_BY_SIDE - 1
-    for start in range(0, max(len(others), 1), step):
-        block = table.iloc[[0, *others[start : start + step]]]
-        parts.append(_block(block, currency, ROWS))
-        if len(block) > 1:
-            against = [(label, name, "") for label, name in AGAINST_FIRST]
-            parts.append(f"Compared with {plain(first)}\n" + _block(block, currency, against, heads=False))
-    if files:
-        parts.append("Files\n" + "\n".join(f"  {file}" for file in files))
-    return "\n\n".join(parts) + "\n"
-
-
-def _block(block, currency, rows, heads=True):
-    names = [name_of(name, NAME_WIDTH).plain.rjust(NAME_WIDTH) for name in block["scenario"]]
-    shown = text_table(("", "left"), *(("" if not heads else name, "right") for name in names))
-    for label, name, unit in rows:
-        values = block[name].tolist()
-        if name in MAY_BE_NOTHING and not any(value and not math.isnan(value) for value in values):
-            continue
-        shown_as = money_figure if name in OF_MONEY else figure
-        cells = [
-            str(value) if isinstance(value, int) else "unknown" if math.isnan(value) else shown_as(value)
-            for value in values
-        ]
-        unit = currency if name in OF_MONEY else unit
-        heading = f"{label}, {plain(unit)}" if unit else label
-        shown.add_row(heading.ljust(LABEL_WIDTH), *(cell.rjust(NAME_WIDTH) for cell in cells))
-    text = rendered(shown)
-    return text if heads else text.split("\n", 1)[1]

@@ -8,8 +8,8 @@ import re
 from functools import cache
 
 from sitefinder.report.languages import ENGLISH, current, numeral, say
+from sitefinder.vocabulary import IN_ONE_CELL
 
-SEPARATOR = "; "
 TABLE_TEXTS = (
     # What a plant needs: `sitefinder.delivery.structure_tables`.
     "fish pass",
@@ -187,7 +187,7 @@ def from_table(text):
     """
     if current().tag == ENGLISH:
         return text
-    return SEPARATOR.join(_part(part) for part in str(text).split(SEPARATOR))
+    return IN_ONE_CELL.join(_part(part) for part in str(text).split(IN_ONE_CELL))
 
 
 def _part(part):
@@ -233,8 +233,8 @@ def source_text(flow_source):
     'gauge A 80 %; regional regression (17)'
     """
     parts = []
-    for part in flow_source.split(SEPARATOR):
+    for part in flow_source.split(IN_ONE_CELL):
         for pattern, message in FLOW_SOURCES:
             part = pattern.sub(say(message), part)
         parts.append(part)
-    return SEPARATOR.join(parts)
+    return IN_ONE_CELL.join(parts)

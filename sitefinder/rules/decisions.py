@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 
-from sitefinder.rules.verdicts import REASON_SEPARATOR
 from sitefinder.vocabulary import (
     ACTIONS,
     BARS_ALL,
@@ -20,6 +19,7 @@ from sitefinder.vocabulary import (
     DROP,
     EXPIRED,
     HEAD_MOVED,
+    IN_ONE_CELL,
     LIES_ELSEWHERE,
     MADE_LATER,
     NO_STREAM_AT_PLACE,
@@ -255,7 +255,7 @@ def _named(applies: npt.NDArray[np.bool_], rules: Sequence[RuleSettings]) -> npt
             for rule, here in zip(rules, applies[:, place], strict=True)
             if here and named(ACTIONS, rule.action).limits
         )
-        texts[place] = REASON_SEPARATOR.join(shown)
+        texts[place] = IN_ONE_CELL.join(shown)
     return texts
 
 

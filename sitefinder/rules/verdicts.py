@@ -10,6 +10,8 @@ from sitefinder.vocabulary import (
     ACTIONS,
     AS_BUILT_SAFETY,
     DOUBT,
+    IN_ONE_CELL,
+    MONTH_SEPARATOR,
     NOT_COVERED,
     SCHEME_TYPES,
     VERDICTS,
@@ -29,10 +31,8 @@ BARRING = sorted(
     (action for action in marked_actions() if action.bars),
     key=lambda action: names(VERDICTS).index(action.verdict),
 )
-REASON_SEPARATOR = "; "
 # Why it is unknown whether a rule holds, as shown in brackets after the rule's name.
 CATEGORY_MISSING = "category missing"
-MONTH_SEPARATOR = ";"
 
 # Turbine choices that a stretch may be valued with.
 NONE_MAY, ANY_MAY, SAFE_MAY, AS_BUILT_MAY = -1, 0, 1, 2
@@ -280,7 +280,7 @@ def _reasons(held, rules):
                 notes = hidden.setdefault(name, np.zeros(len(reasons), dtype=bool))
                 applies, hidden[name] = applies & ~notes, notes | applies
             already = applies & (reasons != "")
-            reasons[already] += REASON_SEPARATOR
+            reasons[already] += IN_ONE_CELL
             reasons[applies] += name
     return reasons
 

@@ -24,8 +24,6 @@ REJECTION_REASONS = ("", *names(vocabulary.REJECTION_REASONS))
 NO_PLANT = (*REJECTION_REASONS, *names(vocabulary.STRUCTURE_REASONS))
 # Why a reach has no hydrokinetic turbine; empty if it has one.
 NO_ROTOR = ("", *names(reasons_of(vocabulary.NO_STREAM)), *names(vocabulary.HYDROKINETIC_REASONS))
-# Between several things in one cell of text.
-IN_ONE_CELL = "; "
 # Placeholder for the unit of money; the delivered layer ``columns`` has the currency and year instead.
 MONEY = "currency"
 MONEY_PER_KWH = "currency/kWh"

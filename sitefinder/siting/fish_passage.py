@@ -11,7 +11,7 @@ from sitefinder.network.catchments import carried_down
 from sitefinder.rules.verdicts import AS_BUILT_MAY, NONE_MAY, SAFE_MAY
 from sitefinder.schema import is_scheme_that
 from sitefinder.schema.columns import EVIDENCE
-from sitefinder.vocabulary import AS_BUILT_SAFETY
+from sitefinder.vocabulary import AS_BUILT_SAFETY, IN_ONE_CELL
 
 # A product of survivals below the minimum by less than this share of it meets it, since that is rounding.
 ROUNDING = 1.0e-9
@@ -287,7 +287,7 @@ def _carried_worst(downstream, worst, survival):
     return carried
 
 
-TURBINE_SEPARATOR, WITH_SCREEN = "; ", " with screen"
+WITH_SCREEN = " with screen"
 
 
 def grades_counted(weakest):
@@ -465,7 +465,7 @@ def gain_by_district(names, district, only_safe, without, by_case, own, turbine_
                     "power_only_safe_kw": sites.valued["power_kw"].to_numpy()[protected].sum(),
                     "energy_only_safe_mwh": energy[protected].sum(),
                     "gain_mwh": energy[picked].sum() - any_mwh,
-                    "turbines": TURBINE_SEPARATOR.join(sorted(turbines)),
+                    "turbines": IN_ONE_CELL.join(sorted(turbines)),
                 }
             )
     return pd.DataFrame(rows)

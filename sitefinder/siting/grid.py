@@ -8,7 +8,13 @@ import pandas as pd
 import shapely
 
 from sitefinder.errors import InputError, listed
-from sitefinder.siting.stated_columns import raise_together, rows_of_layer, validate_columns, word_of
+from sitefinder.siting.stated_columns import (
+    problems_of_differing,
+    raise_together,
+    rows_of_layer,
+    validate_columns,
+    word_of,
+)
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, VOLTS_PER_KILOVOLT
 
 # Voltages between which a line or a substation may be: the highest in service is 1,100 kV (common practice, no
@@ -109,20 +115,8 @@ def substations_of(frame, source):
     own, problems = rows_of_layer(frame), []
     own[FREE_KW] = _free_kw(frame, source, problems)
     own[VOLTAGES] = _voltages(frame, source, "substations", problems)
-    for name, setting in ((FREE_KW, "capacity_column"), (VOLTAGES, "voltage_column")):
-        # An empty cell beside a full one differs too.
-        shown = own[name].map(lambda value: "nothing" if word_of(value) == "" else f"{value}")
-        apart = shown.groupby(own["feature_id"], sort=False).agg(lambda each: [*dict.fromkeys(each)])
-        if len(several := apart[apart.map(len) > 1]):
-            problems.append(
-                InputError.of(
-                    "features of one substation differ",
-                    file=f"{source.path}, column {getattr(source, setting)}",
-                    expected="the same in all features of one id",
-                    found=listed(f"{name}: {' and '.join(values)}" for name, values in several.items()),
-                    fix="correct the column, or give different substations different ids",
-                )
-            )
+    asked = {FREE_KW: "capacity_column", VOLTAGES: "voltage_column"}
+    problems += problems_of_differing(own, source, asked, ("substation", "substations"))
     raise_together("substations", problems)
     notes = _unknown_voltages(own[VOLTAGES], "substations") if source.voltage_column else []
     unknown = int(own[FREE_KW].isna().sum())

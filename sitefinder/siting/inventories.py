@@ -14,6 +14,7 @@ from sitefinder.siting.structures import (
     NOT_BARRIERS,
     is_stated,
 )
+from sitefinder.vocabulary import IN_ONE_CELL
 
 # Standard errors within which two stated drops agree (95 % of differences of one true drop).
 AGREEING_ERRORS = 1.96
@@ -29,7 +30,6 @@ STATUS = {"removed": ("removed", "in place"), "removal_planned": ("removal plann
 TEXTS = {"kind": "kind", "use": "use", "owner": "owner", "condition": "condition", "passable": "passable"}
 STATEMENTS = {"powered": "plant", "fish_pass": "fish pass"}
 # Between the sources of a structure.
-SOURCES_SEPARATOR = "; "
 
 
 def inventory_of(frame, source, name, *, is_first):
@@ -197,7 +197,7 @@ def merge_structures(located, frame, stations, stream_names, *, distance_m, drop
     for first, rows in members.items():
         if len(rows) < 2:
             continue
-        merged["sources"][first] = SOURCES_SEPARATOR.join(merged["sources"][row] for row in rows)
+        merged["sources"][first] = IN_ONE_CELL.join(merged["sources"][row] for row in rows)
         conflicts = _merge_into(merged, first, rows, said, records, drop_tolerance_m)
         repairs += [(LAYER, str(located["structure_id"].iloc[first]), *conflict) for _, *conflict in conflicts]
         what = list(dict.fromkeys(called for called, *_ in conflicts))

@@ -9,11 +9,10 @@ import pandas as pd
 
 from sitefinder.schema.field_form import NO, YES
 from sitefinder.siting.profiles import NORMAL_90
+from sitefinder.vocabulary import IN_ONE_CELL
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-SEPARATOR = "; "
 
 
 def held_against_data(
@@ -47,11 +46,11 @@ def held_against_data(
     table = table.merge(gauged, how="left", left_on="observation_id", right_on="gauging_id")
     structure_ids, used, not_used, contradictions = [], [], [], []
     for row, names in zip(table.to_dict("records"), mapped, strict=True):
-        structure_ids.append(SEPARATOR.join(names or []))
+        structure_ids.append(IN_ONE_CELL.join(names or []))
         is_used, is_not, against = _of_visit(row, names)
-        used.append(SEPARATOR.join(is_used))
-        not_used.append(SEPARATOR.join(is_not))
-        contradictions.append(SEPARATOR.join(against))
+        used.append(IN_ONE_CELL.join(is_used))
+        not_used.append(IN_ONE_CELL.join(is_not))
+        contradictions.append(IN_ONE_CELL.join(against))
     return table.assign(structure_ids=structure_ids, used=used, not_used=not_used, contradictions=contradictions)
 
 

@@ -3,6 +3,8 @@
 import numpy as np
 import pandas as pd
 
+from sitefinder.vocabulary import IN_ONE_CELL
+
 # Half width of the 90 % band in standard errors, of normal errors.
 NORMAL_90 = 1.645
 INTAKE, TAILRACE = "intake", "tailrace"
@@ -203,6 +205,6 @@ def _structures_on(below, structures):
     at, name, drop_m = at[on_path], name[on_path], drop_m[on_path]
     for station in below.tolist():
         rows = np.flatnonzero(at == station)
-        ids.append("; ".join(str(name[row]) for row in rows))
+        ids.append(IN_ONE_CELL.join(str(name[row]) for row in rows))
         drops_m.append(drop_m[rows].sum() if len(rows) else np.nan)
     return ids, drops_m

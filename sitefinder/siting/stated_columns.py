@@ -67,6 +67,50 @@ def raise_together(layer, problems):
         raise all_of(InputError, f"the layer {layer}", [str(problem) for problem in problems])
 
 
+def problems_of_differing(own, source, asked, what):
+    """Features of one id that say different things; an empty cell beside a full one differs too.
+
+    Parameters
+    ----------
+    own : DataFrame
+        ``feature_id`` and the columns under names of the program.
+    source : sitefinder.settings.Source
+    asked : dict of str to str
+        The setting that states each of these columns, where it states one.
+    what : tuple of (str, str)
+        What messages call one thing of the layer, and several.
+
+    Returns
+    -------
+    list of InputError
+        One for each column.
+    """
+    one, several = what
+    problems = []
+    for name, setting in asked.items():
+        if getattr(source, setting) is None:
+            continue
+        shown = pd.Series([value if word_of(value) else "nothing" for value in own[name]], dtype=object)
+        said = shown.groupby(own["feature_id"].to_numpy(), sort=False).agg(lambda each: [*dict.fromkeys(each)])
+        apart = said[said.map(len) > 1]
+        if len(apart):
+            problems.append(
+                InputError.of(
+                    f"features of one {one} differ",
+                    file=f"{source.path}, column {getattr(source, setting)}",
+                    expected="the same in all features of one id",
+                    found=listed(f"{name}: {' and '.join(map(_plain, values))}" for name, values in apart.items()),
+                    fix=f"correct the column, or give different {several} different ids",
+                )
+            )
+    return problems
+
+
+# Fifteen digits are as many as a number is sure to have.
+def _plain(value):
+    return f"{value:.15g}" if isinstance(value, float) else str(value)
+
+
 def word_of(value):
     """A value as settings and layers are compared: small letters, whole numbers without decimals, "" for none.
 

@@ -10,7 +10,7 @@ import shapely
 from sitefinder.errors import InputError, all_of, listed
 from sitefinder.network.stations import nearest_segments, touched_stations
 from sitefinder.siting.barriers import stated_passable
-from sitefinder.vocabulary import FLAG_SEPARATOR, FLAG_VALUE, HEAD_TO_BE_REMOVED, STRUCTURE_IN_USE
+from sitefinder.vocabulary import FLAG_VALUE, HEAD_TO_BE_REMOVED, IN_ONE_CELL, STRUCTURE_IN_USE
 from sitefinder.vocabulary import STRUCTURE_ATTRIBUTES as ATTRIBUTES
 
 # Kinds where head cannot be used as at a weir: a natural fall is left alone, a crossing holds no water.
@@ -178,7 +178,7 @@ def judge_structures(located, *, with_planned=False) -> pd.DataFrame:
     ]
     entries = np.full(len(table), "", dtype=object)
     for applies, text in notes:
-        entries = np.where(applies, np.where(entries == "", text, entries + "; " + text), entries)
+        entries = np.where(applies, np.where(entries == "", text, entries + IN_ONE_CELL + text), entries)
     table["note"] = entries
     return table
 
@@ -400,11 +400,11 @@ def use_flags(structures):
     """
     use = structures["use"].astype(str).str.strip()
     is_unused = use.str.lower().isin(NO_USE)
-    use = use.str.replace(FLAG_SEPARATOR, ", ", regex=False)
+    use = use.str.replace(IN_ONE_CELL, ", ", regex=False)
     in_use = (STRUCTURE_IN_USE.name + FLAG_VALUE + use).where(~is_unused, "").to_numpy(dtype=object)
     planned = np.where(structures["removal_planned"].to_numpy(dtype=bool), HEAD_TO_BE_REMOVED.name, "")
     both = (in_use != "") & (planned != "")
-    return in_use + np.where(both, FLAG_SEPARATOR, "").astype(object) + planned.astype(object)
+    return in_use + np.where(both, IN_ONE_CELL, "").astype(object) + planned.astype(object)
 
 
 # Structures on a stream at which the water level may drop, bool of shape (n,).

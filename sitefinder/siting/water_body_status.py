@@ -4,7 +4,13 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.errors import InputError, listed
-from sitefinder.siting.stated_columns import raise_together, rows_of_layer, validate_columns, word_of
+from sitefinder.siting.stated_columns import (
+    problems_of_differing,
+    raise_together,
+    rows_of_layer,
+    validate_columns,
+    word_of,
+)
 
 # Caps of a water body, by the setting that names their column.
 CAPS = {"max_plants_column": "max_plants", "max_new_barriers_column": "max_new_barriers"}
@@ -49,7 +55,8 @@ def water_bodies_of(frame, source):
         column = getattr(source, setting)
         cells = frame[column] if column else pd.Series(None, index=frame.index)
         own[name] = _caps(cells, own["feature_id"], source, setting, problems)
-    problems += _conflicts(own, source)
+    asked = {"status": "status_column"} | {name: setting for setting, name in CAPS.items()}
+    problems += problems_of_differing(own, source, asked, ("water body", "water bodies"))
     if said and not own["must_not_fall"].any():
         problems.append(
             InputError.of(
@@ -94,30 +101,6 @@ def _caps(cells, ids, source, setting, problems):
             )
         )
     return np.where(sound, number, np.nan)
-
-
-# Features of one id that say different things.
-def _conflicts(own, source):
-    columns = {"status": "status_column"} | {name: setting for setting, name in CAPS.items()}
-    for name, setting in columns.items():
-        if getattr(source, setting) is None:
-            continue
-        # An empty cell beside a full one differs too.
-        shown = pd.Series([value if word_of(value) else "nothing" for value in own[name]], dtype=object)
-        apart = shown.groupby(own["feature_id"], sort=False).agg(lambda values: list(dict.fromkeys(values)))
-        several = apart[apart.map(len) > 1]
-        if len(several):
-            yield InputError.of(
-                "features of one water body differ",
-                file=f"{source.path}, column {getattr(source, setting)}",
-                expected="the same in all features of one id",
-                found=listed(f"{body}: {' and '.join(map(_plain, values))}" for body, values in several.items()),
-                fix="correct the column, or give different water bodies different ids",
-            )
-
-
-def _plain(value):
-    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def bodies_of(frame):

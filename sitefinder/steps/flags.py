@@ -13,7 +13,7 @@ from sitefinder.io.raster import dem_seams, operation_to_run
 from sitefinder.network.catchments import share_above
 from sitefinder.network.stations import touched_stations
 from sitefinder.network.topology import REPAIR_COLUMNS
-from sitefinder.vocabulary import BY_PLACE, FLAG_SEPARATOR, FLAG_VALUE, FLAGS, SURFACE_MODEL, flags_set_by, names
+from sitefinder.vocabulary import BY_PLACE, FLAG_VALUE, FLAGS, IN_ONE_CELL, SURFACE_MODEL, flags_set_by, names
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -239,4 +239,4 @@ def joined_flags(flags: Iterable[str]) -> str:
     'tidal; structure_in_use: mill'
     """
     order = names(FLAGS)
-    return FLAG_SEPARATOR.join(sorted(flags, key=lambda flag: order.index(flag.partition(FLAG_VALUE)[0])))
+    return IN_ONE_CELL.join(sorted(flags, key=lambda flag: order.index(flag.partition(FLAG_VALUE)[0])))

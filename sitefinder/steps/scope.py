@@ -64,7 +64,7 @@ Setting = Any
 
 
 class NotDeclared(Exception):
-    """A stage looked at what its line in `sitefinder.inventory.STAGES` does not name; our own fault."""
+    """A stage looked at what its line in `sitefinder.delivery.graph.STAGES` does not name; our own fault."""
 
 
 class SettingsParts(Parts):
@@ -218,7 +218,20 @@ def _key(key: str, name: object) -> str:
 # Whether a key is one of the parts, lies within one, or on the way to one. Asked whenever a stage reads a setting.
 @functools.cache
 def _is_part(key: str, parts: tuple[str, ...]) -> bool:
-    return any(f"{key}.".startswith(f"{part}.") or part.startswith(f"{key}.") for part in parts)
+    return key in _on_the_way_to(parts) or not _with_those_above(key).isdisjoint(parts)
+
+
+# The keys that lead to parts, down to the parts themselves.
+@functools.cache
+def _on_the_way_to(parts: tuple[str, ...]) -> frozenset[str]:
+    return frozenset[str]().union(*map(_with_those_above, parts))
+
+
+# A key, and the sections that it lies in.
+@functools.cache
+def _with_those_above(key: str) -> frozenset[str]:
+    names = key.split(".")
+    return frozenset(".".join(names[:count]) for count in range(1, len(names) + 1))
 
 
 def _is_path(kind: type[BaseModel], name: str) -> bool:

@@ -38,8 +38,8 @@ from sitefinder.energy.hydraulics import net_head_m, pipe_loss_m, waterway, wate
 from sitefinder.energy.plant import plant_outputs, yearly_energy_mwh
 from sitefinder.energy.turbines import turbine_table
 from sitefinder.hydrology.duration_curve import curves_from_quantiles
-from sitefinder.inventory import read_run
 from sitefinder.pipeline.graph import run_stages
+from sitefinder.preparation import read_run
 from sitefinder.steps.graph import GIVEN
 
 # Seeds up to 100 are those that choices were made on.

@@ -20,7 +20,7 @@ import faults  # noqa: E402
 import small_sums  # noqa: E402
 import small_valley  # noqa: E402
 
-from sitefinder import inventory  # noqa: E402
+from sitefinder import running  # noqa: E402
 from sitefinder.delivery.atomic import deliver  # noqa: E402
 from sitefinder.errors import InputError  # noqa: E402
 
@@ -112,12 +112,12 @@ class Valley:
         self.settings = small_valley.write_valley(folder)
         self.out = self.settings.parent / "out"
         self.right = None
-        inventory.run_and_deliver(self.settings)
+        running.run_and_deliver(self.settings)
         self.right = self.files()
 
     def run(self):
         """Run and deliver."""
-        inventory.run_and_deliver(self.settings)
+        running.run_and_deliver(self.settings)
 
     def files(self):
         """What is delivered."""

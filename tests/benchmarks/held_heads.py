@@ -32,9 +32,9 @@ from made_regions import (
     survey,
 )
 
-from sitefinder.inventory import read_run
 from sitefinder.io.derived_streams import derive_network
 from sitefinder.pipeline.graph import run_stages
+from sitefinder.preparation import read_run
 from sitefinder.profile.errors import head_standard_error
 from sitefinder.steps import heads as steps
 from sitefinder.steps.graph import GIVEN

@@ -9,8 +9,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from sitefinder.delivery.graph import STAGES
-from sitefinder.inventory import read_run
 from sitefinder.pipeline.graph import run_stages
+from sitefinder.preparation import read_run
 from sitefinder.profile.errors import head_standard_error
 from sitefinder.steps.graph import GIVEN
 

@@ -18,7 +18,7 @@ from pathlib import Path
 from made_regions import EQUATIONS
 from workers import environment, write_region
 
-from sitefinder.inventory import STORE, read_run
+from sitefinder.preparation import STORE, read_run
 from sitefinder.steps.demand import demand_of
 
 REGIONS = ("1000:1", "2000:0.3", "2000:4", "3000:1")

@@ -19,7 +19,7 @@ import shapely
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from sitefinder.inventory import run_and_deliver
+from sitefinder.running import run_and_deliver
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 MAX_SHARE = 0.1

@@ -12,7 +12,7 @@ import rasterio
 import shapely
 
 from sitefinder import cli
-from sitefinder.inventory import STORE
+from sitefinder.preparation import STORE
 
 UTM = "EPSG:32633"
 WEST_M, NORTH_M, CELL_M = 500_000.0, 5_000_000.0, 20.0

@@ -10,9 +10,9 @@ import pyogrio
 import pytest
 import shapely
 
-from sitefinder import __version__, inventory
+from sitefinder import __version__, running
 from sitefinder.comparison.matching import NEAR_M
-from sitefinder.delivery.graph import FILE_STAGES
+from sitefinder.delivery.graph import FILE_STAGES, STAGES
 from sitefinder.pipeline.graph import Stage
 from sitefinder.progress import STAGE_WORDS
 from sitefinder.steps.graph import STEPS
@@ -22,9 +22,9 @@ import sys
 from sitefinder import cli
 from sitefinder.pipeline.graph import Stage
 from sitefinder.progress import STAGE_WORDS
-from sitefinder import inventory
+from sitefinder import running
 
-inventory.STAGES = (Stage("surface", lambda: 1 / 0, ()),)
+running.STAGES = (Stage("surface", lambda: 1 / 0, ()),)
 sys.argv = ["sitefinder", "run", "--quiet", "settings.toml"]
 cli.main()
 """
@@ -141,7 +141,7 @@ def test_version_is_said(command):
 
 
 def test_every_stage_has_words_for_its_progress():
-    stages = {stage.name for stage in (*inventory.STAGES, *FILE_STAGES.values())}
+    stages = {stage.name for stage in (*STAGES, *FILE_STAGES.values())}
 
     assert set(STAGE_WORDS) <= stages
     # Tables, most files and what they share go by the words for the rest.
@@ -165,7 +165,7 @@ def test_an_interrupt_exits_with_130_and_nothing_is_left(region, command, monkey
     def interrupted():
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(inventory, "STAGES", (Stage("surface", interrupted, ()),))
+    monkeypatch.setattr(running, "STAGES", (Stage("surface", interrupted, ()),))
     before = region.contents()
 
     outcome = command("run", "--quiet", "settings.toml")
@@ -210,7 +210,7 @@ def test_the_package_runs_as_a_module(repository, tmp_path):
 def test_version_and_help_load_no_large_library(asked):
     large = {"numpy", "pandas", "geopandas", "scipy", "numba", "rasterio", "pyogrio", "matplotlib", "typst"}
     # Newer versions of typer read the words of a command by pydantic; nothing of ours does.
-    large |= {"sitefinder.settings", "sitefinder.inventory"} | ({"pydantic"} if asked[0] != "run" else set())
+    large |= {"sitefinder.settings", "sitefinder.preparation"} | ({"pydantic"} if asked[0] != "run" else set())
     script = (
         "import sys\nfrom sitefinder import cli\n"
         f"sys.argv = ['sitefinder', *{asked!r}]\n"

@@ -8,7 +8,7 @@ import pyogrio
 import pytest
 from partial_run import tables_of
 
-from sitefinder.inventory import run
+from sitefinder.running import run
 
 REASON = "flow regression too weak to rank"
 WEAK, TOO_WEAK = "flow_regression_weak", "flow_regression_too_weak"

@@ -10,8 +10,10 @@ from partial_run import results_of
 
 from sitefinder.errors import InputError
 from sitefinder.explanation.explaining import explained
-from sitefinder.inventory import explain, output_folder, run_and_deliver
+from sitefinder.finished_runs import explain
 from sitefinder.io.settings_files import read_settings
+from sitefinder.preparation import output_folder
+from sitefinder.running import run_and_deliver
 
 PARK = """
 [[rules]]

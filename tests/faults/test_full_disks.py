@@ -8,7 +8,7 @@ import pytest
 from small_sums import Sums
 from small_valley import write_valley
 
-from sitefinder import inventory
+from sitefinder import running
 from sitefinder.delivery.atomic import deliver
 from sitefinder.io.output_folder import OWN_FOLDER, PREVIOUS
 
@@ -98,7 +98,7 @@ def test_a_store_on_a_disk_that_is_full_at_any_operation_tells_it_or_does_withou
 def valley(tmp_path_factory):
     """A small valley, whose libraries are loaded and kernels compiled by a run of it."""
     settings = write_valley(tmp_path_factory.mktemp("region"))
-    inventory.run(settings)
+    running.run(settings)
     return settings
 
 
@@ -110,7 +110,7 @@ def test_a_run_whose_files_may_not_grow_says_so_and_delivers_nothing(valley, qui
     store = out / ".sitefinder-store" if keeps else None
 
     found = faults.outcome(
-        lambda: inventory.run(valley, out, store=store), lambda: faults.no_file_larger_than(size_bytes)
+        lambda: running.run(valley, out, store=store), lambda: faults.no_file_larger_than(size_bytes)
     )
 
     assert "StageError" in found, found[-2:]

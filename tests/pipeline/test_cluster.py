@@ -16,9 +16,9 @@ from partial_run import results_of
 from small_valley import write_valley
 
 from sitefinder.errors import InputError, StageError
-from sitefinder.inventory import run_and_deliver
 from sitefinder.pipeline.cluster import Cluster
 from sitefinder.pipeline.executors import OBJECTS_BEFORE_COLLECTION, InThisProcess, Remade
+from sitefinder.running import run_and_deliver
 from sitefinder.steps import systems
 
 pytestmark = pytest.mark.slow
@@ -120,7 +120,7 @@ def valley(two, tmp_path, monkeypatch):
     settings = write_valley(tmp_path)
     text = settings.read_text(encoding="utf-8")
     settings.write_text(text.replace("[terrain]", "[terrain]\ntile_rows = 8\ntile_columns = 31"), encoding="utf-8")
-    monkeypatch.setattr("sitefinder.inventory._executor", lambda *_: contextlib.nullcontext(two[0]))
+    monkeypatch.setattr("sitefinder.running._executor", lambda *_: contextlib.nullcontext(two[0]))
     monkeypatch.setattr("sitefinder.steps.terrain._drain_one", tasks_to_do.draining)
     return settings
 

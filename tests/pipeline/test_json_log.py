@@ -8,9 +8,9 @@ import pytest
 from small_valley import write_valley
 
 from sitefinder.errors import InputError
-from sitefinder.inventory import run
 from sitefinder.pipeline.executors import LOGGER, log_finished, log_kept, log_started
 from sitefinder.pipeline.json_log import logged_to
+from sitefinder.running import run
 
 
 @pytest.fixture

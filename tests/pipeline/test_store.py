@@ -264,7 +264,7 @@ def test_a_result_with_right_digests_that_is_a_pickle_runs_nothing(sums, tmp_pat
         ["named", "sitefinder.pipeline.store:Store", [1, 2]],
         ["model", "sitefinder.pipeline.store:Store", [], []],
         ["model", "subprocess:Popen", [["args", "true"]], []],
-        ["named", "sitefinder.inventory:Path", ["/"]],
+        ["named", "sitefinder.preparation:Path", ["/"]],
         ["file", "../../../store.json"],
         ["again", 0],
         ["system", "true"],

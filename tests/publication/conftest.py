@@ -8,8 +8,8 @@ from typing import NamedTuple
 import pytest
 import secret_valley
 
-from sitefinder.inventory import run_and_deliver
 from sitefinder.publication.publishing import publish
+from sitefinder.running import run_and_deliver
 
 
 class Editions(NamedTuple):

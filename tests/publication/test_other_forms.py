@@ -11,9 +11,9 @@ import pytest
 import secret_valley
 
 from sitefinder import cli
-from sitefinder.inventory import run_and_deliver
 from sitefinder.publication.public_form import problems_of_publication
 from sitefinder.publication.publishing import publish
+from sitefinder.running import run_and_deliver
 
 pytestmark = pytest.mark.slow
 
@@ -121,7 +121,7 @@ def test_addresses_with_passwords_and_archives_are_no_inputs_of_an_edition(varia
 
 def test_what_is_stated_for_publication_alone_leaves_all_results_as_they_are(variant, editions):
     """A licence that is added after a run does not make it run again."""
-    from sitefinder.inventory import plan  # noqa: PLC0415
+    from sitefinder.planning import plan  # noqa: PLC0415
 
     changed = variant(
         ('licence = "CC0-1.0"', 'licence = "CC-BY-4.0"'),
@@ -174,7 +174,7 @@ def test_whoever_may_read_the_folder_may_read_its_files(editions, name):
 
 def test_licences_and_credits_are_no_cause_of_a_change_of_results(variant, tmp_path):
     """Two editions that differ in the credit of their inputs alone."""
-    from sitefinder.inventory import compare  # noqa: PLC0415
+    from sitefinder.finished_runs import compare  # noqa: PLC0415
 
     publish(variant(('attribution = "none"', 'attribution = "© Survey"')), tmp_path / "with-credit")
     publish(variant(), tmp_path / "without")

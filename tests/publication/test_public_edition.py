@@ -16,8 +16,8 @@ import pyproj
 import pytest
 import secret_valley
 
-from sitefinder.inventory import run_and_deliver
 from sitefinder.io.digests import content_digest
+from sitefinder.running import run_and_deliver
 
 pytestmark = pytest.mark.slow
 

@@ -9,9 +9,9 @@ import rasterio
 import shapely
 from opened_rasters import note_opened
 
-from sitefinder import inventory as stages
-from sitefinder.inventory import run_and_deliver
+from sitefinder import running as stages
 from sitefinder.pipeline.code import module_of
+from sitefinder.running import run_and_deliver
 from sitefinder.steps.graph import STEPS
 
 pytestmark = pytest.mark.slow

@@ -4,8 +4,8 @@ import pandas as pd
 import pytest
 
 from sitefinder.delivery.graph import STAGES
-from sitefinder.inventory import read_run
 from sitefinder.pipeline.graph import run_stages
+from sitefinder.preparation import read_run
 
 pytestmark = pytest.mark.slow
 

@@ -10,8 +10,8 @@ import rasterio
 from pyproj import Geod
 
 from sitefinder.delivery.graph import STAGES
-from sitefinder.inventory import read_run
 from sitefinder.pipeline.graph import run_stages
+from sitefinder.preparation import read_run
 
 THRESHOLD_KM2 = 2.0
 SETTINGS = """

@@ -2,6 +2,7 @@
 
 import pandas as pd
 import pytest
+from whole_summary import summary_text
 
 from sitefinder.report.flow_quality import (
     flow_lines,
@@ -10,7 +11,6 @@ from sitefinder.report.flow_quality import (
     regressions_of_source,
     suspects_text,
 )
-from sitefinder.report.summary import summary_text
 
 
 def regression(**changes):

@@ -1,7 +1,7 @@
 """The text of a plan, whole."""
 
 from sitefinder.pipeline.keys import Planned
-from sitefinder.report.summary import plan_text
+from sitefinder.report.plan import plan_text
 
 ABOUT_STORE = {"store": "out/.sitefinder-store", "results": 25, "size_gb": 0.0289}
 

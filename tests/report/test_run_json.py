@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from sitefinder.report.figures import run_figures
 from sitefinder.report.printed import printed_json
-from sitefinder.report.summary import run_figures
 
 
 def handed_over(**changes):

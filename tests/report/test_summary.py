@@ -5,8 +5,9 @@ import pandas as pd
 import pytest
 import shapely
 from rich.cells import cell_len
+from whole_summary import summary_text
 
-from sitefinder.report.summary import Finances, finances_text, summary_text
+from sitefinder.report.summary import Finances, finances_text
 
 
 def reaches(**changes):

@@ -164,7 +164,7 @@ def test_all_that_is_wrong_with_substations_is_said_at_once():
         "  features of one substation differ\n"
         "    file:      grid.gpkg, column free\n"
         "    expected:  the same in all features of one id\n"
-        "    found:     B: 5000.0 and 6000.0\n"
+        "    found:     B: 5000 and 6000\n"
         "    fix:       correct the column, or give different substations different ids"
     )
     with pytest.raises(InputError, match="the layer substations has no column free"):

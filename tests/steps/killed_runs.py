@@ -18,7 +18,8 @@ from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
-from sitefinder import inventory as stages
+from sitefinder import preparation
+from sitefinder import running as stages
 from sitefinder.pipeline import store
 from sitefinder.pipeline.code import module_of
 
@@ -215,8 +216,8 @@ def main():
     # What was written stays when a process is killed, so that waiting for the disk would show nothing.
     os.fsync = lambda _: None
     # Inputs are read once, and all is compiled in this process, so that its forks are quick.
-    inputs = stages.read_run(settings)[1]
-    stages.read_inputs = lambda *_: inputs
+    inputs = preparation.read_run(settings)[1]
+    preparation.read_inputs = lambda *_: inputs
     undisturbed = stages.run_and_deliver(settings, keep=False).path.read_bytes()
     moments = moments_of(settings)
     # What is loaded by now stays: forks need not search it for garbage, and so need not copy it.

@@ -11,7 +11,7 @@ from partial_run import tables_of
 from scipy import stats
 
 from sitefinder.errors import SitefinderError
-from sitefinder.inventory import read_run
+from sitefinder.preparation import read_run
 
 FILES = Path(__file__).parent / "by_hand"
 CRS = "EPSG:32633"

@@ -18,7 +18,9 @@ import rasterio
 from partial_run import tables_of
 from small_valley import write_valley
 
-from sitefinder import inventory
+from sitefinder import running
+from sitefinder.delivery.file_names import GEOPACKAGE
+from sitefinder.delivery.graph import FILE_STAGES
 from sitefinder.errors import InputError
 from sitefinder.io.bound_files import BoundFiles, binding, unchanged
 from sitefinder.io.digests import content_digest
@@ -36,7 +38,7 @@ OUT, STORE = "out", ".sitefinder-store"
 
 def run(settings):
     folder = settings.parent / OUT
-    return inventory.run(settings, folder, store=folder / STORE)
+    return running.run(settings, folder, store=folder / STORE)
 
 
 def exchange(path, spoil):
@@ -138,13 +140,13 @@ def test_without_a_store_too_nothing_is_delivered(valley, monkeypatch):
     during(monkeypatch, "surface", valley.parent / "dem.tif", other_ground)
 
     with pytest.raises(InputError, match=CHANGED):
-        inventory.run(valley, valley.parent / OUT)
+        running.run(valley, valley.parent / OUT)
 
     assert not (valley.parent / OUT).exists()
 
 
 def test_an_input_that_changes_while_files_are_made_is_found_before_they_are_delivered(valley, monkeypatch):
-    stage = inventory.FILE_STAGES[inventory.GEOPACKAGE].name
+    stage = FILE_STAGES[GEOPACKAGE].name
     made = during(monkeypatch, stage, valley.parent / "costs.toml", other_bytes)
 
     with pytest.raises(InputError, match=CHANGED):

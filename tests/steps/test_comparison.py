@@ -19,8 +19,9 @@ from sitefinder.comparison.changes import NEEDED, compare_runs
 from sitefinder.delivery.comparison import compare, reported_defaults
 from sitefinder.delivery.graph import STAGES
 from sitefinder.errors import SitefinderError
-from sitefinder.inventory import STORE, run_and_deliver
 from sitefinder.io.deliveries import read_delivery
+from sitefinder.preparation import STORE
+from sitefinder.running import run_and_deliver
 from sitefinder.scenarios import run_scenarios
 from sitefinder.schema import LAYERS
 from sitefinder.settings import Inputs, Settings

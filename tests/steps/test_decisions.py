@@ -7,8 +7,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from sitefinder.inventory import compare, explain, read_run, run
+from sitefinder.finished_runs import compare, explain
+from sitefinder.preparation import read_run
 from sitefinder.rules.verdicts import NONE_MAY
+from sitefinder.running import run
 from sitefinder.steps.decisions import decide, place_decisions
 
 # The weir of the valley stands at 500 330, in a reserve that excludes sites from 500 250 to 500 450.

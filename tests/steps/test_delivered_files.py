@@ -19,8 +19,9 @@ from pyproj import Transformer
 
 from sitefinder.delivery.graph import KNOWN
 from sitefinder.errors import InputError
-from sitefinder.inventory import make_files, run_and_deliver
+from sitefinder.inventory import make_files
 from sitefinder.io.settings_files import read_settings
+from sitefinder.running import run_and_deliver
 from sitefinder.schema import LAYERS
 from sitefinder.schema.wording import SCREENING
 

@@ -11,10 +11,11 @@ from pypdf import PdfReader
 from sitefinder.delivery.page import make_page
 from sitefinder.delivery.sheets import make_district_map, make_field_sheets
 from sitefinder.delivery.summary import make_summary
-from sitefinder.inventory import read_run
+from sitefinder.preparation import read_run
 from sitefinder.report.languages import speaking
 from sitefinder.report.printed import printed_summary
-from sitefinder.report.table_texts import SEPARATOR, from_table
+from sitefinder.report.table_texts import from_table
+from sitefinder.vocabulary import IN_ONE_CELL
 
 # Settings, and the code of the stages, stay English; scripts show their texts in a browser (tests/report/page).
 ENGLISH_PARTS = re.compile(
@@ -111,7 +112,7 @@ def test_parts_of_cells_that_stages_write_are_known(sample_run):
     tables, parts = sample_run.delivered.tables, set()
     for layer, columns in WRITTEN_BY_STAGES.items():
         for column in columns:
-            parts |= {part for cell in tables[layer][column] if cell for part in str(cell).split(SEPARATOR)}
+            parts |= {part for cell in tables[layer][column] if cell for part in str(cell).split(IN_ONE_CELL)}
 
     with speaking("de"):
         unknown = sorted(part for part in parts if from_table(part) == part)

@@ -8,11 +8,11 @@ import pandas as pd
 import pytest
 import shapely
 from caught_run import caught_run
+from whole_summary import summary_text
 
 from sitefinder.errors import ConfigError, InputError
-from sitefinder.inventory import run_and_deliver
 from sitefinder.profile.errors import DemError
-from sitefinder.report.summary import summary_text
+from sitefinder.running import run_and_deliver
 from sitefinder.settings import DemFootprintSource
 from sitefinder.steps.heads import find_dem_errors, footprint_table, greatest_rmse_m
 

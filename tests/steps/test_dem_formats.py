@@ -18,8 +18,8 @@ from rasterio.transform import Affine
 
 from sitefinder.delivery.graph import STAGES
 from sitefinder.errors import InputError
-from sitefinder.inventory import read_run
 from sitefinder.pipeline.graph import run_stages
+from sitefinder.preparation import read_run
 
 pytestmark = pytest.mark.slow
 

@@ -11,11 +11,12 @@ import shapely
 from small_valley import CRS, write_valley
 
 from sitefinder.errors import ConfigError, InputError
-from sitefinder.inventory import check, plan, read_run
 from sitefinder.io import computer
 from sitefinder.io.computer import available_memory_mb, free_disk_mb
 from sitefinder.io.settings_files import read_settings, read_toml
 from sitefinder.network.quality import count_crossings, list_crossings
+from sitefinder.planning import plan
+from sitefinder.preparation import check, read_run
 from sitefinder.rules.overlaps import pairs_within_buffer
 from sitefinder.scenarios import run_scenarios
 from sitefinder.steps.demand import Counts, demand_of, within_memory

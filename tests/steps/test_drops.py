@@ -12,7 +12,7 @@ from partial_run import tables_of
 
 from sitefinder.errors import InputError
 from sitefinder.hydrology.stated_flows import stated_drops
-from sitefinder.inventory import run
+from sitefinder.running import run
 
 CRS = "EPSG:32633"
 # The stream of the valley runs along here; the road lies 40 m north of it, the power line 45 m.

@@ -7,9 +7,9 @@ import pyogrio
 import pytest
 import shapely
 from partial_run import tables_of
+from whole_summary import summary_text
 
-from sitefinder.inventory import run, run_and_deliver
-from sitefinder.report.summary import summary_text
+from sitefinder.running import run, run_and_deliver
 from sitefinder.schema import LAYERS
 
 pytestmark = pytest.mark.slow

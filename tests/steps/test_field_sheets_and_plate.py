@@ -10,7 +10,7 @@ from pypdf import PdfReader
 
 from sitefinder.errors import InputError
 from sitefinder.explanation.places import find_subject
-from sitefinder.inventory import explain, write_district_maps, write_sheets
+from sitefinder.finished_runs import explain, write_district_maps, write_sheets
 from sitefinder.report.sheets.amounts import grid_text
 from sitefinder.report.text import decimals, figure
 

@@ -8,7 +8,7 @@ import shapely
 from partial_run import tables_of
 
 from sitefinder.errors import InputError
-from sitefinder.inventory import read_run
+from sitefinder.preparation import read_run
 
 pytestmark = pytest.mark.slow
 

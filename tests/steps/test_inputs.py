@@ -16,7 +16,8 @@ from sitefinder.errors import InputError
 from sitefinder.io.digests import Memory, remembering
 from sitefinder.io.settings_files import read_settings
 from sitefinder.pipeline.store import KIND, MARKER, VERSION, write_json
-from sitefinder.steps.inputs import NotRead, Readings, RunInputs, files_of_layer, files_of_raster, read_inputs
+from sitefinder.steps.inputs import RunInputs, read_inputs
+from sitefinder.steps.readings import NotRead, Readings, files_of_layer, files_of_raster
 
 SOFTWARE = {"numpy": "2.0"}
 
@@ -233,7 +234,8 @@ from sitefinder.io.digests import remembering
 from sitefinder.io.settings_files import read_settings
 from sitefinder.pipeline.store import write_json
 from sitefinder.steps.inputs import read_inputs, with_year_to_year
-from sitefinder.inventory import FILES, memory_of, planned
+from sitefinder.planning import planned
+from sitefinder.preparation import FILES, memory_of
 from sitefinder.delivery.graph import STAGES
 
 path, store = Path({str(settings)!r}), Path({str(tmp_path / "store")!r})

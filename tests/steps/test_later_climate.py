@@ -6,8 +6,8 @@ import pyogrio
 import pytest
 from partial_run import tables_of
 
-from sitefinder.inventory import STORE
-from sitefinder.report.summary import scenario_text
+from sitefinder.preparation import STORE
+from sitefinder.report.scenarios import scenario_text
 from sitefinder.scenarios import run_scenarios
 
 # What the run of the sample region kept is found there.

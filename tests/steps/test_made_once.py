@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.inventory import read_run
 from sitefinder.io.raster import _operation, operation_to_run
+from sitefinder.preparation import read_run
 from sitefinder.settings.rules import parse_filter
 from sitefinder.steps.flows import estimate_station_flows
 from sitefinder.steps.rules import overlap_rule

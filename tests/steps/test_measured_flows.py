@@ -11,7 +11,7 @@ import shapely
 from sitefinder.errors import ConfigError, InputError
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE, flow_at
 from sitefinder.hydrology.gauges import gauge_flows
-from sitefinder.inventory import read_run
+from sitefinder.preparation import read_run
 from sitefinder.schema.field_form import COLUMNS as FORM
 from sitefinder.steps.flows import estimate_station_flows, flag_extended, list_record_doubts
 from sitefinder.steps.inputs import with_year_to_year

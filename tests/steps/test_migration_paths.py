@@ -10,7 +10,7 @@ import pytest
 import shapely
 from partial_run import tables_of
 
-from sitefinder.inventory import STORE
+from sitefinder.preparation import STORE
 from sitefinder.siting import selection as survival_choice
 from sitefinder.steps.selection import fish_alive, with_fish
 

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 import shapely
 from partial_run import tables_of
+from whole_summary import summary_text
 
 from sitefinder.errors import ConfigError, InputError
-from sitefinder.inventory import read_run, run, run_and_deliver
-from sitefinder.report.summary import summary_text
+from sitefinder.preparation import read_run
+from sitefinder.running import run, run_and_deliver
 from sitefinder.schema import check_table
 from sitefinder.settings import Settings, check_settings
 

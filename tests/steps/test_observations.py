@@ -5,7 +5,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from sitefinder.inventory import compare, run
+from sitefinder.finished_runs import compare
+from sitefinder.running import run
 
 SOURCE = '[inputs.observations]\npath = "seen.csv"\n\n[network]'
 FOUND = {"observer": "A. Visitor", "date": "2026-04-02", "level_intake_m": "12.50", "level_tailrace_m": "8.90"}

@@ -3,7 +3,9 @@
 import pytest
 
 from sitefinder.errors import InputError
-from sitefinder.inventory import check, plan, run, run_and_deliver
+from sitefinder.planning import plan
+from sitefinder.preparation import check
+from sitefinder.running import run, run_and_deliver
 
 
 def files(folder):

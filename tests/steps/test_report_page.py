@@ -7,7 +7,7 @@ import pypdf
 import pytest
 from playwright.sync_api import sync_playwright
 
-from sitefinder.inventory import run_and_deliver
+from sitefinder.running import run_and_deliver
 
 
 def test_the_page_of_the_sample_shows_the_figures_of_the_layers(sample_run, read_layers):

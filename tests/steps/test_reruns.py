@@ -14,11 +14,13 @@ from opened_rasters import note_opened
 from redone_stages import AGAIN, NEVER_AGAIN
 
 from sitefinder import cli
-from sitefinder import inventory as stages
+from sitefinder import running as stages
 from sitefinder.errors import InputError
-from sitefinder.inventory import plan, run_and_deliver
 from sitefinder.io import digests
 from sitefinder.pipeline.code import module_of
+from sitefinder.planning import plan
+from sitefinder.preparation import STORE
+from sitefinder.running import run_and_deliver
 from sitefinder.steps.graph import STEPS
 
 pytestmark = pytest.mark.slow
@@ -545,7 +547,7 @@ def test_the_plan_that_the_sample_region_shows_is_what_the_command_prints(
     out = region / "sample-region" / "out"
     shutil.rmtree(out)
     shutil.copytree(sample_run.folder, out)
-    shutil.copytree(sample_run.store, out / stages.STORE)
+    shutil.copytree(sample_run.store, out / STORE)
     # Its settings ask for tables alone; those shown ask for pages and sheets too.
     shipped = (repository / "config" / "sample.toml").read_text(encoding="utf-8")
     assert settings.read_text(encoding="utf-8").startswith(shipped)

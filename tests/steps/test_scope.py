@@ -6,8 +6,8 @@ import pytest
 from pydantic import BaseModel
 
 from sitefinder.delivery.graph import STAGES
-from sitefinder.inventory import read_run
 from sitefinder.pipeline.graph import WHOLE
+from sitefinder.preparation import read_run
 from sitefinder.settings import check_settings
 from sitefinder.steps.scope import InputsParts, NotDeclared, SettingsParts, rules_of
 

@@ -13,7 +13,7 @@ import pytest
 import shapely
 from partial_run import tables_of
 
-from sitefinder.inventory import STORE
+from sitefinder.preparation import STORE
 
 pytestmark = pytest.mark.slow
 

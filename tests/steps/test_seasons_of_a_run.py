@@ -9,7 +9,8 @@ import shapely
 from partial_run import results_of, tables_of
 
 from sitefinder.errors import SitefinderError
-from sitefinder.inventory import STORE, plan, read_run
+from sitefinder.planning import plan
+from sitefinder.preparation import STORE, read_run
 
 pytestmark = pytest.mark.slow
 

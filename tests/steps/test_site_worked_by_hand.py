@@ -19,7 +19,7 @@ import shapely
 from pyproj import Transformer
 
 from sitefinder.energy.hydraulics import kinematic_viscosity_m2_s
-from sitefinder.inventory import run, run_and_deliver
+from sitefinder.running import run, run_and_deliver
 
 FILES = Path(__file__).parent / "by_hand"
 CRS = "EPSG:32633"

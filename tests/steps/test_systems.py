@@ -16,10 +16,12 @@ from one_plant import level_model
 from partial_run import tables_of
 
 from sitefinder.hydrology.months import Months
-from sitefinder.inventory import STORE, plan, run, run_and_deliver
 from sitefinder.network.stations import place_stations
 from sitefinder.network.topology import build_network
 from sitefinder.pipeline.executors import loaded
+from sitefinder.planning import plan
+from sitefinder.preparation import STORE
+from sitefinder.running import run, run_and_deliver
 from sitefinder.siting.candidates import Stretches, find_stretches
 from sitefinder.siting.limits import RiverParts
 from sitefinder.siting.passed import BITS

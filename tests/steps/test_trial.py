@@ -9,9 +9,10 @@ import pytest
 import shapely
 
 from sitefinder.errors import InputError
-from sitefinder.inventory import output_folder, run, store_folder
 from sitefinder.io.settings_files import read_settings
+from sitefinder.preparation import output_folder, store_folder
 from sitefinder.rules.confidentiality import published_overrides
+from sitefinder.running import run
 from sitefinder.settings import Settings
 from sitefinder.steps.trial import Trial, candidates_in, find_trial, places_in, things_in, upstream_of
 

@@ -15,7 +15,7 @@ import pandas as pd
 import pyogrio
 import pytest
 
-from sitefinder.inventory import STORE
+from sitefinder.preparation import STORE
 
 # Layers and key columns that the design promises (design, section 5), typed in here and not read from the schema.
 GEOMETRY = {

@@ -20,8 +20,8 @@ def caught_run(path, *, in_memory=False):
         By the names of the stages.
     """
     # Tests that need no run start without its libraries.
-    from sitefinder.inventory import run, run_and_deliver  # noqa: PLC0415
     from sitefinder.pipeline.graph import run_stages  # noqa: PLC0415
+    from sitefinder.running import run, run_and_deliver  # noqa: PLC0415
 
     results = {}
 
@@ -31,5 +31,5 @@ def caught_run(path, *, in_memory=False):
         return made
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("sitefinder.inventory.run_stages", caught)
+        patch.setattr("sitefinder.running.run_stages", caught)
         return (run if in_memory else run_and_deliver)(path), results

@@ -10,7 +10,7 @@ class _Enough(Exception):
 def results_of(settings, *stages, **options):
     """Run a settings file in memory, as far as some of its stages need.
 
-    What comes before the stages is that of `sitefinder.inventory.run`: settings and inputs are read and judged.
+    What comes before the stages is that of `sitefinder.running.run`: settings and inputs are read and judged.
     Each stage is made by the same graph and from the same results as in a whole run.
 
     Parameters
@@ -19,7 +19,7 @@ def results_of(settings, *stages, **options):
     *stages : str
         Names of the stages whose results are wanted.
     **options
-        Of `sitefinder.inventory.run`.
+        Of `sitefinder.running.run`.
 
     Returns
     -------
@@ -27,8 +27,8 @@ def results_of(settings, *stages, **options):
         Results by stage.
     """
     # Tests that need no run start without its libraries.
-    from sitefinder.inventory import run  # noqa: PLC0415
     from sitefinder.pipeline.graph import run_stages  # noqa: PLC0415
+    from sitefinder.running import run  # noqa: PLC0415
 
     results = {}
 
@@ -38,7 +38,7 @@ def results_of(settings, *stages, **options):
         raise _Enough
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("sitefinder.inventory.run_stages", run_some)
+        patch.setattr("sitefinder.running.run_stages", run_some)
         with pytest.raises(_Enough):
             run(settings, **options)
     return results
@@ -53,7 +53,7 @@ def tables_of(settings, *layers, **options):
     *layers : str
         Names of the delivered layers that are wanted.
     **options
-        Of `sitefinder.inventory.run`.
+        Of `sitefinder.running.run`.
 
     Returns
     -------

@@ -37,6 +37,8 @@ class Typesetter:
         self._font_files = list(font_files)
         self._covered = set()
         self._widths = {}
+        # Names come again on every map.
+        self._printable = {}
 
     def text(self, value):
         """A text of the user's as it can be printed.
@@ -52,8 +54,14 @@ class Typesetter:
             Without control characters, a box for each letter that no font has, long words with places to break,
             and kept together where it is written from right to left.
         """
+        text = str(value)
+        if text not in self._printable:
+            self._printable[text] = self._made_printable(text)
+        return self._printable[text]
+
+    def _made_printable(self, text):
         kept = []
-        for letter in unicodedata.normalize("NFC", str(value)):
+        for letter in unicodedata.normalize("NFC", text):
             if letter.isprintable() or letter in JOINERS:
                 kept.append(letter)
             elif unicodedata.category(letter) != "Cf":

@@ -33,11 +33,9 @@ from sitefinder.report.sheets.profiles import profile_drawing
 from sitefinder.report.table_texts import from_table, source_text
 from sitefinder.report.text import NOT_KNOWN, level_places, money_text, rows_by_site
 from sitefinder.report.water_rights import rights_by_site
-from sitefinder.rules.verdicts import REASON_SEPARATOR
 from sitefinder.schema.arrays import records_of
-from sitefinder.schema.columns import IN_ONE_CELL
 from sitefinder.siting.profiles import NORMAL_90
-from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, USED, VERDICTS, named
+from sitefinder.vocabulary import ACTIONS, DOUBT, IN_ONE_CELL, SCHEME_TYPES, USED, VERDICTS, named
 
 PROFILE_MM = (181.0, 39.0)
 # Longer texts are cut in titles and tables, and printed in full at the end of the sheet.
@@ -397,7 +395,7 @@ def _verdict(site):
 def _points(beside, site):
     phrase_of = phrases((*ACTIONS, DOUBT))
     points = []
-    for rule in filter(None, site["reasons"].split(REASON_SEPARATOR)):
+    for rule in filter(None, site["reasons"].split(IN_ONE_CELL)):
         phrase = phrase_of.get(beside.actions.get(rule))
         points.append(
             say("Rule “{rule}”: {phrase}", rule=rule, phrase=phrase)
