@@ -52,6 +52,36 @@ def test_whole_metres_make_no_gaps(hill_m):
     assert find_gaps([np.round(hill_m - 50.0)]) == []
 
 
+# Ground whose steps are all of one height, 500 m above the sea, with a square of some other value in it.
+def stairs(low_m, step_m, value):
+    row, column = np.mgrid[0:40, 0:40]
+    ground_m = low_m + step_m * ((row + column) % 2)
+    ground_m[10:14, 20:24] = value
+    return ground_m
+
+
+@pytest.mark.parametrize("step_m", [0.25, 2.0])
+@pytest.mark.parametrize(("times", "is_gap"), [(3.9, False), (4.0, True)])
+def test_a_patch_of_a_usual_value_is_a_gap_from_four_times_the_usual_step(step_m, times, is_gap):
+    # Half of the cells around the patch lie half a step below the mean, half of them above.
+    ground_m = stairs((times - 0.5) * step_m, step_m, 0.0)
+
+    assert find_gaps([ground_m]) == [Gap(0.0, 16)] * is_gap
+
+
+@pytest.mark.parametrize(("quarry_m", "is_gap"), [(None, True), (40.0, False)])
+def test_a_pit_is_measured_against_the_steps_that_one_in_ten_exceed_where_ground_has_such(quarry_m, is_gap):
+    # One column in three is 3 m higher than the next, the others 0.5 m: a cliff is one of 30 m here. Without any
+    # the pit of 25 m is judged by the middle step of 0.5 m, for gaps can be more than a tenth of all steps.
+    rise_m = np.where(np.arange(60) % 3 == 0, 3.0, 0.5)
+    ground_m = 500.0 + np.tile(np.cumsum(rise_m), (30, 1)) + 0.5 * (np.arange(30)[:, None] % 2)
+    if quarry_m:
+        ground_m[:, 50:] += quarry_m
+    ground_m[10:14, 1:4] = 480.25
+
+    assert find_gaps([ground_m]) == [Gap(480.25, 12)] * is_gap
+
+
 def test_ground_without_a_cell_makes_no_gaps():
     assert find_gaps([]) == []
     assert find_gaps([np.full((9, 9), np.nan)]) == []
@@ -72,6 +102,10 @@ def test_noise_is_rough_and_ground_is_not(hill_m):
     # The mean difference of two normal numbers is 2 / sqrt(pi) of their standard deviation.
     assert ground_slopes([noise], CELL_M, CELL_M).roughness == pytest.approx(2.0 / np.sqrt(np.pi), rel=0.03)
     assert ground_slopes([hill_m], CELL_M, CELL_M).roughness < 0.1
+
+
+def test_flat_ground_is_not_rough():
+    assert ground_slopes([np.full((20, 20), 5.0)], CELL_M, CELL_M) == (0.0, 0.0)
 
 
 def test_too_little_ground_has_no_slope():

@@ -167,6 +167,22 @@ def test_a_tile_on_an_open_border_of_its_window_is_refused():
         )
 
 
+@pytest.mark.parametrize(
+    "core", [Window(-1, 0, 2, 2), Window(2, 0, 2, 2), Window(0, -1, 2, 2), Window(0, 6, 2, 2)], ids=str
+)
+def test_a_tile_beyond_its_window_is_refused(core):
+    with pytest.raises(ValueError, match="must lie a cell inside the open borders"):
+        drain_window(
+            SLOPE,
+            VALID,
+            np.full((3, 7), NO_SEED, dtype=np.int32),
+            core=core,
+            window=whole(GRID),
+            grid=GRID,
+            covariates={},
+        )
+
+
 def test_a_covariate_of_another_shape_is_refused():
     with pytest.raises(ValueError, match="rain has shape"):
         drain_window(

@@ -8,6 +8,7 @@ from sitefinder.errors import ConfigError
 from sitefinder.rules.confidentiality import (
     published_hits,
     published_lineage,
+    published_overrides,
     published_repairs,
     published_settings,
 )
@@ -109,3 +110,23 @@ def test_the_names_of_hidden_rules_do_not_come_out_by_those_of_spawning_grounds(
     notes = published_settings([("fish.spawning_rules", ["nests", "trout"])], RULES)
 
     assert notes == [("fish.spawning_rules", ["sensitive area", "trout"])]
+
+
+@pytest.mark.parametrize(
+    ("text", "hidden", "exact"),
+    [
+        # With a hidden rule nothing is said of rules or fish, since the text may name it.
+        ("rules.nests.buffer_m = 50", ("--set (1)", "not published"), ("--set rules.nests.buffer_m", "50")),
+        ("fish.spawning_rules=['nests']", ("--set (1)", "not published"), ("--set fish.spawning_rules", "['nests']")),
+        ("costs.price = 0.2", ("--set costs.price", "0.2"), ("--set costs.price", "0.2")),
+        ("north.toml", ("--set", "north.toml"), ("--set", "north.toml")),
+        # Words for owners may be names, whatever rules there are.
+        *(
+            (key + " = 'x'", *[("--set inputs.parcels.owner_classes", "not published")] * 2)
+            for key in ("inputs.parcels.owner_classes.Smith", "inputs.parcels.owner_classes")
+        ),
+    ],
+)
+def test_of_what_the_command_line_changed_no_secret_is_said(text, hidden, exact):
+    assert published_overrides([("--set", text)], RULES) == [hidden]
+    assert published_overrides([("--set", text)], RULES[:1]) == [exact]

@@ -6,11 +6,23 @@ import geopandas
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from shapely import LineString, MultiPolygon, Point, Polygon, box
 
 from sitefinder.errors import ConfigError, InputError
 from sitefinder.rules.filters import matching
-from sitefinder.rules.overlaps import all_rule_metres, hits_by_reach, overlaps, rule_metres, uncovered
+from sitefinder.rules.overlaps import (
+    SHORTEST_OVERLAP_M,
+    all_rule_metres,
+    along_link,
+    covered_intervals,
+    hits_by_reach,
+    overlaps,
+    pairs_within_buffer,
+    rule_metres,
+    uncovered,
+    union_of_intervals,
+)
 from sitefinder.settings import RuleSettings, Settings, checked
 
 CRS = "EPSG:32633"
@@ -200,6 +212,69 @@ def test_true_or_false_columns_are_filtered_by_true_and_false():
 
     assert match.selected.tolist() == [True, False, False]
     assert match.category_missing.tolist() == [False, False, True]
+
+
+def test_the_metres_of_each_line_under_each_polygon_are_those_of_their_intersection():
+    draw = np.random.default_rng(8)
+    # Bent lines and squares, of which some hold a whole line, some an edge of one, and most cut across.
+    start = draw.uniform(0, 100, (12, 1, 2))
+    lines = shapely.linestrings(start + np.cumsum(draw.normal(0, 12, (12, 5, 2)), axis=1))
+    corner, side = draw.uniform(-20, 80, (7, 2)), draw.uniform(15, 80, 7)
+    polygons = shapely.box(*corner.T, *(corner + side[:, None]).T)
+
+    found = covered_intervals(lines, polygons)
+
+    metres = np.zeros((12, 7))
+    np.add.at(metres, (found.line, found.polygon), found.to_m - found.from_m)
+    assert metres == pytest.approx(shapely.length(shapely.intersection(lines[:, None], polygons)), abs=1e-6)
+    assert 3 <= shapely.covers(polygons, lines[:, None]).sum() < (metres > 0).sum() / 2
+
+
+def test_an_interval_reaches_over_all_that_begin_in_it_and_not_over_those_of_another_owner():
+    owner = np.array([0, 0, 0, 0, 0, 0, 1, 1])
+    from_m = np.array([0.0, 1.0, 3.0, 5.0, 50.0, 101.0, 10.0, 30.0])
+    to_m = np.array([100.0, 2.0, 4.0, 6.0, 60.0, 102.0, 20.0, 40.0])
+
+    union = union_of_intervals(owner, from_m, to_m)
+
+    assert list(zip(*map(np.ndarray.tolist, union), strict=True)) == [
+        (0, 0.0, 100.0),
+        (0, 101.0, 102.0),
+        (1, 10.0, 20.0),
+        (1, 30.0, 40.0),
+    ]
+
+
+@pytest.mark.parametrize(("gap", "count"), [(0.5, 1), (1.5, 2)])
+def test_only_a_gap_wider_than_rounding_parts_two_intervals(gap, count):
+    gap_m = gap * SHORTEST_OVERLAP_M
+
+    assert len(union_of_intervals(np.zeros(2, int), np.array([0.0, 5.0 + gap_m]), np.array([5.0, 9.0])).owner) == count
+    assert len(union_of_intervals(np.zeros(1, int), np.zeros(1), np.array([gap_m])).owner) == count - 1
+
+
+def test_hits_of_several_kinds_are_in_the_order_of_stations_and_of_one_station_as_given(stream):
+    under = overlaps(stream, layer([box(22, -1, 44, 1)]), rule())
+    outside = uncovered(stream, np.array([box(40, -9, 90, 9)], dtype=object), rule())
+
+    hits = along_link([under, outside])
+
+    assert hits["station"].tolist() == [1, 2, 3, 3, 4, 4, 5, 10]
+    assert hits["feature_id"].tolist() == ["", "", "f0", "", "f0", "", "f0", ""]
+    assert hits.index.tolist() == list(range(8))
+
+
+def test_pairs_within_a_buffer_are_counted_from_the_vertices_that_stand_close():
+    # A ring of 4,000 corners that jumps in and out by 4 m every metre: within 10 m of a corner lie 20 others.
+    angle = 2 * np.pi * np.arange(4000) / 4000
+    radius_m = 4000 / 2 / np.pi + 4.0 * (np.arange(4000) % 2)
+    ring = Polygon(np.column_stack([radius_m * np.cos(angle), radius_m * np.sin(angle)]))
+    rings = np.array([ring, shapely.segmentize(box(0, 0, 400, 400), 1.0)], dtype=object)
+
+    # The edges of the square are straight: smoothed, nothing of it is left to count.
+    assert pairs_within_buffer(rings, 10.0) == pytest.approx(4000 * 20, rel=0.1)
+    assert pairs_within_buffer(rings[::-1], 10.0) == pairs_within_buffer(rings, 10.0)
+    assert pairs_within_buffer(rings[1:], 10.0) == pairs_within_buffer(rings, 0.0) == 0.0
 
 
 def test_an_empty_layer_gives_no_hits_with_the_same_columns(stream):

@@ -12,13 +12,13 @@ NO_FALLS = Barriers(np.zeros(0, dtype=np.int64), np.zeros(0))
 
 
 # Streams of two segments of 100 m each; the stations of one that joins another are followed by its first.
-def network(*downstream_link):
+def network(*downstream_link, scale=1.0):
     count = len(downstream_link)
     stations = pd.DataFrame(
         {
             "link": np.repeat(np.arange(count), 3),
-            "distance_m": np.tile([0.0, 100.0, 200.0], count),
-            "segment_length_m": np.tile([0.0, 100.0, 100.0], count),
+            "distance_m": np.tile([0.0, 100.0, 200.0], count) * scale,
+            "segment_length_m": np.tile([0.0, 100.0, 100.0], count) * scale,
             "reach": np.arange(3 * count),
             "downstream": np.arange(1, 3 * count + 1),
         }
@@ -35,6 +35,7 @@ def held(stations, steps, hits, profile_m=None, effect="downstream", **rule):
     given = {"name": "r", "action": "exclude", "path": "x.gpkg", "effect": effect} | rule
     profile_m = np.zeros(len(stations)) if profile_m is None else np.array(profile_m)
     found = carried_along(table, stations, steps, RuleSettings(**given), NO_FALLS, profile_m)
+    assert found["overlap_m"].tolist() == (found["to_m"] - found["from_m"]).tolist()
     return list(found[["station", "from_m", "to_m", "feature_id"]].itertuples(index=False, name=None))
 
 
@@ -65,6 +66,26 @@ def test_a_drop_of_the_stated_height_or_more_ends_it_with_its_segment(fall_m, en
 
     expected = [(1, 10.0, 100.0, "park"), (2, 100.0, 200.0, "park")]
     assert found == (expected[:1] if ends else expected)
+
+
+def test_a_drop_in_a_segment_of_less_than_a_metre_ends_it_too():
+    stations, steps = network(-1, scale=0.005)
+
+    found = held(stations, steps, [(1, 0.0, 0.1, "park")], [10.0, 7.0, 6.0], stops_at_drop_m=2.0)
+
+    assert found == [(1, 0.1, 0.5, "park")]
+
+
+def test_below_the_last_metre_of_a_stream_there_is_nothing():
+    assert held(*network(-1), [(2, 190.0, 200.0, "park")]) == []
+
+
+def test_a_piece_ends_just_where_its_segment_does():
+    # In floating point 3.89 - 0.74 + 0.74 is not 3.89.
+    stations, steps = network(-1)
+    stations["distance_m"], stations["segment_length_m"] = [0.0, 3.15, 3.89], [0.0, 3.15, 0.74]
+
+    assert held(stations, steps, [(1, 0.0, 0.1, "park")])[-1][2] == 3.89
 
 
 @pytest.mark.parametrize(("distance_m", "until_m"), [(90.0, 100.0), (90.5, 100.5), (140.0, 150.0)])

@@ -295,6 +295,24 @@ def test_each_mark_bars_its_scheme_types(mark, barred, because):
         assert admitted.because.tolist() == [because if scheme_type in barred else ""]
 
 
+@pytest.mark.parametrize(
+    ("excluded", "passes", "because"),
+    [
+        (False, False, ""),
+        (False, True, "a rule forbids to bypass what lies here"),
+        (True, False, "a rule excludes it"),
+        (True, True, "a rule excludes it"),
+    ],
+)
+def test_what_a_rule_forbids_to_bypass_is_the_reason_where_no_rule_excludes(excluded, passes, because):
+    own = marks(mark_exclude=True) if excluded else marks()
+
+    admitted = admissible(["diversion"], own, [], passes_forbidden=np.array([passes]))
+
+    assert admitted.because.tolist() == [because]
+    assert admitted.choice.tolist() == [-1 if because else 0]
+
+
 def test_fish_demand_the_safe_choice_in_every_scheme_type():
     for scheme_type in ("at_barrier", "diversion", "new_weir"):
         assert admissible([scheme_type], marks(mark_fish_safe_only=True), []).choice.tolist() == [1]
