@@ -82,6 +82,16 @@ def test_a_pit_is_measured_against_the_steps_that_one_in_ten_exceed_where_ground
     assert find_gaps([ground_m]) == [Gap(480.25, 12)] * is_gap
 
 
+@pytest.mark.parametrize(("open_sides", "is_gap"), [(0, True), (1, True), (2, False)])
+def test_nearly_all_of_a_gaps_border_is_cliffs(open_sides, is_gap):
+    # 16 sides, of which 15 are more than nine tenths and 14 are not.
+    ground_m = 500.0 + 0.5 * (np.add.outer(np.arange(30), np.arange(30)) % 2)
+    ground_m[10:14, 20:24] = 470.25
+    ground_m[9, 20 : 20 + open_sides] = 471.0
+
+    assert find_gaps([ground_m]) == [Gap(470.25, 16)] * is_gap
+
+
 def test_ground_without_a_cell_makes_no_gaps():
     assert find_gaps([]) == []
     assert find_gaps([np.full((9, 9), np.nan)]) == []

@@ -1,9 +1,12 @@
 """Lines to pieces: ends snapped, lines split where another ends on them, and each change listed."""
 
+import itertools
+
 import numpy as np
 import pytest
 import shapely
 
+from sitefinder.network.snapping import _before
 from sitefinder.network.topology import REPAIR_COLUMNS, cut_lines
 
 
@@ -162,6 +165,32 @@ def test_the_smaller_gap_is_closed_and_the_wider_one_then_is_none(cut):
 
     assert pieces.end[pieces.feature == 0] == pieces.start[pieces.feature == 1]
     assert (pieces.feature == 2).sum() == 2
+
+
+def test_between_parts_that_one_gap_has_joined_another_is_closed_only_at_a_loose_end(cut):
+    # Two chains of lines side by side, 0.5 m apart at one joint and 0.8 m at the next; neither joint is loose.
+    pieces, _ = cut(
+        far=[(900, 900), (900, 800)],
+        away=[(-900, 900), (-900, 800)],
+        south_1=[(0, -60), (100, 0)],
+        south_2=[(100, 0), (150, -60), (200, 0)],
+        south_3=[(200, 0), (300, -60)],
+        north_1=[(0, 60), (100, 0.5)],
+        north_2=[(100, 0.5), (150, 60), (200, 0.8)],
+        north_3=[(200, 0.8), (300, 60)],
+    )
+
+    assert pieces.end[2] == pieces.end[5]
+    assert pieces.end[3] != pieces.end[6]
+
+
+def test_of_two_places_one_is_the_first_whichever_is_asked():
+    places = np.array(list(itertools.product((0.0, 1.0, 2.0), repeat=2)))
+    one, other = (places[rows] for rows in np.triu_indices(len(places), 1))
+
+    # By x, then by y, as the product lists them.
+    assert _before(one, other).all()
+    assert not _before(other, one).any()
 
 
 def test_a_closed_ring_is_a_piece_from_a_node_to_itself(cut):

@@ -5,7 +5,13 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.network.stations import place_names, place_stations, without_repeats
+from sitefinder.network.stations import (
+    features_of_reaches,
+    nearest_segments,
+    place_names,
+    place_stations,
+    without_repeats,
+)
 from sitefinder.network.topology import build_network
 
 FORK = {
@@ -179,6 +185,37 @@ def test_a_place_on_the_border_of_two_features_is_reported_by_the_upper_one():
     names = place_names(parts, np.array([0, 0, 0, 1]), np.array([40.0, 100.0, 110.0, 80.0]))
 
     assert names["name"].tolist() == ["a@40", "a@100", "b@40", "c@380"]
+
+
+def test_parts_of_reaches_are_those_of_the_features_as_drawn_and_rounding_is_none():
+    # A link of 600 m: "a" drawn downstream from its own 100 m on, and "b" drawn upstream.
+    parts = pd.DataFrame(
+        [(0, 0.0, 250.0, "a", 100.0, 350.0), (0, 250.0, 600.0, "b", 350.0, 0.0), (1, 0.0, 90.0, "c", 0.0, 90.0)],
+        columns=["link", "from_m", "to_m", "feature_id", "feature_from_m", "feature_to_m"],
+    )
+    reaches = pd.DataFrame({"link": [0, 0, 0, 1], "from_m": [0.0, 200, 400, 0], "to_m": [200.0, 400, 600, 90]})
+
+    assert features_of_reaches(reaches, parts).values.tolist() == [
+        [0, "a", 0.0, 200.0, 100.0, 300.0],
+        [1, "a", 0.0, 50.0, 300.0, 350.0],
+        [1, "b", 50.0, 200.0, 350.0, 200.0],
+        [2, "b", 0.0, 200.0, 200.0, 0.0],
+        [3, "c", 0.0, 90.0, 0.0, 90.0],
+    ]
+    assert features_of_reaches(reaches.assign(from_m=[0.0, 249.995, 400, 0]), parts)["reach"].tolist() == [0, 1, 2, 3]
+
+
+def test_the_nearest_segment_is_given_with_the_share_of_it_that_lies_above():
+    lines = shapely.linestrings([[(0, 0), (0, -40)], [(0, -40), (0, -60)], [(30, 0), (0, -40)]])
+    segments = pd.DataFrame({"station": [4, 7, 5], "geometry": lines})
+
+    # The second point is at the end of three segments: the lowest number counts.
+    station, distance_m, share = nearest_segments(shapely.points([[-3, -10], [0, -40], [4, -55]]), segments)
+
+    assert station.tolist() == [4, 4, 7]
+    assert distance_m.tolist() == [3.0, 0.0, 4.0]
+    assert share.tolist() == [0.25, 1.0, 0.75]
+    assert [each.size for each in nearest_segments(np.array([]), segments)] == [0, 0, 0]
 
 
 def test_names_that_repeat_get_letters_and_after_z_numbers():

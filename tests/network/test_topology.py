@@ -293,6 +293,22 @@ def test_a_network_that_gathers_on_flat_ground_is_kept_as_drawn_though_noise_cli
     assert {name for name, below in flows(built).items() if below is None} == {"t5"}
 
 
+def test_a_network_that_climbs_a_little_over_most_of_its_length_is_kept(network):
+    built = network(gathering_m(10.0, [11, 12, 11, 12, 11, 12, 11]), **GATHERING)
+
+    assert len(built.unresolved) == 0
+
+
+def test_a_network_whose_outlet_lies_behind_a_short_ridge_is_kept(network):
+    # All but the last 100 m has to climb by 20 m, but that is drawn over the last line alone.
+    elevation_m = {**gathering_m(15.0, [10] * 6 + [30]), "outlet": (30, 5)}
+
+    built = network(elevation_m, **GATHERING, outlet=[(600, 100), (600, 0)])
+
+    assert len(built.unresolved) == 0
+    assert flows(built)["t4"] == "t5+outlet"
+
+
 def test_a_loose_line_is_kept_and_listed(network):
     built = network(**FORK, loose=[(900, 100), (900, 0)])
 
