@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sitefinder.profile.errors import head_standard_error, simulate_fit_errors
-from sitefinder.profile.fitting import fit_long_profile
+from sitefinder.profile.fitting import _mean_known, fit_long_profile
 
 STEP_M = 10.0
 SLOPE = 0.002
@@ -180,6 +180,12 @@ def test_the_main_stem_is_continuous_across_links_that_meet_at_one_place():
     assert fitted.profile_m[19] == fitted.profile_m[20]
     assert not fitted.is_break[19]
     assert falls(fitted.profile_m, downstream)
+
+
+def test_what_is_read_at_one_place_is_the_mean_of_what_is_known_there():
+    elevation_m, place = np.array([1.0, 3.0, np.nan, np.nan, 7.1]), np.array([0, 0, 0, 1, 2])
+
+    assert np.array_equal(_mean_known(elevation_m, place, 3), [2.0, np.nan, 7.1], equal_nan=True)
 
 
 def test_stations_without_elevation_are_carried_over_and_a_tree_without_any_stays_unknown():

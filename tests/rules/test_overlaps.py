@@ -7,12 +7,14 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+import shapely.affinity
 from shapely import LineString, MultiPolygon, Point, Polygon, box
 
 from sitefinder.errors import ConfigError, InputError
 from sitefinder.rules.filters import matching
 from sitefinder.rules.overlaps import (
     SHORTEST_OVERLAP_M,
+    acting_areas,
     all_rule_metres,
     along_link,
     covered_intervals,
@@ -174,6 +176,35 @@ def test_metres_by_station_are_in_the_order_of_the_rules_and_zero_without_hits(s
     assert not metres[:, 4:].any()
 
 
+def test_hits_of_reaches_keep_the_order_in_which_they_came_whatever_their_features_are_called(stream):
+    parks = layer([box(72, -1, 78, 1), box(12, -1, 24, 1), box(15, -1, 18, 1)])
+    parks["feature_id"] = ["z", "m", "a"]
+    hits = overlaps(stream, parks, rule())
+
+    joined = hits_by_reach(hits.iloc[::-1])
+
+    assert joined[["reach", "feature_id", "from_m", "to_m"]].values.tolist() == [
+        [0, "m", 12, 24],
+        [0, "a", 15, 18],
+        [1, "z", 72, 78],
+    ]
+    assert joined.index.tolist() == [0, 1, 2]
+    assert hits["feature_id"].tolist() == ["m", "a", "m", "z"]
+
+
+def test_less_than_a_metre_is_no_more_than_it_is(stream):
+    hits = overlaps(stream, layer([box(12, -1, 12.4, 1)]), rule())
+
+    assert rule_metres(hits, [rule()], 2, by="reach")[0] == pytest.approx([0.4, 0.0])
+
+
+@pytest.mark.parametrize("buffer_m", [0.25, 4.0])
+def test_a_buffer_of_any_width_counts(stream, buffer_m):
+    hits = overlaps(stream, layer([LineString([(50, -9), (50, 9)])]), rule(buffer_m=buffer_m))
+
+    assert [hits["from_m"].min(), hits["to_m"].max()] == pytest.approx([50 - buffer_m, 50 + buffer_m])
+
+
 def test_hits_of_a_reach_are_joined_across_its_segments_but_not_across_reaches(stream):
     hits = overlaps(stream, layer([box(12, -5, 64, 5)]), rule())
 
@@ -297,14 +328,18 @@ def test_hits_of_several_kinds_are_in_the_order_of_stations_and_of_one_station_a
 
 
 def test_pairs_within_a_buffer_are_counted_from_the_vertices_that_stand_close():
-    # A ring of 4,000 corners that jumps in and out by 4 m every metre: within 10 m of a corner lie 20 others.
-    angle = 2 * np.pi * np.arange(4000) / 4000
-    radius_m = 4000 / 2 / np.pi + 4.0 * (np.arange(4000) % 2)
-    ring = Polygon(np.column_stack([radius_m * np.cos(angle), radius_m * np.sin(angle)]))
-    rings = np.array([ring, shapely.segmentize(box(0, 0, 400, 400), 1.0)], dtype=object)
+    # Rings of 4,000 corners that jump in and out every metre, by 4 m and by 5 cm: within 10 m of a corner of the
+    # first lie 20 others; the second is smooth for such a buffer, so that nothing of it is left to count.
+    def ring(jump_m):
+        angle = 2 * np.pi * np.arange(4000) / 4000
+        radius_m = 4000 / 2 / np.pi + jump_m * (np.arange(4000) % 2)
+        return Polygon(np.column_stack([radius_m * np.cos(angle), radius_m * np.sin(angle)]))
 
-    # The edges of the square are straight: smoothed, nothing of it is left to count.
+    rings = np.array([ring(4.0), ring(0.05)], dtype=object)
+
     assert pairs_within_buffer(rings, 10.0) == pytest.approx(4000 * 20, rel=0.1)
+    smaller = np.array([shapely.affinity.scale(each, 0.05, 0.05) for each in rings], dtype=object)
+    assert pairs_within_buffer(smaller, 0.5) == pytest.approx(pairs_within_buffer(rings, 10.0), rel=0.01)
     assert pairs_within_buffer(rings[::-1], 10.0) == pairs_within_buffer(rings, 10.0)
     assert pairs_within_buffer(rings[1:], 10.0) == pairs_within_buffer(rings, 0.0) == 0.0
 
@@ -424,6 +459,8 @@ def test_points_with_an_area_become_discs_of_just_that_area(stream):
     disc = hits[hits["feature_id"] == "f0"]
     assert disc["from_m"].min() == pytest.approx(45, abs=0.0011)
     assert disc["to_m"].max() == pytest.approx(55, abs=0.0011)
+    _, areas = acting_areas(nests, rule(area_m2_column="size"), matching(nests, rule()))
+    assert shapely.area(areas) == pytest.approx([78.53981633974483, 0.005, 6.0], rel=1e-9)
     assert in_ha["from_m"].tolist() == pytest.approx(hits["from_m"].tolist(), abs=1e-9)
 
 
