@@ -7,7 +7,14 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitefinder.rules.generalisation import cells_of_features, cells_within, near, public_buffer_m, squares
+from sitefinder.rules.generalisation import (
+    cell_ids,
+    cells_of_features,
+    cells_within,
+    near,
+    public_buffer_m,
+    squares,
+)
 from sitefinder.settings import RuleSettings
 
 CELL_M = 500.0
@@ -109,9 +116,19 @@ def test_cells_far_from_the_region_are_let_go(names):
     bounds = (west, south, east, north)
     assert near(table, bounds, 499.0, CELL_M)[along].tolist() == [3]
     assert near(table, bounds, 500.0, CELL_M)[along].tolist() == [0, 3, 5]
+    assert near(table[::-1], bounds, 500.0, CELL_M).index.tolist() == [0, 1, 2]
 
 
-def test_discs_of_points_are_in_the_buffer_rounded_up():
-    rule = RuleSettings(name="r", action="exclude", path="r.gpkg", buffer_m=30.0, publish="generalised")
+def test_a_cell_is_named_by_its_place():
+    assert cell_ids(pd.DataFrame({"column": [-1, 250], "row": [0, 2500]})) == ["cell -1 0", "cell 250 2500"]
 
-    assert public_buffer_m(rule, 45.0, CELL_M) == 100.0
+
+@pytest.mark.parametrize(
+    ("publish", "disc_m", "public_m"),
+    # In steps of a tenth of the cell, 50 m; a buffer that is no secret is the rule's own.
+    [("generalised", 0.0, 30.0), ("generalised", 45.0, 100.0), ("generalised", 1.0, 50.0), ("hidden", 0.0, 50.0)],
+)
+def test_the_buffer_of_hidden_layers_and_of_discs_is_rounded_up(publish, disc_m, public_m):
+    rule = RuleSettings(name="r", action="exclude", path="r.gpkg", buffer_m=30.0, publish=publish)
+
+    assert public_buffer_m(rule, disc_m, CELL_M) == public_m
