@@ -121,18 +121,26 @@ def test_a_strip_of_fewer_rows_or_of_fewer_cells_with_data_says_nothing():
     barer[0, 0] = barer[3, 1] = np.nan
 
     assert found(strip(-0.5, rows=5)).empty
+    assert len(found(strip(-0.5, columns=seams.MIN_CELLS))) == 1
     assert len(found(bare)) == 1
     assert found(barer).empty
 
 
-@pytest.mark.parametrize(("columns", "is_seam"), [(165, False), (168, True)])
+@pytest.mark.parametrize(("columns", "is_seam"), [(64, False), (65, True)])
 def test_two_thirds_of_the_cells_along_a_seam_step_the_same_way(columns, is_seam):
-    # Of 256 columns; the others step a little the other way. Noise of 1 mm is the usual spread.
-    ground = np.random.default_rng(3).normal(0.0, 0.001, (60, 256))
+    # Of 100 columns; the others step a little the other way. Noise of 1 mm is the usual spread.
+    ground = np.random.default_rng(3).normal(0.0, 0.001, (60, 100))
     ground[30:, :columns] += 1.0
     ground[30:, columns:] -= 0.05
 
     assert len(found(ground)) == is_seam
+
+
+def test_steps_are_measured_in_units_in_which_the_middle_one_is_that_of_a_normal_deviate():
+    # The median of the size of a normal deviate is 0.6745; hills step by more than their noise, border by border.
+    steps = seams._border_steps(hills(200, 256), (1, 198))
+
+    assert np.median(steps.significance) == pytest.approx(0.6745, rel=1e-3)
 
 
 def test_the_mean_draws_a_cliff_in_to_two_mean_deviations():
