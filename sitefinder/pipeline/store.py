@@ -716,8 +716,8 @@ def open_store(folder: Path, form: Format) -> Iterator[Store]:
         yield store
 
 
-# Make a store with its marker, where there is none, and hold it. Another run that ends may take an empty one away in
-# the midst of that.
+# Make a store with its marker, where there is none, and hold it. Another run that ends may take an empty one away
+# in the midst of that.
 def _begin(folder: Path, stack: contextlib.ExitStack) -> None:
     for is_last in (False, False, True):
         try:

@@ -52,7 +52,9 @@ def test_a_hundred_lines_are_named_without_a_count_and_a_line_that_touches_the_b
     # The line comes to the border, where a vertex stands twice, and goes back.
     touching = [(-10, 25), (0, 25), (0, 25), (-10, 30)]
 
-    kept, repairs = lines_within(table([(1, 1), (2, 2)], touching, *[[(200, n), (300, n)] for n in range(99)]), BOUNDS)
+    kept, repairs = lines_within(
+        table([(1, 1), (2, 2)], touching, *[[(200, n), (300, n)] for n in range(99)]), BOUNDS
+    )
 
     assert kept["feature_id"].tolist() == ["f0"]
     assert repairs["feature"].tolist() == [f"f{n}" for n in range(1, 101)]

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import shapely
 
-from sitefinder.network.snapping import _before
-from sitefinder.network.topology import REPAIR_COLUMNS, cut_lines
+from sitefinder.network.snapping import _before, snapping_distance_m
+from sitefinder.network.topology import REPAIR_COLUMNS, _drops, cut_lines
 
 
 @pytest.fixture
@@ -167,21 +167,40 @@ def test_the_smaller_gap_is_closed_and_the_wider_one_then_is_none(cut):
     assert (pieces.feature == 2).sum() == 2
 
 
-def test_between_parts_that_one_gap_has_joined_another_is_closed_only_at_a_loose_end(cut):
-    # Two chains of lines side by side, 0.5 m apart at one joint and 0.8 m at the next; neither joint is loose.
+@pytest.mark.parametrize(("first_m", "second_m"), [(0.5, 0.8), (0.8, 0.5)])
+def test_between_parts_that_the_smaller_gap_has_joined_another_is_closed_only_at_a_loose_end(
+    cut, first_m, second_m
+):
+    # Two chains of lines side by side, so far apart at one joint and at the next; neither joint is loose.
     pieces, _ = cut(
         far=[(900, 900), (900, 800)],
         away=[(-900, 900), (-900, 800)],
         south_1=[(0, -60), (100, 0)],
         south_2=[(100, 0), (150, -60), (200, 0)],
         south_3=[(200, 0), (300, -60)],
-        north_1=[(0, 60), (100, 0.5)],
-        north_2=[(100, 0.5), (150, 60), (200, 0.8)],
-        north_3=[(200, 0.8), (300, 60)],
+        north_1=[(0, 60), (100, first_m)],
+        north_2=[(100, first_m), (150, 60), (200, second_m)],
+        north_3=[(200, second_m), (300, 60)],
     )
 
-    assert pieces.end[2] == pieces.end[5]
-    assert pieces.end[3] != pieces.end[6]
+    assert (pieces.end[2] == pieces.end[5]) == (first_m < second_m)
+    assert (pieces.end[3] == pieces.end[6]) == (second_m < first_m)
+
+
+@pytest.mark.parametrize(
+    ("lengths_m", "snap_m"), [([], 5.0), ([20.0, 40.0], 1.5), ([40.0, 400.0], 5.0), ([99.0, 80.0, 1.0], 4.0)]
+)
+def test_a_gap_is_an_error_up_to_a_twentieth_of_the_median_line_and_five_metres(lengths_m, snap_m):
+    assert snapping_distance_m(np.array(lengths_m)) == snap_m
+
+
+def test_the_fall_of_a_feature_is_shared_by_the_length_of_its_pieces(cut):
+    vertices = {"river": [(0, 100), (0, 0)], "brook": [(50, 60), (0, 60)]}
+    pieces, _ = cut(**vertices)
+    geometry = np.array([shapely.LineString(each) for each in vertices.values()], dtype=object)
+
+    assert _drops(pieces, geometry, np.array([[30.0, 20.0], [29.0, 26.5]])).tolist() == [4.0, 6.0, 2.5]
+    assert np.isnan(_drops(pieces, geometry, None)).all()
 
 
 def test_of_two_places_one_is_the_first_whichever_is_asked():

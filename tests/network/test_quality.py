@@ -9,6 +9,7 @@ from sitefinder.dem.grid import Grid
 from sitefinder.dem.stream_cells import stream_cells
 from sitefinder.network.quality import (
     _are_neighbours,
+    count_crossings,
     list_close_streams,
     list_crossings,
     list_ridges,
@@ -100,7 +101,9 @@ def test_streams_farther_apart_are_not(stationing, apart_m):
 def test_a_segment_is_where_its_middle_is(lines, far_m, is_close, is_turned):
     # One segment from 5 m beside the river to that distance: its middle is 14.9 or 15.1 m off, of 15 m allowed.
     brook = [(200, 505), (300, 500 + far_m)]
-    network = build_network(lines(river=[(50, 500), (950, 500)], brook=brook[:: -1 if is_turned else 1]), snap_m=1.0)
+    network = build_network(
+        lines(river=[(50, 500), (950, 500)], brook=brook[:: -1 if is_turned else 1]), snap_m=1.0
+    )
     on_it = place_stations(network, station_spacing_m=2000.0, reach_length_m=5000.0)
 
     assert len(list_close_streams(on_it.segments, on_it.stations, network, CELL_M)) == is_close
@@ -141,6 +144,15 @@ def test_streams_that_cross_without_meeting_are_listed_once(stationing):
     assert len(found) == 1
     assert found[0][1] == "crosses another stream without meeting it"
     assert {found[0][0], found[0][2].removeprefix("kept apart from ")} == {"river", "aqueduct"}
+
+
+@pytest.mark.parametrize("rows", [2, 130])
+def test_crossings_are_counted_once_each(rows):
+    # Lines across one, more of them than are looked at together, and one that only ends on it.
+    across = [[(10 * number, -5), (10 * number, 5)] for number in range(1, rows)]
+    lines = shapely.linestrings([[(0, 0), (10 * rows, 0)], *across, [(5, 0), (5, 5)]])
+
+    assert count_crossings(lines) == rows - 1
 
 
 def test_streams_that_meet_do_not_cross(stationing):

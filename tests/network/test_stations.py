@@ -126,6 +126,16 @@ def test_the_direction_at_a_bend_is_that_of_the_stream_before_and_after(stationi
     assert (bend["direction_x"], bend["direction_y"]) == pytest.approx((0.5**0.5, -(0.5**0.5)))
 
 
+@pytest.mark.parametrize(("bend_m", "is_straight"), [(24.0, False), (26.0, True)])
+def test_a_bend_farther_off_than_half_a_segment_turns_no_station(stationing, bend_m, is_straight):
+    # Stations every 50 m; the bend lies so far below the second of them.
+    _, found = stationing({"creek": [(0, 100), (0, 50 - bend_m), (500 - bend_m, 50 - bend_m)]}, 50.0, 5000.0)
+
+    spacing_m = found.stations["segment_length_m"].max()
+    assert spacing_m == pytest.approx(50.0)
+    assert (found.stations["direction_x"][1] == 0.0) == is_straight
+
+
 def test_directions_have_length_one(stationing):
     _, found = stationing(FORK)
 
@@ -202,7 +212,12 @@ def test_parts_of_reaches_are_those_of_the_features_as_drawn_and_rounding_is_non
         [2, "b", 0.0, 200.0, 200.0, 0.0],
         [3, "c", 0.0, 90.0, 0.0, 90.0],
     ]
-    assert features_of_reaches(reaches.assign(from_m=[0.0, 249.995, 400, 0]), parts)["reach"].tolist() == [0, 1, 2, 3]
+    assert features_of_reaches(reaches.assign(from_m=[0.0, 249.995, 400, 0]), parts)["reach"].tolist() == [
+        0,
+        1,
+        2,
+        3,
+    ]
 
 
 def test_the_nearest_segment_is_given_with_the_share_of_it_that_lies_above():

@@ -77,7 +77,10 @@ def test_a_run_that_is_refused_takes_nothing_away_from_one_that_made_the_store_j
 
     monkeypatch.setattr(store, "validate_store", made_by_another)
     try:
-        with pytest.raises(InputError, match="another run is using the store of results"), open_store(folder, containers):
+        with (
+            pytest.raises(InputError, match="another run is using the store of results"),
+            open_store(folder, containers),
+        ):
             pass
         assert {MARKER, LOCK, HOLDER} <= {path.name for path in folder.iterdir()}
     finally:

@@ -29,7 +29,9 @@ def test_a_stretch_longer_than_the_stream_is_all_of_it():
     step_m = np.append(np.full(7, STEP_M), 0.0)
     rows = np.array([0, 3, 7])
 
-    found = _windows(rows, np.full(3, 1e4), main_upstream(downstream, step_m), downstream, step_m, np.zeros(8, bool))
+    found = _windows(
+        rows, np.full(3, 1e4), main_upstream(downstream, step_m), downstream, step_m, np.zeros(8, bool)
+    )
 
     assert [each.tolist() for each in found] == [[0] * 3, [7] * 3, [7 * STEP_M] * 3]
 

@@ -119,8 +119,12 @@ def test_of_owners_the_classes_are_shown_and_not_the_words_of_the_layer():
 
 def test_whether_a_rule_holds_and_why_that_is_doubtful_is_shown_in_words():
     nothing = np.zeros((2, 2), dtype=bool)
-    held = Held(np.array([[True, False], [False, False]]), np.array([[False, False], [False, True]]), nothing, nothing)
-    doubts = pd.DataFrame({"category_missing": [False, True, False, True], "not_covered": [False, False, True, True]})
+    held = Held(
+        np.array([[True, False], [False, False]]), np.array([[False, False], [False, True]]), nothing, nothing
+    )
+    doubts = pd.DataFrame(
+        {"category_missing": [False, True, False, True], "not_covered": [False, False, True, True]}
+    )
 
     assert held_text(held, np.array([0, 0, 1]), np.array([0, 1, 1])).tolist() == ["yes", "no", "unknown"]
     assert doubt_text(doubts).tolist() == ["", "category missing", "not covered", "category missing"]
@@ -143,7 +147,11 @@ def test_the_names_of_hidden_rules_do_not_come_out_by_those_of_spawning_grounds(
     [
         # With a hidden rule nothing is said of rules or fish, since the text may name it.
         ("rules.nests.buffer_m = 50", ("--set (1)", "not published"), ("--set rules.nests.buffer_m", "50")),
-        ("fish.spawning_rules=['nests']", ("--set (1)", "not published"), ("--set fish.spawning_rules", "['nests']")),
+        (
+            "fish.spawning_rules=['nests']",
+            ("--set (1)", "not published"),
+            ("--set fish.spawning_rules", "['nests']"),
+        ),
         ("costs.price = 0.2", ("--set costs.price", "0.2"), ("--set costs.price", "0.2")),
         ("north.toml", ("--set", "north.toml"), ("--set", "north.toml")),
         # Words for owners may be names, whatever rules there are.

@@ -184,7 +184,10 @@ def test_a_decision_to_keep_lifts_what_excludes_every_site_and_leaves_limits():
 
 
 def test_a_rule_is_lifted_where_it_held_or_might_hold_before_and_neither_after():
-    rules = [RuleSettings(name="park", path="a", action="exclude"), RuleSettings(name="note", path="a", action="note")]
+    rules = [
+        RuleSettings(name="park", path="a", action="exclude"),
+        RuleSettings(name="note", path="a", action="note"),
+    ]
     rules.append(RuleSettings(name="fish", path="a", action="conditional"))
     # A stretch for each state of the rule before and after: holds, unknown, neither.
     states = [(True, False), (False, True), (False, False)]

@@ -295,7 +295,9 @@ def test_settings_that_contradict_each_other_are_refused(table, message):
     assert message in str(caught.value)
 
 
-@pytest.mark.parametrize("where", ["zone > 1", "zone BETWEEN 1 AND 2", "zone LIKE 'a%'", "zone = 1", "zone IN ('a')"])
+@pytest.mark.parametrize(
+    "where", ["zone > 1", "zone BETWEEN 1 AND 2", "zone LIKE 'a%'", "zone = 1", "zone IN ('a')"]
+)
 def test_of_a_column_without_any_value_everything_is_unknown(where):
     match = matching(layer(zone=[None, None]), rule(where))
 

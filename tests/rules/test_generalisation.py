@@ -109,7 +109,11 @@ def test_cells_of_an_area_end_with_it_wherever_it_is_covered():
 def test_cells_far_from_the_region_are_let_go(names):
     along, across = names
     table = pd.DataFrame({along: [0, 3, 5], across: [0, 0, 0]})
-    area = {"column": (1000, 2000), "row": (0, 400)} if along == "column" else {"column": (0, 400), "row": (1000, 2000)}
+    area = (
+        {"column": (1000, 2000), "row": (0, 400)}
+        if along == "column"
+        else {"column": (0, 400), "row": (1000, 2000)}
+    )
     (west, east), (south, north) = area["column"], area["row"]
 
     # The first cell ends 500 m west or south of the area, the second in it; the third begins 500 m beyond it.

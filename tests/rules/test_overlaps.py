@@ -123,7 +123,9 @@ def test_a_vertex_that_is_drawn_twice_changes_nothing(touching):
         for line in lines
     ]
 
-    plain, doubled = (overlaps(table, layer([box(10, -1, 20, 1)]), rule(touching_counts=touching)) for table in tables)
+    plain, doubled = (
+        overlaps(table, layer([box(10, -1, 20, 1)]), rule(touching_counts=touching)) for table in tables
+    )
 
     assert len(plain) == 1
     pd.testing.assert_frame_equal(plain, doubled)
@@ -312,7 +314,10 @@ def test_an_interval_reaches_over_all_that_begin_in_it_and_not_over_those_of_ano
 def test_only_a_gap_wider_than_rounding_parts_two_intervals(gap, count):
     gap_m = gap * SHORTEST_OVERLAP_M
 
-    assert len(union_of_intervals(np.zeros(2, int), np.array([0.0, 5.0 + gap_m]), np.array([5.0, 9.0])).owner) == count
+    assert (
+        len(union_of_intervals(np.zeros(2, int), np.array([0.0, 5.0 + gap_m]), np.array([5.0, 9.0])).owner)
+        == count
+    )
     assert len(union_of_intervals(np.zeros(1, int), np.full(1, 7.0), np.array([7.0 + gap_m])).owner) == count - 1
 
 

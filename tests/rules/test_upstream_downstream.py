@@ -81,7 +81,7 @@ def test_sure_and_doubtful_ground_work_each_by_itself():
 @pytest.mark.parametrize(
     ("downstream_link", "leaves_link", "into_arm"),
     [
-        # All that arrive at the parting go into the arm; where the main stream ends there, the link that it leaves.
+        # All that arrive at the parting; where the main stream ends there, the link that the arm leaves.
         ([2, 2, -1, -1], [-1, -1, -1, 0], [(2, 9), (5, 9)]),
         ([-1, -1], [-1, 0], [(2, 3)]),
     ],
