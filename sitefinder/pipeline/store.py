@@ -153,7 +153,12 @@ def locked(
     try:
         lock.acquire()
     except Timeout:
-        raise _held(folder, _holder(holder_file), what, fix) from None
+        try:
+            if _holder(holder_file):
+                raise
+            lock.acquire(timeout=MOMENT_S)
+        except Timeout:
+            raise _held(folder, _holder(holder_file), what, fix) from None
     try:
         holder = _holder(holder_file)
         if holder and holder.get("host") != socket.gethostname():
@@ -166,6 +171,10 @@ def locked(
             holder_file.unlink(missing_ok=True)
     finally:
         lock.release()
+
+
+# A lock whose holder is not named was taken or let go just now; so long it is asked for again [s] (own choice).
+MOMENT_S = 0.5
 
 
 # Who holds the lock as the file says; empty where it names nobody, or nothing that can be read.
@@ -267,7 +276,7 @@ def quarantine(folder: Path, key: str, name: str) -> Path:
 
 
 def take_away_if_empty(folder: Path, made: list[Path]) -> None:
-    """Leave nothing behind of a store that a run made and kept nothing in.
+    """Leave nothing behind of a store that a run made, holds and kept nothing in.
 
     Parameters
     ----------
@@ -280,7 +289,7 @@ def take_away_if_empty(folder: Path, made: list[Path]) -> None:
         if not any(any(part.iterdir()) for part in parts):
             for part in parts:
                 part.rmdir()
-            for name in (LOCK, MARKER):
+            for name in (HOLDER, LOCK, MARKER):
                 (folder / name).unlink(missing_ok=True)
             for path in made:
                 path.rmdir()
@@ -688,12 +697,10 @@ def open_store(folder: Path, form: Format) -> Iterator[Store]:
             validate_store(folder)
             if is_store_of_pickles(folder):
                 notes.append(_set_aside(folder))
-            folder.mkdir(parents=True, exist_ok=True, mode=PRIVATE_FOLDER)
+            _begin(folder, stack)
+            # While it is held, so that nothing is taken from another run that begins.
             if made:
                 stack.callback(take_away_if_empty, folder, made)
-            if not (folder / MARKER).exists():
-                write_json(folder / MARKER, {"kind": KIND, "version": VERSION})
-            stack.enter_context(locked(folder))
             for name in PARTS:
                 (folder / name).mkdir(exist_ok=True, mode=PRIVATE_FOLDER)
             # Whatever a killed run left half-written.
@@ -707,6 +714,26 @@ def open_store(folder: Path, form: Format) -> Iterator[Store]:
         store = Store(folder, Path(scratch), form)
         store.notes.extend(notes)
         yield store
+
+
+# Make a store with its marker, where there is none, and hold it. Another run that ends may take an empty one away
+# in the midst of that.
+def _begin(folder: Path, stack: contextlib.ExitStack) -> None:
+    for is_last in (False, False, True):
+        try:
+            folder.mkdir(parents=True, exist_ok=True, mode=PRIVATE_FOLDER)
+            _mark(folder)
+            stack.enter_context(locked(folder))
+            _mark(folder)
+            return
+        except FileNotFoundError:
+            if is_last:
+                raise
+
+
+def _mark(folder: Path) -> None:
+    if not (folder / MARKER).exists():
+        write_json(folder / MARKER, {"kind": KIND, "version": VERSION})
 
 
 def looked_into(folder: Path) -> Store:

@@ -551,9 +551,6 @@ def _mean_known(elevation_m, place, count):
     total = np.bincount(place[known], weights=elevation_m[known], minlength=count)
     mean_m = np.full(count, np.nan)
     mean_m[number > 0] = total[number > 0] / number[number > 0]
-    # A lone elevation is not to be rounded by its sum.
-    alone = known & (number[place] == 1)
-    mean_m[place[alone]] = elevation_m[alone]
     return mean_m
 
 

@@ -1,14 +1,16 @@
 """Faults that deliveries, stores and whole runs survive: one table with counts.
 
-Run as ``python tests/benchmarks/faults.py``. Each process is killed (SIGKILL) before one of its file operations,
-at every one of them in turn, and the work is done again. Each file of a store is damaged in seven ways, and the
-run is done again. What comes of it must be what an undisturbed run gives, or a refusal that says what to do. Of
+Run as ``python tests/benchmarks/faults.py``. Each process is killed (SIGKILL), told to end (SIGTERM) or
+interrupted (SIGINT, as by Ctrl-C) before one of its file operations, at every one of them in turn, and the work is
+done again. Each file of a store is damaged in seven ways, clocks jump, two processes begin at once, and the run is
+done again. What comes of it must be what an undisturbed run gives, or a refusal that says what to do. Of
 the run of a small valley, with thousands of operations, each hundredth is taken (``--every 1``: all, in hours).
 """
 
 import argparse
 import os
 import shutil
+import signal
 import sys
 import tempfile
 from pathlib import Path
@@ -54,24 +56,68 @@ def counted(name, faults_with_outcome):
     return count["wrong"]
 
 
-def killed_deliveries(folder, before):
-    """A delivery after others, killed at each operation and done again."""
+SIGNALS = {"killed": signal.SIGKILL, "told to end": signal.SIGTERM, "interrupted": signal.SIGINT}
+
+
+def killed_deliveries(folder, before, by):
+    """A delivery after others, given a signal at each operation and done again."""
     template, out = folder / f"template-{before}", folder / "out"
+    shutil.rmtree(template, ignore_errors=True)
     template.mkdir()
     for number in range(before):
         delivered(template, number)
-    for _ in faults.kills(lambda: delivered(out, before), out, lambda: shutil.copytree(template, out)):
+    for _ in faults.kills(lambda: delivered(out, before), out, lambda: shutil.copytree(template, out), by=by):
         delivered(out, before)
         last = DELIVERIES[before - 1] if before else {}
         is_right = texts(out) == DELIVERIES[before] and texts(out / "previous") == last
         yield "right" if is_right else "wrong"
 
 
-def killed_sums(folder):
-    """A run with a store, killed at each operation and done again."""
+def killed_sums(folder, by):
+    """A run with a store, given a signal at each operation and done again."""
     sums = small_sums.Sums(folder / "store")
-    for _ in faults.kills(sums.run, sums.folder, lambda: None):
-        yield "right" if sums.run() == (108, "2", []) else "wrong"
+    for _ in faults.kills(sums.run, sums.folder, lambda: None, by=by):
+        yield "right" if sums.run() == SUMS else "wrong"
+
+
+SUMS = (108, "2", [])
+
+
+def sums_at_another_time(folder):
+    """A run with a store of which another clock kept the time."""
+    for jump_s in faults.JUMPS_S:
+        sums = small_sums.Sums(folder / f"time{jump_s:g}")
+        sums.run()
+        # Something to keep and something to find.
+        sums.files["total"] = "2"
+        answer = faults.outcome(
+            lambda sums=sums: _same(sums.run(), SUMS),
+            lambda sums=sums, jump_s=jump_s: faults.at_another_time(sums.folder, jump_s),
+        )
+        yield "wrong" if answer or sums.run() != SUMS else "right"
+
+
+def _same(found, expected):
+    if found != expected:
+        raise RuntimeError(f"{found} in place of {expected}")
+
+
+def sums_at_once(folder):
+    """Two runs that begin with one store at one time."""
+    for number in range(20):
+        sums = small_sums.Sums(folder / f"once{number}")
+        outcomes = faults.at_once(lambda sums=sums: _same(sums.run(), SUMS))
+        yield "wrong" if "right" not in outcomes or "wrong" in outcomes or sums.run() != SUMS else min(outcomes)
+
+
+def deliveries_at_once(folder):
+    """Two deliveries that begin into one folder at one time."""
+    for number in range(20):
+        out = folder / f"into{number}"
+        delivered(out, 0)
+        outcomes = faults.at_once(lambda out=out: delivered(out, 1))
+        is_right = texts(out) == DELIVERIES[1] and "right" in outcomes and "wrong" not in outcomes
+        yield min(outcomes) if is_right else "wrong"
 
 
 def damaged_sums(folder):
@@ -129,9 +175,9 @@ class Valley:
         left = list((self.out / ".sitefinder-store" / "drafts").iterdir())
         return self.files() == self.right and not left
 
-    def killed(self, every):
-        """A first run killed, and done again."""
-        for _ in faults.kills(self.run, self.out, lambda: None, every):
+    def killed(self, every, by):
+        """A first run given a signal, and done again."""
+        for _ in faults.kills(self.run, self.out, lambda: None, every, by):
             yield outcome_of(self.is_right)
 
     def damaged(self, every):
@@ -154,13 +200,20 @@ def main():
     memory = Path("/dev/shm")
     with tempfile.TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else None) as scratch:
         folder = Path(scratch)
-        wrong = counted("first delivery, killed at each operation", killed_deliveries(folder, 0))
-        wrong += counted("later delivery, killed at each operation", killed_deliveries(folder, 2))
-        wrong += counted("run of four results, killed at each operation", killed_sums(folder))
+        wrong = 0
+        for word, by in SIGNALS.items():
+            wrong += counted(f"first delivery, {word} at each operation", killed_deliveries(folder, 0, by))
+            wrong += counted(f"later delivery, {word} at each operation", killed_deliveries(folder, 2, by))
+            wrong += counted(f"run of four results, {word} at each operation", killed_sums(folder, by))
         wrong += counted("run of four results, each file of its store damaged", damaged_sums(folder))
+        wrong += counted("run of four results, a clock that jumps", sums_at_another_time(folder))
+        wrong += counted("two runs at once with one store", sums_at_once(folder))
+        wrong += counted("two deliveries at once into one folder", deliveries_at_once(folder))
         (folder / "valley").mkdir()
         valley, one_in = Valley(folder / "valley"), f"1 in {options.every}"
-        wrong += counted(f"run of a valley, killed at operations ({one_in})", valley.killed(options.every))
+        for word in ("killed", "interrupted"):
+            faults_of_runs = valley.killed(options.every, SIGNALS[word])
+            wrong += counted(f"run of a valley, {word} at operations ({one_in})", faults_of_runs)
         wrong += counted(f"run of a valley, files of its store damaged ({one_in})", valley.damaged(options.every))
     raise SystemExit(wrong > 0)
 

@@ -7,6 +7,7 @@ from sitefinder.dem.grid import (
     Grid,
     OpenEdges,
     Window,
+    bounds_of,
     cell_of,
     centre_of,
     clipped,
@@ -25,6 +26,11 @@ def test_the_centre_of_every_cell_lies_in_that_cell():
     for row in range(GRID.rows):
         for column in range(GRID.columns):
             assert cell_of(GRID, *centre_of(GRID, row, column)) == (row, column)
+
+
+def test_the_bounds_of_a_grid_are_those_of_its_outer_cells_and_a_margin_lies_around_them():
+    assert bounds_of(GRID) == (1000.0, 1950.0, 1140.0, 2000.0)
+    assert bounds_of(GRID, 3.0) == (997.0, 1947.0, 1143.0, 2003.0)
 
 
 def test_centres_of_many_cells_are_taken_at_once():

@@ -13,6 +13,7 @@ from sitefinder.dem.priority_flood import (
     _hollows,
     bridged,
     edge_cells,
+    find_sinks,
     flood,
     flood_with_sinks,
 )
@@ -186,6 +187,16 @@ def test_a_basin_at_least_as_deep_as_the_limit_is_closed(sink_depth_m, is_closed
     assert notes == (
         [{"row": 1, "column": 3, "depth_m": 4.0, "cells": answer.sums.sink_cells}] if is_closed else []
     )
+
+
+@pytest.mark.parametrize("sink_depth_m", [None, 4.1, 4.0])
+def test_basins_for_another_engine_are_those_of_the_flood(sink_depth_m):
+    (elevation_m, valid), seed = ground(BASIN), streams(BASIN_STREAMS)
+
+    sinks = find_sinks(elevation_m, valid, seed, CELL_M, CELL_M, sink_depth_m=sink_depth_m)
+
+    own = flood_with_sinks(elevation_m, valid, seed, CLOSED, CELL_M, CELL_M, sink_depth_m=sink_depth_m).sinks
+    assert [each.tolist() for each in sinks] == [each.tolist() for each in own]
 
 
 def test_pits_nested_in_a_closed_basin_overflow_into_it():

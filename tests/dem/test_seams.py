@@ -98,6 +98,70 @@ def test_as_many_steps_as_a_piece_may_have_are_seams_and_one_more_are_terraces(r
     assert len(found(ground)) == count
 
 
+# Six rows of flat ground, just enough to be judged, whose third border has a step of 10 m; the first and the last
+# border are bent, so that the step changes the borders beside it by that share of itself.
+def strip(echo, columns=60, rows=6):
+    bend_m = -10.0 - 20.0 * echo
+    return np.tile(np.cumsum([0.0, bend_m, 0.0, 10.0, 0.0, bend_m])[:rows, None], (1, columns))
+
+
+@pytest.mark.parametrize(
+    ("echo", "is_seam"), [(-0.81, False), (-0.8, True), (-0.5, True), (-0.2, True), (-0.19, False)]
+)
+def test_a_step_between_a_wall_and_a_bend_is_a_seam(echo, is_seam):
+    seam = found(strip(echo))
+
+    assert seam[["border", "step_m"]].values.tolist() == [[2, 10.0]] * is_seam
+
+
+def test_a_strip_of_fewer_rows_or_of_fewer_cells_with_data_says_nothing():
+    bare = strip(-0.5, columns=200)
+    bare[:, seams.MIN_CELLS :] = np.nan
+    barer = bare.copy()
+    barer[0, 0] = barer[3, 1] = np.nan
+
+    assert found(strip(-0.5, rows=5)).empty
+    assert len(found(strip(-0.5, columns=seams.MIN_CELLS))) == 1
+    assert len(found(bare)) == 1
+    assert found(barer).empty
+
+
+@pytest.mark.parametrize(("columns", "is_seam"), [(64, False), (65, True)])
+def test_two_thirds_of_the_cells_along_a_seam_step_the_same_way(columns, is_seam):
+    # Of 100 columns; the others step a little the other way. Noise of 1 mm is the usual spread.
+    ground = np.random.default_rng(3).normal(0.0, 0.001, (60, 100))
+    ground[30:, :columns] += 1.0
+    ground[30:, columns:] -= 0.05
+
+    assert len(found(ground)) == is_seam
+
+
+def test_steps_are_measured_in_units_in_which_the_middle_one_is_that_of_a_normal_deviate():
+    # The median of the size of a normal deviate is 0.6745; hills step by more than their noise, border by border.
+    steps = seams._border_steps(hills(200, 256), (1, 198))
+
+    assert np.median(steps.significance) == pytest.approx(0.6745, rel=1e-3)
+
+
+def test_the_mean_draws_a_cliff_in_to_two_mean_deviations():
+    # 60 zeros and 4 of 16 m: the mean deviation about the median is 64 / 64 = 1 m, so that the four count as 2 m
+    # each: mean 8 / 64 = 1/8 m, variance 4 · 4 / 64 - 1/64 = 15/64 m², over 64 values.
+    excess = np.append(np.zeros(60), np.full(4, 16.0))[None, :]
+
+    mean, error, agrees = seams._means(excess)
+
+    assert (mean, agrees) == (0.125, 4 / 64)
+    assert error == pytest.approx(np.sqrt(15 / 64 / 64), rel=1e-12)
+
+
+@pytest.mark.parametrize("count", [1, 4, 7])
+def test_the_median_of_a_row_leaves_its_gaps_out(count):
+    values = np.random.default_rng(6).normal(size=(3, 7))
+    values[1, count:] = np.nan
+
+    assert seams._medians(values).tolist() == np.nanmedian(values, axis=1).tolist()
+
+
 @pytest.mark.parametrize(("columns", "end"), [(512 + seams.MIN_CELLS, 512), (511 + seams.MIN_CELLS, 559)])
 def test_pieces_on_one_border_are_one_seam_of_their_mean_step_and_greatest_significance(columns, end):
     weak, strong, elsewhere = (0, 9, 0, 1.0, 6.0, False), (0, 9, 1, 2.0, 12.0, True), (0, 10, 2, 1.0, 6.0, False)

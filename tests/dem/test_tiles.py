@@ -5,9 +5,17 @@ import pandas as pd
 import pytest
 
 from sitefinder.dem.grid import Grid, Window, tile_windows, whole
-from sitefinder.dem.priority_flood import NO_SEED, OFF_DEM, UNKNOWN
+from sitefinder.dem.priority_flood import NO_SEED, OFF_DEM, SINK, UNKNOWN
 from sitefinder.dem.stream_cells import StreamCells
-from sitefinder.dem.tiles import MISSING, TileSums, drain_tile, drain_window, merge_tile_sums
+from sitefinder.dem.tiles import (
+    MISSING,
+    SINK_COLUMNS,
+    TileSums,
+    drain_tile,
+    drain_window,
+    merge_tile_sums,
+    sums_of_labels,
+)
 
 # A slope that falls to the east, seven columns of three rows, with a stream of stations 2 and 5 at its foot.
 GRID = Grid(rows=3, columns=7, west_m=0.0, north_m=30.0, cell_width_m=10.0, cell_height_m=10.0)
@@ -106,6 +114,7 @@ def test_the_window_does_not_grow_when_the_tile_is_known():
     drain_tile(reader(asked), Window(0, 5, 3, 2), GRID, FOOT, margin_cells=1)
 
     assert asked == [Window(0, 4, 3, 3)]
+    assert drain_tile(reader([]), Window(0, 5, 3, 2), GRID, FOOT, margin_cells=1).left_by == (False,) * 4
 
 
 def test_a_window_too_small_leaves_cells_unknown():
@@ -146,7 +155,35 @@ def test_tiles_add_up_to_the_whole_in_any_order():
 
 
 def test_no_tiles_merge_to_stations_without_land():
-    assert merge_tile_sums([], 2).cells.tolist() == [0, 0]
+    merged = merge_tile_sums([], 2)
+
+    assert merged.cells.tolist() == [0, 0]
+    assert merged.sinks.dtypes.to_dict() == SINK_COLUMNS
+    assert len(merged.sinks) == 0
+
+
+def test_a_basin_that_several_tiles_know_of_is_one_with_the_cells_of_all_by_row_and_column():
+    none = np.zeros(0, dtype=np.int64)
+    rows = [[(9, 1, 4.0, 30), (2, 8, 1.5, 5)], [(2, 3, 2.5, 7), (9, 1, 4.0, 12)], []]
+    tables = [pd.DataFrame(each, columns=list(SINK_COLUMNS)).astype(SINK_COLUMNS) for each in rows]
+    tiles = [TileSums(none.astype(np.int32), none, none, {}, {}, table, 0, 0, 0, 0) for table in tables]
+
+    merged = merge_tile_sums(tiles, 1).sinks
+
+    assert merged.values.tolist() == [[2, 3, 2.5, 7], [2, 8, 1.5, 5], [9, 1, 4.0, 42]]
+    assert merged.dtypes.to_dict() == SINK_COLUMNS
+
+
+def test_cells_that_drain_to_no_station_are_in_no_sum():
+    label = np.array([[4, OFF_DEM, 4, UNKNOWN], [SINK, 6, OFF_DEM, 4]], dtype=np.int32)
+    valid = np.array([[True, True, True, True], [True, True, False, True]])
+    rain = np.array([[1, 10, 100, 1000], [20, 200, 2000, MISSING]])
+
+    sums = sums_of_labels(label, valid, label != 6, {"rain": rain}, pd.DataFrame())
+
+    assert (sums.label.tolist(), sums.cells.tolist(), sums.edge_cells.tolist()) == ([4, 6], [3, 1], [3, 0])
+    assert (sums.sums["rain"].tolist(), sums.covered["rain"].tolist()) == ([101, 200], [2, 1])
+    assert (sums.unknown_cells, sums.off_dem_cells, sums.sink_cells, sums.no_data_cells) == (1, 1, 1, 1)
 
 
 def test_a_margin_without_cells_is_refused():
@@ -167,6 +204,22 @@ def test_a_tile_on_an_open_border_of_its_window_is_refused():
         )
 
 
+@pytest.mark.parametrize(
+    "core", [Window(-1, 0, 2, 2), Window(2, 0, 2, 2), Window(0, -1, 2, 2), Window(0, 6, 2, 2)], ids=str
+)
+def test_a_tile_beyond_its_window_is_refused(core):
+    with pytest.raises(ValueError, match="must lie a cell inside the open borders"):
+        drain_window(
+            SLOPE,
+            VALID,
+            np.full((3, 7), NO_SEED, dtype=np.int32),
+            core=core,
+            window=whole(GRID),
+            grid=GRID,
+            covariates={},
+        )
+
+
 def test_a_covariate_of_another_shape_is_refused():
     with pytest.raises(ValueError, match="rain has shape"):
         drain_window(
@@ -182,8 +235,8 @@ def test_a_covariate_of_another_shape_is_refused():
 
 def test_a_station_that_does_not_exist_is_refused():
     one = np.array([1], dtype=np.int64)
-    tile = TileSums(np.array([4], dtype=np.int32), one, one, {}, {}, pd.DataFrame(), 0, 0, 0, 0)
-    with pytest.raises(ValueError, match="drains to station 4, but there are 3"):
+    tile = TileSums(np.array([3], dtype=np.int32), one, one, {}, {}, pd.DataFrame(), 0, 0, 0, 0)
+    with pytest.raises(ValueError, match="drains to station 3, but there are 3"):
         merge_tile_sums([tile], 3)
 
 

@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 
 import faults
 import pytest
@@ -34,6 +35,34 @@ def test_a_first_run_that_is_killed_at_any_operation_is_continued(quick_folder):
         assert sums.run() == RIGHT
         assert left_over(sums.folder) == []
     assert count > 60
+
+
+def test_a_first_run_that_is_interrupted_at_any_operation_is_continued_too(quick_folder):
+    # Ctrl-C clears up on its way out, which SIGKILL does not; SIGTERM ends a process as that does.
+    sums = Sums(quick_folder / "store")
+    for _ in faults.kills(sums.run, sums.folder, lambda: None, every=3, by=signal.SIGINT):
+        assert sums.run() == RIGHT
+        assert left_over(sums.folder) == []
+
+
+def test_of_runs_that_begin_at_once_with_a_new_store_one_is_done_and_the_others_are_refused(quick_folder):
+    for number in range(4):
+        sums = Sums(quick_folder / f"store{number}")
+        outcomes = faults.at_once(sums.run, count=3)
+        assert set(outcomes) <= {"right", "refused"}
+        assert "right" in outcomes
+        assert sums.run() == RIGHT
+
+
+@pytest.mark.parametrize("jump_s", faults.JUMPS_S)
+def test_a_clock_that_jumps_between_two_runs_changes_nothing(kept, jump_s):
+    kept.files["total"] = "2"
+
+    def run():
+        assert kept.run() == RIGHT
+
+    assert faults.outcome(run, lambda: faults.at_another_time(kept.folder, jump_s)) == []
+    assert kept.run() == RIGHT
 
 
 def test_a_run_that_makes_some_results_again_is_continued_too(kept, quick_folder):

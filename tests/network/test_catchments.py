@@ -124,6 +124,21 @@ def test_an_inflow_enters_at_the_first_station_and_its_entry_reaches_to_the_end_
     assert is_entry.tolist() == [False, False, True, True, True, True, True, False, False]
 
 
+@pytest.mark.parametrize(
+    ("cells", "is_entry"),
+    [
+        # All of the stream lies outside the grid: all of it is an entry. Its first segment alone lies inside.
+        ([0, 0, 0, 0, 9, 9], [True, True, True, True, False, False]),
+        ([5, 5, 0, 0, 9, 9], [True, True, False, False, False, False]),
+    ],
+)
+def test_an_entry_is_a_stream_off_the_grid_and_at_least_one_segment_of_any(cells, is_entry):
+    links = pd.DataFrame({"inflow_area_km2": [2.0, 0.0]})
+    stations = pd.DataFrame({"link": [0, 0, 0, 0, 1, 1], "reach": [-1, 0, 1, 2, -1, 3]})
+
+    assert inflows(links, stations, np.array(cells))[1].tolist() == is_entry
+
+
 def test_without_inflows_there_is_no_entry():
     links, station_link, _ = parting(0.0)
     stations = pd.DataFrame({"link": station_link, "reach": 0})

@@ -168,6 +168,21 @@ def test_the_side_arm_of_a_greater_stream_has_its_order_and_raises_nothing_where
     assert links["upstream_length_m"].iloc[-1] == pytest.approx(shapely.length(drawn["geometry"].to_numpy()).sum())
 
 
+def test_the_stream_that_arrives_is_the_one_with_the_longest_way_from_any_of_its_sources(lines):
+    # From the north 300 m below a confluence of 10 m with 500 m of stream, from the west 400 m from one source.
+    drawn = lines(
+        north=[(0, 300), (0, 0)],
+        long=[(500, 300), (0, 300)],
+        short=[(0, 310), (0, 300)],
+        west=[(-400, 0), (0, 0)],
+        south_arm=[(0, 0), (0, -200)],
+        east_arm=[(0, 0), (100, 0), (0, -200)],
+        lower=[(0, -200), (0, -400)],
+    )
+
+    assert arms(build_network(drawn, snap_m=1.0, main_path="straightest")) == {"east_arm"}
+
+
 @pytest.mark.parametrize(("first", "second"), [("bend", "cut"), ("cut", "bend")])
 def test_the_order_of_lines_changes_no_main_path(lines, first, second):
     drawn = lines(**{name: BRAID[name] for name in (second, "lower", first, "upper")})

@@ -48,6 +48,18 @@ def test_lines_beyond_are_left_out_by_name_and_many_of_them_by_number():
     assert repairs["problem"].iloc[-1] == "32 more lie far beyond the DEM"
 
 
+def test_a_hundred_lines_are_named_without_a_count_and_a_line_that_touches_the_border_has_no_part():
+    # The line comes to the border, where a vertex stands twice, and goes back.
+    touching = [(-10, 25), (0, 25), (0, 25), (-10, 30)]
+
+    kept, repairs = lines_within(
+        table([(1, 1), (2, 2)], touching, *[[(200, n), (300, n)] for n in range(99)]), BOUNDS
+    )
+
+    assert kept["feature_id"].tolist() == ["f0"]
+    assert repairs["feature"].tolist() == [f"f{n}" for n in range(1, 101)]
+
+
 def test_parts_of_a_network_say_where_they_lie_along_their_feature():
     lines, repairs = lines_within(table([(-100, 25), (50, 25)], [(50, 25), (250, 25)]), BOUNDS)
 

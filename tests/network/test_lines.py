@@ -1,10 +1,13 @@
 """Lines to pieces: ends snapped, lines split where another ends on them, and each change listed."""
 
+import itertools
+
 import numpy as np
 import pytest
 import shapely
 
-from sitefinder.network.topology import REPAIR_COLUMNS, cut_lines
+from sitefinder.network.snapping import _before, snapping_distance_m
+from sitefinder.network.topology import REPAIR_COLUMNS, _drops, cut_lines
 
 
 @pytest.fixture
@@ -162,6 +165,51 @@ def test_the_smaller_gap_is_closed_and_the_wider_one_then_is_none(cut):
 
     assert pieces.end[pieces.feature == 0] == pieces.start[pieces.feature == 1]
     assert (pieces.feature == 2).sum() == 2
+
+
+@pytest.mark.parametrize(("first_m", "second_m"), [(0.5, 0.8), (0.8, 0.5)])
+def test_between_parts_that_the_smaller_gap_has_joined_another_is_closed_only_at_a_loose_end(
+    cut, first_m, second_m
+):
+    # Two chains of lines side by side, so far apart at one joint and at the next; neither joint is loose.
+    pieces, _ = cut(
+        far=[(900, 900), (900, 800)],
+        away=[(-900, 900), (-900, 800)],
+        south_1=[(0, -60), (100, 0)],
+        south_2=[(100, 0), (150, -60), (200, 0)],
+        south_3=[(200, 0), (300, -60)],
+        north_1=[(0, 60), (100, first_m)],
+        north_2=[(100, first_m), (150, 60), (200, second_m)],
+        north_3=[(200, second_m), (300, 60)],
+    )
+
+    assert (pieces.end[2] == pieces.end[5]) == (first_m < second_m)
+    assert (pieces.end[3] == pieces.end[6]) == (second_m < first_m)
+
+
+@pytest.mark.parametrize(
+    ("lengths_m", "snap_m"), [([], 5.0), ([20.0, 40.0], 1.5), ([40.0, 400.0], 5.0), ([99.0, 80.0, 1.0], 4.0)]
+)
+def test_a_gap_is_an_error_up_to_a_twentieth_of_the_median_line_and_five_metres(lengths_m, snap_m):
+    assert snapping_distance_m(np.array(lengths_m)) == snap_m
+
+
+def test_the_fall_of_a_feature_is_shared_by_the_length_of_its_pieces(cut):
+    vertices = {"river": [(0, 100), (0, 0)], "brook": [(50, 60), (0, 60)]}
+    pieces, _ = cut(**vertices)
+    geometry = np.array([shapely.LineString(each) for each in vertices.values()], dtype=object)
+
+    assert _drops(pieces, geometry, np.array([[30.0, 20.0], [29.0, 26.5]])).tolist() == [4.0, 6.0, 2.5]
+    assert np.isnan(_drops(pieces, geometry, None)).all()
+
+
+def test_of_two_places_one_is_the_first_whichever_is_asked():
+    places = np.array(list(itertools.product((0.0, 1.0, 2.0), repeat=2)))
+    one, other = (places[rows] for rows in np.triu_indices(len(places), 1))
+
+    # By x, then by y, as the product lists them.
+    assert _before(one, other).all()
+    assert not _before(other, one).any()
 
 
 def test_a_closed_ring_is_a_piece_from_a_node_to_itself(cut):

@@ -7,7 +7,14 @@ import shapely
 
 from sitefinder.dem.grid import Grid
 from sitefinder.dem.stream_cells import stream_cells
-from sitefinder.network.quality import list_close_streams, list_crossings, list_ridges, list_shared_cells
+from sitefinder.network.quality import (
+    _are_neighbours,
+    count_crossings,
+    list_close_streams,
+    list_crossings,
+    list_ridges,
+    list_shared_cells,
+)
 from sitefinder.network.stations import place_stations
 from sitefinder.network.topology import build_network
 
@@ -89,6 +96,34 @@ def test_streams_farther_apart_are_not(stationing, apart_m):
     assert notes(list_close_streams(on_it.segments, on_it.stations, network, CELL_M)) == []
 
 
+@pytest.mark.parametrize(("far_m", "is_close"), [(24.8, True), (25.2, False)])
+@pytest.mark.parametrize("is_turned", [False, True])
+def test_a_segment_is_where_its_middle_is(lines, far_m, is_close, is_turned):
+    # One segment from 5 m beside the river to that distance: its middle is 14.9 or 15.1 m off, of 15 m allowed.
+    brook = [(200, 505), (300, 500 + far_m)]
+    network = build_network(
+        lines(river=[(50, 500), (950, 500)], brook=brook[:: -1 if is_turned else 1]), snap_m=1.0
+    )
+    on_it = place_stations(network, station_spacing_m=2000.0, reach_length_m=5000.0)
+
+    assert len(list_close_streams(on_it.segments, on_it.stations, network, CELL_M)) == is_close
+
+
+def test_links_are_neighbours_where_they_share_a_node():
+    # From node to node: two sources meet where the stream parts into 2 (main) and arms 3 and 4; 4 has an outlet of
+    # its own, 3 parts again into 6 (main) and arm 7, which meet; 8 lies apart.
+    nodes = [(0, 2), (1, 2), (2, 3), (2, 5), (2, 4), (3, 6), (5, 3), (5, 6), (8, 9)]
+    links = pd.DataFrame(
+        {"downstream_link": [2, 2, 5, 6, -1, -1, 5, -1, -1], "leaves_link": [-1, -1, -1, 0, 0, -1, -1, 3, -1]}
+    )
+    one, other = np.triu_indices(len(nodes), 1)
+    # Outlets are no nodes at which links meet.
+    share = [bool({*nodes[a]} & {*nodes[b]} - {4, 6, 9}) for a, b in zip(one, other, strict=True)]
+
+    assert _are_neighbours(one, other, links).tolist() == share
+    assert _are_neighbours(other, one, links).tolist() == share
+
+
 def test_arms_of_one_parting_and_tributaries_at_their_mouth_are_not(stationing):
     network, on_it = stationing(
         upper=[(500, 900), (500, 700)],
@@ -109,6 +144,15 @@ def test_streams_that_cross_without_meeting_are_listed_once(stationing):
     assert len(found) == 1
     assert found[0][1] == "crosses another stream without meeting it"
     assert {found[0][0], found[0][2].removeprefix("kept apart from ")} == {"river", "aqueduct"}
+
+
+@pytest.mark.parametrize("rows", [2, 130])
+def test_crossings_are_counted_once_each(rows):
+    # Lines across one, more of them than are looked at together, and one that only ends on it.
+    across = [[(10 * number, -5), (10 * number, 5)] for number in range(1, rows)]
+    lines = shapely.linestrings([[(0, 0), (10 * rows, 0)], *across, [(5, 0), (5, 5)]])
+
+    assert count_crossings(lines) == rows - 1
 
 
 def test_streams_that_meet_do_not_cross(stationing):

@@ -44,6 +44,16 @@ def test_a_line_that_runs_along_half_a_segment_means_it_and_a_shorter_one_does_n
     assert touched([shapely.LineString([(0, 0), (15, 0)])], segments, snap_m=1.0) == []
 
 
+def test_a_line_that_is_drawn_twice_means_what_it_means_once(segments):
+    line = shapely.LineString([(0, 5), (150, 5)])
+
+    assert touched([line, line], segments) == touched([line], segments) == [1, 2, 3]
+
+
+def test_without_segments_nothing_is_meant(segments):
+    assert touched([shapely.Point(0, 0)], segments.iloc[:0]) == []
+
+
 def test_a_line_across_the_stream_means_nothing(segments):
     assert touched([shapely.LineString([(25, -40), (25, 40)])], segments, snap_m=5.0) == []
 

@@ -5,7 +5,13 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.network.stations import place_names, place_stations, without_repeats
+from sitefinder.network.stations import (
+    features_of_reaches,
+    nearest_segments,
+    place_names,
+    place_stations,
+    without_repeats,
+)
 from sitefinder.network.topology import build_network
 
 FORK = {
@@ -120,6 +126,16 @@ def test_the_direction_at_a_bend_is_that_of_the_stream_before_and_after(stationi
     assert (bend["direction_x"], bend["direction_y"]) == pytest.approx((0.5**0.5, -(0.5**0.5)))
 
 
+@pytest.mark.parametrize(("bend_m", "is_straight"), [(24.0, False), (26.0, True)])
+def test_a_bend_farther_off_than_half_a_segment_turns_no_station(stationing, bend_m, is_straight):
+    # Stations every 50 m; the bend lies so far below the second of them.
+    _, found = stationing({"creek": [(0, 100), (0, 50 - bend_m), (500 - bend_m, 50 - bend_m)]}, 50.0, 5000.0)
+
+    spacing_m = found.stations["segment_length_m"].max()
+    assert spacing_m == pytest.approx(50.0)
+    assert (found.stations["direction_x"][1] == 0.0) == is_straight
+
+
 def test_directions_have_length_one(stationing):
     _, found = stationing(FORK)
 
@@ -179,6 +195,42 @@ def test_a_place_on_the_border_of_two_features_is_reported_by_the_upper_one():
     names = place_names(parts, np.array([0, 0, 0, 1]), np.array([40.0, 100.0, 110.0, 80.0]))
 
     assert names["name"].tolist() == ["a@40", "a@100", "b@40", "c@380"]
+
+
+def test_parts_of_reaches_are_those_of_the_features_as_drawn_and_rounding_is_none():
+    # A link of 600 m: "a" drawn downstream from its own 100 m on, and "b" drawn upstream.
+    parts = pd.DataFrame(
+        [(0, 0.0, 250.0, "a", 100.0, 350.0), (0, 250.0, 600.0, "b", 350.0, 0.0), (1, 0.0, 90.0, "c", 0.0, 90.0)],
+        columns=["link", "from_m", "to_m", "feature_id", "feature_from_m", "feature_to_m"],
+    )
+    reaches = pd.DataFrame({"link": [0, 0, 0, 1], "from_m": [0.0, 200, 400, 0], "to_m": [200.0, 400, 600, 90]})
+
+    assert features_of_reaches(reaches, parts).values.tolist() == [
+        [0, "a", 0.0, 200.0, 100.0, 300.0],
+        [1, "a", 0.0, 50.0, 300.0, 350.0],
+        [1, "b", 50.0, 200.0, 350.0, 200.0],
+        [2, "b", 0.0, 200.0, 200.0, 0.0],
+        [3, "c", 0.0, 90.0, 0.0, 90.0],
+    ]
+    assert features_of_reaches(reaches.assign(from_m=[0.0, 249.995, 400, 0]), parts)["reach"].tolist() == [
+        0,
+        1,
+        2,
+        3,
+    ]
+
+
+def test_the_nearest_segment_is_given_with_the_share_of_it_that_lies_above():
+    lines = shapely.linestrings([[(0, 0), (0, -40)], [(0, -40), (0, -60)], [(30, 0), (0, -40)]])
+    segments = pd.DataFrame({"station": [4, 7, 5], "geometry": lines})
+
+    # The second point is at the end of three segments: the lowest number counts.
+    station, distance_m, share = nearest_segments(shapely.points([[-3, -10], [0, -40], [4, -55]]), segments)
+
+    assert station.tolist() == [4, 4, 7]
+    assert distance_m.tolist() == [3.0, 0.0, 4.0]
+    assert share.tolist() == [0.25, 1.0, 0.75]
+    assert [each.size for each in nearest_segments(np.array([]), segments)] == [0, 0, 0]
 
 
 def test_names_that_repeat_get_letters_and_after_z_numbers():

@@ -293,6 +293,32 @@ def test_a_network_that_gathers_on_flat_ground_is_kept_as_drawn_though_noise_cli
     assert {name for name, below in flows(built).items() if below is None} == {"t5"}
 
 
+def test_a_network_that_climbs_a_little_over_most_of_its_length_is_kept(network):
+    built = network(gathering_m(10.0, [11, 12, 11, 12, 11, 12, 11]), **GATHERING)
+
+    assert len(built.unresolved) == 0
+
+
+@pytest.mark.parametrize(("source_m", "is_kept"), [(0.0, True), (-0.1, False)])
+def test_a_climb_of_just_the_limit_fits_the_terrain(network, source_m, is_kept):
+    # From the sources up to joints at 10 m, of whose way most is climbed.
+    elevation_m = {**gathering_m(source_m, [10] * 7), "creek": (9, 0)}
+
+    built = network(elevation_m, **GATHERING, creek=[(5000, 100), (5000, 0)])
+
+    assert (len(built.unresolved) == 0) == is_kept
+
+
+def test_a_network_whose_outlet_lies_behind_a_short_ridge_is_kept(network):
+    # All but the last 100 m has to climb by 20 m, but that is drawn over the last line alone.
+    elevation_m = {**gathering_m(15.0, [10] * 6 + [30]), "outlet": (30, 5)}
+
+    built = network(elevation_m, **GATHERING, outlet=[(600, 100), (600, 0)])
+
+    assert len(built.unresolved) == 0
+    assert flows(built)["t4"] == "t5+outlet"
+
+
 def test_a_loose_line_is_kept_and_listed(network):
     built = network(**FORK, loose=[(900, 100), (900, 0)])
 
@@ -341,19 +367,37 @@ STEM = {
 }
 
 
+@pytest.mark.parametrize("more", [{}, {"creek": [(900, 100), (900, 0)]}], ids=["alone", "with another stream"])
 @pytest.mark.parametrize(
     ("top", "bottom", "between"), [("Ard", "Ard", "Ard"), ("Ard", "Bel", ""), ("Ard", "", ""), ("", "Ard", "")]
 )
-def test_a_nameless_link_between_two_of_one_name_on_the_main_stem_takes_it(lines, top, bottom, between):
-    table = lines(**STEM)
-    table["stream"] = [top, "", bottom, "", ""]
+def test_a_nameless_link_between_two_of_one_name_on_the_main_stem_takes_it(lines, top, bottom, between, more):
+    table = lines(**STEM, **more)
+    table["stream"] = [top, "", bottom, "", "", *[""] * len(more)]
 
     built = build_network(table, snap_m=1.0)
 
     names = dict(zip(chains(built), built.links["stream"], strict=True))
-    assert names == {"top": top, "between": between, "bottom": bottom, "brook": "", "beck": ""}
+    assert names == {"top": top, "between": between, "bottom": bottom, "brook": "", "beck": ""} | dict.fromkeys(
+        more, ""
+    )
     listed = [("between", "nameless between two of one name", "called Ard")] if between else []
-    assert notes(built) == listed
+    assert [note for note in notes(built) if note[0] not in more] == listed
+
+
+def test_an_inflow_goes_to_the_stream_that_its_feature_begins(lines):
+    table = lines(**FORK).assign(inflow_area_km2=[12.5, 0.0, 3.0])
+
+    built = build_network(table, snap_m=1.0)
+
+    inflow = dict(zip(chains(built), built.links["inflow_area_km2"], strict=True))
+    assert inflow == {"left": 12.5, "right": 0.0, "lower": 0.0}
+    assert notes(built) == [("lower", "states an inflow, but begins no stream", "inflow left out")]
+    # Two parts of one feature begin two streams: which of them brings it is not known.
+    twice = table.assign(feature_id=["left", "left", "lower"], inflow_area_km2=[12.5, 12.5, 0.0])
+    built = build_network(twice, snap_m=1.0)
+    assert not built.links["inflow_area_km2"].any()
+    assert ("left", "states an inflow, but begins several streams", "inflow left out") in notes(built)
 
 
 def test_arms_that_would_take_more_than_there_is_share_all_of_it(lines):

@@ -10,7 +10,9 @@ import sys
 import pytest
 
 from sitefinder.errors import InputError
-from sitefinder.pipeline.store import HOLDER, locked
+from sitefinder.io import containers
+from sitefinder.pipeline import store
+from sitefinder.pipeline.store import HOLDER, LOCK, MARKER, PARTS, locked, open_store
 
 HELD_BY_ANOTHER = """\
 import sys, time
@@ -22,20 +24,30 @@ with locked(Path(sys.argv[1])):
 """
 
 
-@pytest.fixture
-def holder(tmp_path, repository):
-    """Another process that holds the folder."""
+# Another process that holds a folder.
+def other_that_holds(folder, repository):
     process = subprocess.Popen(
-        [sys.executable, "-c", HELD_BY_ANOTHER, str(tmp_path)],
+        [sys.executable, "-c", HELD_BY_ANOTHER, str(folder)],
         env={**os.environ, "PYTHONPATH": str(repository)},
         stdout=subprocess.PIPE,
         text=True,
     )
     assert process.stdout.readline() == "held\n"
-    yield process
+    return process
+
+
+def ended(process):
     process.kill()
     process.wait()
     process.stdout.close()
+
+
+@pytest.fixture
+def holder(tmp_path, repository):
+    """Another process that holds the folder."""
+    process = other_that_holds(tmp_path, repository)
+    yield process
+    ended(process)
 
 
 def test_the_second_run_learns_who_holds_the_store(tmp_path, holder):
@@ -50,6 +62,45 @@ def test_the_second_run_learns_who_holds_the_store(tmp_path, holder):
         f"  found:     process {holder.pid} on {socket.gethostname()}, since {since}\n"
         "  fix:       wait until it has ended, or run with --no-store"
     )
+
+
+def test_a_run_that_is_refused_takes_nothing_away_from_one_that_made_the_store_just_before(
+    tmp_path, repository, monkeypatch
+):
+    folder, others = tmp_path / "made" / "store", []
+
+    # While this run looks whether there is a store, another one makes it and holds it.
+    def made_by_another(folder):
+        folder.mkdir(parents=True)
+        store._mark(folder)
+        others.append(other_that_holds(folder, repository))
+
+    monkeypatch.setattr(store, "validate_store", made_by_another)
+    try:
+        with (
+            pytest.raises(InputError, match="another run is using the store of results"),
+            open_store(folder, containers),
+        ):
+            pass
+        assert {MARKER, LOCK, HOLDER} <= {path.name for path in folder.iterdir()}
+    finally:
+        ended(*others)
+
+
+def test_a_store_that_another_run_takes_away_in_the_midst_is_made_again(tmp_path, monkeypatch):
+    folder, mark, calls = tmp_path / "store", store._mark, []
+
+    def taken_away_once(folder):
+        if not calls:
+            folder.rmdir()
+        calls.append(folder)
+        mark(folder)
+
+    monkeypatch.setattr(store, "_mark", taken_away_once)
+    with open_store(folder, containers):
+        assert {MARKER, *PARTS} <= {path.name for path in folder.iterdir()}
+    # Nothing was kept in it.
+    assert not folder.exists()
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGKILL")

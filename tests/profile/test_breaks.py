@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sitefinder.network.ordering import main_upstream
-from sitefinder.profile.breaks import find_breaks
+from sitefinder.profile.breaks import _variance_of_difference, find_breaks
 
 STEP_M = 10.0
 
@@ -18,6 +18,17 @@ def found(raw_m, downstream, step_m, slope, rmse_m, length_m=0.0, known_break=No
     main = main_upstream(downstream, step_m)
     given = (np.full(count, slope), np.full(count, 600.0), np.full(count, rmse_m), length_m, known_break)
     return np.flatnonzero(find_breaks(raw_m, np.ones(count, bool), main, downstream, step_m, *given)).tolist()
+
+
+@pytest.mark.parametrize("rho", [0.0, 0.4, 0.95])
+@pytest.mark.parametrize(("up", "down"), [(1, 1), (3, 5), (6, 2)])
+def test_the_variance_of_a_step_is_that_of_two_means_of_correlated_errors(rho, up, down):
+    # The quadratic form of the weights with the correlations, by the distance between stations.
+    at = np.arange(up + down)
+    weight = np.append(np.full(up, 1 / up), np.full(down, -1 / down))
+    correlation = rho ** np.abs(at[:, None] - at) if rho else np.eye(up + down)
+
+    assert _variance_of_difference(rho, up, down) == pytest.approx(weight @ correlation @ weight, rel=1e-9)
 
 
 @pytest.mark.parametrize(("rmse_m", "length_m"), [(0.1, 0.0), (0.15, 60.0), (0.5, 200.0)])

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sitefinder.profile.errors import head_standard_error, simulate_fit_errors
-from sitefinder.profile.fitting import fit_long_profile
+from sitefinder.profile.fitting import MIN_FLAT_STATIONS, _level_runs, _mean_known, fit_long_profile
 
 STEP_M = 10.0
 SLOPE = 0.002
@@ -145,6 +145,26 @@ def test_water_that_was_made_level_is_kept_and_not_divided():
     assert (fitted.profile_m[lake] == raw_m[lake]).all()
 
 
+@pytest.mark.parametrize(
+    ("stations", "min_flat_m", "is_flat"),
+    [
+        (MIN_FLAT_STATIONS - 1, 10.0, False),
+        (MIN_FLAT_STATIONS, 10.0, True),
+        (9, 8 * STEP_M, True),
+        (9, 8 * STEP_M + 0.1, False),
+    ],
+)
+def test_level_water_is_a_run_of_stations_enough_and_long_enough(stations, min_flat_m, is_flat):
+    downstream, step_m = river(30)
+    level_m = falling(30, 0.02)
+    level_m[10 : 10 + stations] = level_m[10]
+    main = np.arange(-1, 29, dtype=np.int32)
+
+    found = _level_runs(level_m, downstream, main, step_m, min_flat_m)
+
+    assert np.flatnonzero(found).tolist() == list(range(10, 10 + stations)) * is_flat
+
+
 def test_whole_units_are_no_level_water():
     count = 300
     downstream, step_m = river(count)
@@ -180,6 +200,12 @@ def test_the_main_stem_is_continuous_across_links_that_meet_at_one_place():
     assert fitted.profile_m[19] == fitted.profile_m[20]
     assert not fitted.is_break[19]
     assert falls(fitted.profile_m, downstream)
+
+
+def test_what_is_read_at_one_place_is_the_mean_of_what_is_known_there():
+    elevation_m, place = np.array([1.0, 3.0, np.nan, np.nan, 7.1]), np.array([0, 0, 0, 1, 2])
+
+    assert np.array_equal(_mean_known(elevation_m, place, 3), [2.0, np.nan, 7.1], equal_nan=True)
 
 
 def test_stations_without_elevation_are_carried_over_and_a_tree_without_any_stays_unknown():

@@ -5,7 +5,7 @@ import pytest
 
 from sitefinder.profile.errors import head_standard_error, simulate_fit_errors
 from sitefinder.profile.fitting import fit_long_profile
-from sitefinder.profile.readings import ALIKE_CELLS, ReadingErrors, reading_errors
+from sitefinder.profile.readings import ALIKE_CELLS, ReadingErrors, _roughness, reading_errors
 
 STEP_M, SLOPE, RMSE_M, LENGTH_M, PLACE_M = 10.0, 0.02, 0.15, 60.0, 3.0
 
@@ -90,6 +90,22 @@ def test_roughness_from_cell_to_cell_is_found_beside_the_error_of_the_dem(cell_m
 
     # A median of 31 has an error of its own, which where there is no roughness leaves some of one sign.
     assert np.sqrt(np.mean(found.read_m**2)) == pytest.approx(more_m, rel=0.15, abs=0.4 * RMSE_M)
+
+
+def test_roughness_is_what_a_chord_between_neighbours_leaves_of_correlated_errors():
+    # Readings a above and below a level in turn are off the chord between their neighbours by 2a. An error of unit
+    # variance, of correlation w with each neighbour and w² between these, is off it with a variance of
+    # 1 + 1/4 + 1/4 - 2w + w²/2. The median of a normal error's size is 1/1.4826 of its standard deviation.
+    count, w = 41, np.exp(-1.0 / ALIKE_CELLS)
+    downstream, step_m, _ = river(count)
+    raw_m = 0.25 * (-1.0) ** np.arange(count)
+    main = np.arange(-1, count - 1)
+    nothing = np.zeros(count)
+
+    found_m = _roughness(raw_m, main, downstream, step_m, nothing, nothing, nothing, STEP_M)
+
+    expected_m = 1.4826 * 2 * 0.25 / np.sqrt(1.5 - 2 * w + w**2 / 2)
+    assert found_m[5:-5] == pytest.approx(np.full(count - 10, expected_m), rel=1e-6)
 
 
 def test_roughness_shows_where_elevations_fall_by_themselves_and_the_fit_leaves_nothing():

@@ -120,19 +120,34 @@ def test_between_two_lengths_the_posterior_lies_between_theirs(river):
     likely = asked(river)
     low, high = likely.length_m[2:4]
     between = float(np.sqrt(low * high))
-    ends = [
-        shrunk_by_length(
-            np.array([2.0]),
-            np.array([0.4]),
-            np.array([between]),
-            HeadPriors(likely.length_m[k : k + 1], likely.priors[k : k + 1]),
-        )[0][0]
-        for k in (2, 3)
-    ]
+    ends_m, ends_sd_m = np.transpose(
+        [
+            shrunk_by_length(
+                np.array([2.0]),
+                np.array([0.4]),
+                np.array([between]),
+                HeadPriors(likely.length_m[k : k + 1], likely.priors[k : k + 1]),
+            )
+            for k in (2, 3)
+        ]
+    )[0]
 
-    middle, _ = shrunk_by_length(np.array([2.0]), np.array([0.4]), np.array([between]), likely)
+    middle_m, sd_m = shrunk_by_length(np.array([2.0]), np.array([0.4]), np.array([between]), likely)
 
-    assert middle[0] == pytest.approx(np.mean(ends))
+    assert middle_m[0] == pytest.approx(np.mean(ends_m))
+    # The variance of a mixture of halves: the mean one, and that of their two means.
+    assert sd_m[0] ** 2 == pytest.approx(np.mean(ends_sd_m**2) + np.var(ends_m))
+
+
+@pytest.mark.parametrize("times", [0.4, 1.0, 3.0])
+def test_a_slope_over_more_stream_is_shrunk_as_it_is_over_less(river, times):
+    likely = asked(river, longest_m=STEP_M)
+    head_m, se_m = np.array([0.3, 2.0]), np.array([0.2, 0.7])
+
+    found_m, sd_m = shrunk_by_length(times * head_m, times * se_m, np.full(2, times * STEP_M), likely)
+
+    for found, expected in zip((found_m, sd_m), posterior(head_m, se_m, likely.priors[0]), strict=True):
+        assert found == pytest.approx(times * expected, rel=1e-9)
 
 
 def test_of_a_new_weir_only_the_fall_of_the_stream_is_shrunk(river):

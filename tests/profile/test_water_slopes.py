@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sitefinder.network.ordering import main_upstream
-from sitefinder.profile.water_slopes import water_slopes
+from sitefinder.profile.water_slopes import _windows, water_slopes
 
 STEP_M = 20.0
 COUNT = 60
@@ -22,6 +22,18 @@ def line(slope=0.01, drop_after=None, drop_m=2.0, **given):
     options = {"lengths_m": [100.0, 400.0], "min_length_m": np.zeros(COUNT), "standard_errors": 2.0} | given
     main = main_upstream(downstream, to_downstream_m)
     return water_slopes(profile_m, errors, main, downstream, to_downstream_m, is_drop, **options)
+
+
+def test_a_stretch_longer_than_the_stream_is_all_of_it():
+    downstream = np.append(np.arange(1, 8), -1).astype(np.int32)
+    step_m = np.append(np.full(7, STEP_M), 0.0)
+    rows = np.array([0, 3, 7])
+
+    found = _windows(
+        rows, np.full(3, 1e4), main_upstream(downstream, step_m), downstream, step_m, np.zeros(8, bool)
+    )
+
+    assert [each.tolist() for each in found] == [[0] * 3, [7] * 3, [7 * STEP_M] * 3]
 
 
 def test_a_straight_stream_has_its_slope_everywhere():

@@ -6,11 +6,16 @@ import pytest
 
 from sitefinder.errors import ConfigError
 from sitefinder.rules.confidentiality import (
+    doubt_of_features,
+    doubt_text,
+    held_text,
     published_hits,
     published_lineage,
+    published_overrides,
     published_repairs,
     published_settings,
 )
+from sitefinder.rules.verdicts import Held
 from sitefinder.settings import RuleSettings, Settings, checked
 
 RULES = [
@@ -45,6 +50,7 @@ def test_of_the_others_one_row_stands_for_a_reach(rule, published_name):
     public = published_hits(table, RULES, REACHES)
 
     assert public["rule"].tolist() == ["park", published_name, published_name]
+    assert public.index.tolist() == [0, 1, 2]
     assert public["feature_id"].tolist() == ["a", "", ""]
     assert public["effect"].tolist() == ["under", "not published", "not published"]
     assert public["from_m"].tolist() == [12, 0, 500]
@@ -100,6 +106,31 @@ def test_a_rule_may_not_have_the_name_that_stands_for_hidden_ones():
         checked(Settings, {"rules": tables}, "run.toml")
 
 
+def test_of_owners_the_classes_are_shown_and_not_the_words_of_the_layer():
+    key = "inputs.parcels.owner_classes."
+    owners = [(f"{key}Smith", "private"), ("run.name", "x"), (f"{key}Jones", "private"), (f"{key}Town", "public")]
+
+    assert published_settings(owners, []) == [
+        ("run.name", "x"),
+        ("inputs.parcels.owner_classes", "private, public (the layer's words are not published)"),
+    ]
+    assert published_settings(owners[1:2], []) == [("run.name", "x")]
+
+
+def test_whether_a_rule_holds_and_why_that_is_doubtful_is_shown_in_words():
+    nothing = np.zeros((2, 2), dtype=bool)
+    held = Held(
+        np.array([[True, False], [False, False]]), np.array([[False, False], [False, True]]), nothing, nothing
+    )
+    doubts = pd.DataFrame(
+        {"category_missing": [False, True, False, True], "not_covered": [False, False, True, True]}
+    )
+
+    assert held_text(held, np.array([0, 0, 1]), np.array([0, 1, 1])).tolist() == ["yes", "no", "unknown"]
+    assert doubt_text(doubts).tolist() == ["", "category missing", "not covered", "category missing"]
+    assert doubt_of_features(np.array([False, True])).tolist() == ["", "category missing"]
+
+
 def test_hits_of_no_rule_are_no_rows():
     assert published_hits(hits(), RULES, REACHES).empty
     assert np.array_equal(published_hits(hits(), RULES, REACHES).columns, hits().columns)
@@ -109,3 +140,27 @@ def test_the_names_of_hidden_rules_do_not_come_out_by_those_of_spawning_grounds(
     notes = published_settings([("fish.spawning_rules", ["nests", "trout"])], RULES)
 
     assert notes == [("fish.spawning_rules", ["sensitive area", "trout"])]
+
+
+@pytest.mark.parametrize(
+    ("text", "hidden", "exact"),
+    [
+        # With a hidden rule nothing is said of rules or fish, since the text may name it.
+        ("rules.nests.buffer_m = 50", ("--set (1)", "not published"), ("--set rules.nests.buffer_m", "50")),
+        (
+            "fish.spawning_rules=['nests']",
+            ("--set (1)", "not published"),
+            ("--set fish.spawning_rules", "['nests']"),
+        ),
+        ("costs.price = 0.2", ("--set costs.price", "0.2"), ("--set costs.price", "0.2")),
+        ("north.toml", ("--set", "north.toml"), ("--set", "north.toml")),
+        # Words for owners may be names, whatever rules there are.
+        *(
+            (key + " = 'x'", *[("--set inputs.parcels.owner_classes", "not published")] * 2)
+            for key in ("inputs.parcels.owner_classes.Smith", "inputs.parcels.owner_classes")
+        ),
+    ],
+)
+def test_of_what_the_command_line_changed_no_secret_is_said(text, hidden, exact):
+    assert published_overrides([("--set", text)], RULES) == [hidden]
+    assert published_overrides([("--set", text)], RULES[:1]) == [exact]

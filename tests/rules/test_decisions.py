@@ -1,5 +1,7 @@
 """Which decisions apply, and what they lift of the rules."""
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,6 +13,7 @@ from sitefinder.rules.decisions import (
     lifted_metres,
     pinned_schemes,
     reaches_that,
+    rules_lifted,
     rules_on_reaches,
 )
 from sitefinder.rules.overlaps import RuleMetres
@@ -62,6 +65,28 @@ def test_one_that_states_what_it_was_based_on_applies_while_that_holds():
     assert judged(based).iloc[0][["applied", "because"]].tolist() == [True, ""]
 
 
+@pytest.mark.parametrize("based", [{"head_m": 3.5}, {"rule_verdict": "excluded"}, {"structure_id": "W1"}])
+def test_one_thing_that_it_was_based_on_is_enough(based):
+    assert judged(based).iloc[0][["applied", "because"]].tolist() == [True, ""]
+
+
+@pytest.mark.parametrize(
+    ("where", "reach", "reason"),
+    [
+        # An id alone is enough; a place without a stream is not mended by an id; the two must not disagree.
+        ({"by_id": 0, "by_place": -1, "distance_m": NONE}, 0, ""),
+        ({"by_id": 1, "by_place": -1, "distance_m": NONE}, 1, ""),
+        ({"by_id": 0, "by_place": -1, "distance_m": 31.0}, -1, "no stream at the place"),
+        ({"by_id": 0, "by_place": 1}, 1, "reach lies elsewhere"),
+        ({"by_id": 0, "by_place": 1, "is_there": True}, 1, ""),
+    ],
+)
+def test_a_decision_holds_at_its_place_or_else_on_the_reach_of_its_id(where, reach, reason):
+    found = judged({"reach_id": REACHES.reach_id[where["by_id"]]}, **where).iloc[0]
+
+    assert (found["reach"], found["not_applied"]) == (reach, reason)
+
+
 @pytest.mark.parametrize(
     ("changed", "where", "reason", "words"),
     [
@@ -100,8 +125,8 @@ def test_a_decision_whose_ground_has_moved_is_not_applied_and_says_why(changed, 
     assert words in found["because"]
 
 
-def test_the_last_day_of_a_decision_counts():
-    assert judged({"valid_until": "2026-05-31"})["applied"].all()
+def test_the_first_and_the_last_day_of_a_decision_count():
+    assert judged({"date": "2026-05-31"}, {"valid_until": "2026-05-31"})["applied"].all()
 
 
 def test_a_reach_whose_head_is_not_known_any_more_is_not_the_one_that_was_decided_about():
@@ -120,6 +145,9 @@ def test_of_decisions_that_contradict_each_other_the_latest_counts_and_of_one_da
 
     assert judged({}, drop | later)["not_applied"].tolist() == ["superseded", ""]
     assert judged({}, drop)["not_applied"].tolist() == ["contradicted", "contradicted"]
+    # The latest is named, whatever the order of the rows.
+    latest = judged(drop | {"date": "2026-03-01"}, {}, drop | later)["because"]
+    assert latest.iloc[1] == "decision D1 of 2026-03-01 says drop"
     # One that is not in force any more supersedes nothing.
     assert judged({}, drop | later | {"valid_until": "2026-03-01"})["not_applied"].tolist() == ["", "expired"]
     # A pin and a keep go together; two pins of other scheme types do not.
@@ -153,3 +181,24 @@ def test_a_decision_to_keep_lifts_what_excludes_every_site_and_leaves_limits():
     assert left.possible[:, 1].tolist() == [30.0] * 5
     held = Held(certain > 0, possible < 0, possible < 0, possible < 0)
     assert rules_on_reaches(held, rules).tolist() == ["exclude; conditional"] * 2
+
+
+def test_a_rule_is_lifted_where_it_held_or_might_hold_before_and_neither_after():
+    rules = [
+        RuleSettings(name="park", path="a", action="exclude"),
+        RuleSettings(name="note", path="a", action="note"),
+    ]
+    rules.append(RuleSettings(name="fish", path="a", action="conditional"))
+    # A stretch for each state of the rule before and after: holds, unknown, neither.
+    states = [(True, False), (False, True), (False, False)]
+    pairs = list(itertools.product(states, states))
+
+    def held(which):
+        holds, unknown = np.array([pair[which] for pair in pairs]).T
+        one = [np.stack([each, each, ~each & False]) for each in (holds, unknown)]
+        return Held(*one, one[1], one[1])
+
+    lifted = rules_lifted(held(0), held(1), rules)
+
+    # Notes limit nothing, so that nothing of them is lifted; the last rule lies elsewhere.
+    assert lifted.tolist() == ["", "", "park", "", "", "park", "", "", ""]

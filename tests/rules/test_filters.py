@@ -295,6 +295,28 @@ def test_settings_that_contradict_each_other_are_refused(table, message):
     assert message in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    "where", ["zone > 1", "zone BETWEEN 1 AND 2", "zone LIKE 'a%'", "zone = 1", "zone IN ('a')"]
+)
+def test_of_a_column_without_any_value_everything_is_unknown(where):
+    match = matching(layer(zone=[None, None]), rule(where))
+
+    assert (match.selected.tolist(), match.category_missing.tolist()) == ([False] * 2, [True] * 2)
+
+
+def test_dates_and_truths_are_known_by_kind_beside_missing_ones():
+    surveyed = layer(visit=[datetime.date(2019, 12, 31), None], listed=np.array([True, None], dtype=object))
+
+    for where in ("visit < DATE('2020-01-01')", "listed = TRUE"):
+        match = matching(surveyed, rule(where))
+        assert (match.selected.tolist(), match.category_missing.tolist()) == ([True, False], [False, True])
+
+
+def test_values_of_several_kinds_are_shown_in_one_order():
+    with pytest.raises(InputError, match="as in zone: 10, 9, b"):
+        matching(layer(zone=[9, "b", 10]), rule("zone > 1"))
+
+
 def test_an_unknown_column_names_the_nearest_and_its_place():
     with pytest.raises(InputError, match="no column categroy") as caught:
         matching(layer(**PARKS), rule("zone = 1 and categroy = 'reserve'"))

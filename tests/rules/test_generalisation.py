@@ -7,7 +7,14 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitefinder.rules.generalisation import cells_of_features, cells_within, near, public_buffer_m, squares
+from sitefinder.rules.generalisation import (
+    cell_ids,
+    cells_of_features,
+    cells_within,
+    near,
+    public_buffer_m,
+    squares,
+)
 from sitefinder.settings import RuleSettings
 
 CELL_M = 500.0
@@ -90,15 +97,42 @@ def test_an_area_is_covered_where_whole_cells_are():
     assert places(cells_within(area, (-400, -400, 2000, 2000), CELL_M)) == [(0, 0), (1, 0), (2, 0), (0, 1), (1, 1)]
 
 
-def test_cells_far_from_the_region_are_let_go():
-    table = pd.DataFrame({"column": [0, 3, 5], "row": [0, 0, 0]})
+def test_cells_of_an_area_end_with_it_wherever_it_is_covered():
+    cover = np.array([shapely.box(-9000, -9000, 9000, 9000)], dtype=object)
 
-    # The first cell ends 500 m west of the area, the second in it; the third begins 500 m east of it.
-    assert places(near(table, (1000, 0, 2000, 400), 499.0, CELL_M)) == [(3, 0)]
-    assert places(near(table, (1000, 0, 2000, 400), 500.0, CELL_M)) == [(0, 0), (3, 0), (5, 0)]
+    table = cells_within(cover, (-400, 100, 800, 1100), CELL_M)
+
+    assert places(table) == [(column, row) for row in (0, 1, 2) for column in (-1, 0, 1)]
 
 
-def test_discs_of_points_are_in_the_buffer_rounded_up():
-    rule = RuleSettings(name="r", action="exclude", path="r.gpkg", buffer_m=30.0, publish="generalised")
+@pytest.mark.parametrize("names", [("column", "row"), ("row", "column")])
+def test_cells_far_from_the_region_are_let_go(names):
+    along, across = names
+    table = pd.DataFrame({along: [0, 3, 5], across: [0, 0, 0]})
+    area = (
+        {"column": (1000, 2000), "row": (0, 400)}
+        if along == "column"
+        else {"column": (0, 400), "row": (1000, 2000)}
+    )
+    (west, east), (south, north) = area["column"], area["row"]
 
-    assert public_buffer_m(rule, 45.0, CELL_M) == 100.0
+    # The first cell ends 500 m west or south of the area, the second in it; the third begins 500 m beyond it.
+    bounds = (west, south, east, north)
+    assert near(table, bounds, 499.0, CELL_M)[along].tolist() == [3]
+    assert near(table, bounds, 500.0, CELL_M)[along].tolist() == [0, 3, 5]
+    assert near(table[::-1], bounds, 500.0, CELL_M).index.tolist() == [0, 1, 2]
+
+
+def test_a_cell_is_named_by_its_place():
+    assert cell_ids(pd.DataFrame({"column": [-1, 250], "row": [0, 2500]})) == ["cell -1 0", "cell 250 2500"]
+
+
+@pytest.mark.parametrize(
+    ("publish", "disc_m", "public_m"),
+    # In steps of a tenth of the cell, 50 m; a buffer that is no secret is the rule's own.
+    [("generalised", 0.0, 30.0), ("generalised", 45.0, 100.0), ("generalised", 1.0, 50.0), ("hidden", 0.0, 50.0)],
+)
+def test_the_buffer_of_hidden_layers_and_of_discs_is_rounded_up(publish, disc_m, public_m):
+    rule = RuleSettings(name="r", action="exclude", path="r.gpkg", buffer_m=30.0, publish=publish)
+
+    assert public_buffer_m(rule, disc_m, CELL_M) == public_m

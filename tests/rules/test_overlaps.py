@@ -6,11 +6,25 @@ import geopandas
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
+import shapely.affinity
 from shapely import LineString, MultiPolygon, Point, Polygon, box
 
 from sitefinder.errors import ConfigError, InputError
 from sitefinder.rules.filters import matching
-from sitefinder.rules.overlaps import all_rule_metres, hits_by_reach, overlaps, rule_metres, uncovered
+from sitefinder.rules.overlaps import (
+    SHORTEST_OVERLAP_M,
+    acting_areas,
+    all_rule_metres,
+    along_link,
+    covered_intervals,
+    hits_by_reach,
+    overlaps,
+    pairs_within_buffer,
+    rule_metres,
+    uncovered,
+    union_of_intervals,
+)
 from sitefinder.settings import RuleSettings, Settings, checked
 
 CRS = "EPSG:32633"
@@ -84,6 +98,39 @@ def test_a_stream_wholly_inside_has_its_whole_length_and_each_segment_its_own_en
     assert hits["to_m"].tolist() == stream["to_m"].tolist()
 
 
+def test_a_piece_ends_with_its_segment_to_the_last_digit_and_segments_may_come_in_any_order():
+    # In floating point 1.55 + (3.94 - 1.55) is not 3.94.
+    segments = geopandas.GeoDataFrame(
+        {"station": [2, 1], "reach": 0, "link": 0, "from_m": [1.55, 0.0], "to_m": [3.94, 1.55]},
+        geometry=[LineString([(0, 0), (2.39, 0)]), LineString([(-1.55, 0), (0, 0)])],
+        crs=CRS,
+    )
+
+    hits = overlaps(segments, layer([box(-1, -9, 9, 9)]), rule())
+
+    assert hits[["station", "to_m"]].values.tolist() == [[1, 1.55], [2, 3.94]]
+    assert hits.index.tolist() == [0, 1]
+
+
+@pytest.mark.parametrize("touching", [False, True])
+def test_a_vertex_that_is_drawn_twice_changes_nothing(touching):
+    once = [(0, 0), (10, 0), (20, 0), (30, 5)]
+    lines = [LineString(once), LineString([*once[:2], *once[1:3], *once[2:]])]
+    tables = [
+        geopandas.GeoDataFrame(
+            {"station": [1], "reach": 0, "link": 0, "from_m": 0.0, "to_m": 30.0}, geometry=[line], crs=CRS
+        )
+        for line in lines
+    ]
+
+    plain, doubled = (
+        overlaps(table, layer([box(10, -1, 20, 1)]), rule(touching_counts=touching)) for table in tables
+    )
+
+    assert len(plain) == 1
+    pd.testing.assert_frame_equal(plain, doubled)
+
+
 def test_a_meander_that_comes_back_to_its_own_line_is_measured_along_the_stream():
     # The line crosses itself at (10, 0): by nearness the second passage would be taken for the first.
     loop = LineString([(0, 0), (20, 0), (20, 10), (10, 10), (10, -10)])
@@ -129,6 +176,35 @@ def test_metres_by_station_are_in_the_order_of_the_rules_and_zero_without_hits(s
     assert metres.shape == (3, 11)
     assert metres[:, :4].tolist() == [[0, 10, 0, 0], [0, 0, 0, 0], [0, 5, 5, 0]]
     assert not metres[:, 4:].any()
+
+
+def test_hits_of_reaches_keep_the_order_in_which_they_came_whatever_their_features_are_called(stream):
+    parks = layer([box(72, -1, 78, 1), box(12, -1, 24, 1), box(15, -1, 18, 1)])
+    parks["feature_id"] = ["z", "m", "a"]
+    hits = overlaps(stream, parks, rule())
+
+    joined = hits_by_reach(hits.iloc[::-1])
+
+    assert joined[["reach", "feature_id", "from_m", "to_m"]].values.tolist() == [
+        [0, "m", 12, 24],
+        [0, "a", 15, 18],
+        [1, "z", 72, 78],
+    ]
+    assert joined.index.tolist() == [0, 1, 2]
+    assert hits["feature_id"].tolist() == ["m", "a", "m", "z"]
+
+
+def test_less_than_a_metre_is_no_more_than_it_is(stream):
+    hits = overlaps(stream, layer([box(12, -1, 12.4, 1)]), rule())
+
+    assert rule_metres(hits, [rule()], 2, by="reach")[0] == pytest.approx([0.4, 0.0])
+
+
+@pytest.mark.parametrize("buffer_m", [0.25, 4.0])
+def test_a_buffer_of_any_width_counts(stream, buffer_m):
+    hits = overlaps(stream, layer([LineString([(50, -9), (50, 9)])]), rule(buffer_m=buffer_m))
+
+    assert [hits["from_m"].min(), hits["to_m"].max()] == pytest.approx([50 - buffer_m, 50 + buffer_m])
 
 
 def test_hits_of_a_reach_are_joined_across_its_segments_but_not_across_reaches(stream):
@@ -200,6 +276,77 @@ def test_true_or_false_columns_are_filtered_by_true_and_false():
 
     assert match.selected.tolist() == [True, False, False]
     assert match.category_missing.tolist() == [False, False, True]
+
+
+@pytest.mark.parametrize("count", [2, 7])
+def test_the_metres_of_each_line_under_each_polygon_are_those_of_their_intersection(count):
+    draw = np.random.default_rng(8)
+    # Bent lines and squares, of which some hold a whole line, some an edge of one, and most cut across.
+    start = draw.uniform(0, 100, (12, 1, 2))
+    lines = shapely.linestrings(start + np.cumsum(draw.normal(0, 12, (12, 5, 2)), axis=1))
+    corner, side = draw.uniform(-20, 60, (count, 2)), draw.uniform(40, 90, count)
+    polygons = shapely.box(*corner.T, *(corner + side[:, None]).T)
+
+    found = covered_intervals(lines, polygons)
+
+    metres = np.zeros((12, count))
+    np.add.at(metres, (found.line, found.polygon), found.to_m - found.from_m)
+    assert metres == pytest.approx(shapely.length(shapely.intersection(lines[:, None], polygons)), abs=1e-6)
+    assert 2 <= shapely.covers(polygons, lines[:, None]).sum() < (metres > 0).sum()
+
+
+def test_an_interval_reaches_over_all_that_begin_in_it_and_not_over_those_of_another_owner():
+    owner = np.array([0, 0, 0, 0, 0, 0, 1, 1])
+    from_m = np.array([0.0, 1.0, 3.0, 5.0, 50.0, 101.0, 10.0, 30.0])
+    to_m = np.array([100.0, 2.0, 4.0, 6.0, 60.0, 102.0, 20.0, 40.0])
+
+    union = union_of_intervals(owner, from_m, to_m)
+
+    assert list(zip(*map(np.ndarray.tolist, union), strict=True)) == [
+        (0, 0.0, 100.0),
+        (0, 101.0, 102.0),
+        (1, 10.0, 20.0),
+        (1, 30.0, 40.0),
+    ]
+
+
+@pytest.mark.parametrize(("gap", "count"), [(0.5, 1), (1.5, 2)])
+def test_only_a_gap_wider_than_rounding_parts_two_intervals(gap, count):
+    gap_m = gap * SHORTEST_OVERLAP_M
+
+    assert (
+        len(union_of_intervals(np.zeros(2, int), np.array([0.0, 5.0 + gap_m]), np.array([5.0, 9.0])).owner)
+        == count
+    )
+    assert len(union_of_intervals(np.zeros(1, int), np.full(1, 7.0), np.array([7.0 + gap_m])).owner) == count - 1
+
+
+def test_hits_of_several_kinds_are_in_the_order_of_stations_and_of_one_station_as_given(stream):
+    under = overlaps(stream, layer([box(22, -1, 44, 1)]), rule())
+    outside = uncovered(stream, np.array([box(40, -9, 90, 9)], dtype=object), rule())
+
+    hits = along_link([under, outside])
+
+    assert hits["station"].tolist() == [1, 2, 3, 3, 4, 4, 5, 10]
+    assert hits["feature_id"].tolist() == ["", "", "f0", "", "f0", "", "f0", ""]
+    assert hits.index.tolist() == list(range(8))
+
+
+def test_pairs_within_a_buffer_are_counted_from_the_vertices_that_stand_close():
+    # Rings of 4,000 corners that jump in and out every metre, by 4 m and by 5 cm: within 10 m of a corner of the
+    # first lie 20 others; the second is smooth for such a buffer, so that nothing of it is left to count.
+    def ring(jump_m):
+        angle = 2 * np.pi * np.arange(4000) / 4000
+        radius_m = 4000 / 2 / np.pi + jump_m * (np.arange(4000) % 2)
+        return Polygon(np.column_stack([radius_m * np.cos(angle), radius_m * np.sin(angle)]))
+
+    rings = np.array([ring(4.0), ring(0.05)], dtype=object)
+
+    assert pairs_within_buffer(rings, 10.0) == pytest.approx(4000 * 20, rel=0.1)
+    smaller = np.array([shapely.affinity.scale(each, 0.05, 0.05) for each in rings], dtype=object)
+    assert pairs_within_buffer(smaller, 0.5) == pytest.approx(pairs_within_buffer(rings, 10.0), rel=0.01)
+    assert pairs_within_buffer(rings[::-1], 10.0) == pairs_within_buffer(rings, 10.0)
+    assert pairs_within_buffer(rings[1:], 10.0) == pairs_within_buffer(rings, 0.0) == 0.0
 
 
 def test_an_empty_layer_gives_no_hits_with_the_same_columns(stream):
@@ -317,6 +464,8 @@ def test_points_with_an_area_become_discs_of_just_that_area(stream):
     disc = hits[hits["feature_id"] == "f0"]
     assert disc["from_m"].min() == pytest.approx(45, abs=0.0011)
     assert disc["to_m"].max() == pytest.approx(55, abs=0.0011)
+    _, areas = acting_areas(nests, rule(area_m2_column="size"), matching(nests, rule()))
+    assert shapely.area(areas) == pytest.approx([78.53981633974483, 0.005, 6.0], rel=1e-9)
     assert in_ha["from_m"].tolist() == pytest.approx(hits["from_m"].tolist(), abs=1e-9)
 
 

@@ -6,8 +6,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.rules.overlaps import RuleMetres
-from sitefinder.rules.verdicts import MARK_NAMES, admissible, held_reaches, stretch_marks, verdicts
+from sitefinder.rules.overlaps import MIN_HELD_M, RuleMetres
+from sitefinder.rules.verdicts import (
+    MARK_NAMES,
+    admissible,
+    closed_by_rules,
+    held_reaches,
+    stretch_marks,
+    verdicts,
+)
 from sitefinder.settings import RuleSettings
 
 
@@ -231,6 +238,50 @@ def test_an_excluded_middle_breaks_a_stretch(minimum):
     assert admissible(["diversion"] * 4, judged.marks, []).choice.tolist() == [-1, 0, 0, -1 if into_half else 0]
 
 
+@pytest.mark.parametrize("scale", [1.0, 0.005])
+@pytest.mark.parametrize("number", [0, 1, 2])
+@pytest.mark.parametrize(("certain", "expected"), [(1.0, "holds"), (0.0, "unknown"), (0.5, "unknown")])
+def test_a_reach_that_is_wholly_under_a_rule_is_not_diluted_by_a_long_stretch(scale, number, certain, expected):
+    # Three reaches of two segments of 50 m, of which one has 100 m that may, or some that do lie under the rule; a
+    # second rule without a minimum lies nowhere.
+    reach = np.array([-1, 0, 0, 1, 1, 2, 2])
+    possible = np.stack([50.0 * (reach == number), np.zeros(7)]) * scale
+    segment_length_m = np.where(reach >= 0, 50.0, 0.0) * scale
+    rules = [rule("exclude", min_overlap_m=120 * scale), rule("no_diversion")]
+
+    judged = stretch_marks(
+        np.array([0, 6]), np.arange(1, 7), segment_length_m, reach, under(certain * possible, possible), rules
+    )
+
+    assert judged.held.holds.ravel().tolist() == [expected == "holds", False]
+    assert judged.held.unknown.ravel().tolist() == [expected == "unknown", False]
+    assert judged.held.missing.ravel().tolist() == [expected == "unknown", False]
+
+
+def test_what_holds_from_a_touch_on_holds_by_the_least_that_a_touch_counts():
+    judged = judge(reaches(100, 100), under([[MIN_HELD_M, MIN_HELD_M / 2]]), [rule("exclude")])
+
+    assert judged["verdict"].tolist() == ["excluded", "open"]
+
+
+@pytest.mark.parametrize("metres", [0.2, 20.0])
+def test_any_metre_that_may_be_under_a_rule_or_is_not_covered_is_a_doubt(metres):
+    nothing, some = np.zeros((1, 1)), np.full((1, 1), metres)
+    missing, outside = RuleMetres(nothing, some, some, nothing), RuleMetres(nothing, some, nothing, some)
+
+    assert judge(reaches(100), missing, [rule("note")])["reasons"].tolist() == ["note (category missing)"]
+    assert judge(reaches(100), outside, [rule("note")])["reasons"].tolist() == ["note (not covered)"]
+
+
+def test_a_diversion_with_a_weir_of_its_own_builds_a_barrier():
+    barred = marks(mark_no_new_barrier=True)
+
+    for own_weir in (False, True):
+        for scheme_type in ("diversion", "new_weir"):
+            admitted = admissible([scheme_type], barred, [], new_barrier=np.array([own_weir]))
+            assert (admitted.choice[0] == -1) == (own_weir or scheme_type == "new_weir")
+
+
 def test_what_a_layer_does_not_cover_is_unknown_and_never_clear():
     metres = RuleMetres(
         certain=np.array([[0.0, 30.0, 0.0, 0.0]]),
@@ -258,6 +309,9 @@ def test_closed_months_of_all_rules_that_hold_are_reported_together():
     judged = judge(reaches(9, 9, 9, 9), under(metres), rules)
 
     assert judged["closed_months"].tolist() == ["10;11", "2;11", "2;10;11", ""]
+    closed = closed_by_rules(held_reaches(reaches(9, 9, 9, 9), under(metres), rules), rules)
+    assert closed.shape == (4, 12)
+    assert (np.argwhere(closed[1]).ravel() + 1).tolist() == [2, 11]
 
 
 def test_hidden_rules_are_reasons_without_a_name():
@@ -293,6 +347,24 @@ def test_each_mark_bars_its_scheme_types(mark, barred, because):
 
         assert admitted.choice.tolist() == [-1 if scheme_type in barred else 0]
         assert admitted.because.tolist() == [because if scheme_type in barred else ""]
+
+
+@pytest.mark.parametrize(
+    ("excluded", "passes", "because"),
+    [
+        (False, False, ""),
+        (False, True, "a rule forbids to bypass what lies here"),
+        (True, False, "a rule excludes it"),
+        (True, True, "a rule excludes it"),
+    ],
+)
+def test_what_a_rule_forbids_to_bypass_is_the_reason_where_no_rule_excludes(excluded, passes, because):
+    own = marks(mark_exclude=True) if excluded else marks()
+
+    admitted = admissible(["diversion"], own, [], passes_forbidden=np.array([passes]))
+
+    assert admitted.because.tolist() == [because]
+    assert admitted.choice.tolist() == [-1 if because else 0]
 
 
 def test_fish_demand_the_safe_choice_in_every_scheme_type():

@@ -2,7 +2,9 @@
 
 A fork of this process does the work. Python itself says what it is about to do to a file (its audit events: open
 to write, rename, link, remove, make or remove a folder, change permissions or times). What is synced is counted
-too, so that a file is also left written and not yet synced. At the chosen one the fork gets SIGKILL.
+too, so that a file is also left written and not yet synced. At the chosen one the fork gets a signal: SIGKILL,
+SIGTERM, or SIGINT as Ctrl-C sends it, which Python turns into an exception and then clears up. Other faults are a
+clock that jumps, two processes at once, and a disk that is full.
 """
 
 import ctypes
@@ -12,6 +14,7 @@ import os
 import shutil
 import signal
 import sys
+import time
 from pathlib import Path
 
 # Events of Python that change a folder; `os.rename` is that of `os.replace` too.
@@ -19,8 +22,8 @@ CHANGES = ("os.mkdir", "os.rename", "os.remove", "os.rmdir", "os.link", "os.syml
 WRITES = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC
 
 
-def _counted(folder, at):
-    """From now on, die at this operation (None: never) on files in a folder; gives the count."""
+def _counted(folder, at, by):
+    """From now on, get a signal at this operation (None: never) on files in a folder; gives the count."""
     folder, count = os.path.realpath(folder) + os.sep, [0]
 
     def lies_within(path):
@@ -31,7 +34,7 @@ def _counted(folder, at):
     def step():
         count[0] += 1
         if count[0] == at:
-            os.kill(os.getpid(), signal.SIGKILL)
+            os.kill(os.getpid(), by)
 
     def heard(event, arguments):
         if event == "open":
@@ -49,31 +52,39 @@ def _counted(folder, at):
     return count
 
 
-def ended(task, folder, at=None):
-    """Do a task in a fork that dies at an operation; gives the count of operations, None if it died."""
+def ended(task, folder, at=None, by=signal.SIGKILL):
+    """Do a task in a fork that gets a signal at an operation; gives the count of operations, None if it died."""
     reading, writing = os.pipe()
     child = os.fork()
     if child == 0:
         os.close(reading)
         status = 1
         try:
-            count = _counted(folder, at)
+            count = _counted(folder, at, by)
             task()
             os.write(writing, str(count[0]).encode())
             status = 0
+        except KeyboardInterrupt:
+            status = _INTERRUPTED
         finally:
             os._exit(status)
     os.close(writing)
     with os.fdopen(reading) as pipe:
         answer = pipe.read()
     _, status = os.waitpid(child, 0)
-    if os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGKILL and at is not None:
+    if at is not None and (os.WIFSIGNALED(status) and os.WTERMSIG(status) == by):
+        return None
+    if at is not None and by == signal.SIGINT and os.WEXITSTATUS(status) == _INTERRUPTED:
         return None
     assert os.WEXITSTATUS(status) == 0, "the task failed without being killed; see above"
     return int(answer)
 
 
-def kills(task, folder, fresh, every=1):
+# Exit status of a fork that Ctrl-C ended.
+_INTERRUPTED = 130
+
+
+def kills(task, folder, fresh, every=1, by=signal.SIGKILL):
     """Kill a task at each of its operations on a folder, or at one in ``every``.
 
     Parameters
@@ -85,6 +96,7 @@ def kills(task, folder, fresh, every=1):
     fresh : callable
         Fills the folder.
     every : int
+    by : signal.Signals
 
     Yields
     ------
@@ -100,7 +112,7 @@ def kills(task, folder, fresh, every=1):
     total = ended(task, folder)
     for at in range(1, total + 1, every):
         start()
-        if ended(task, folder, at) is None:
+        if ended(task, folder, at, by) is None:
             yield at
 
 
@@ -150,6 +162,60 @@ def files_in(folder):
     return sorted(path for path in Path(folder).rglob("*") if path.is_file() and not path.is_symlink())
 
 
+# Jumps of a clock [s]: an hour, and more than a year, back and ahead.
+JUMPS_S = (-4e7, -3600.0, 3600.0, 4e7)
+
+
+def at_another_time(folder, jump_s):
+    """All files of a folder as old or as new as they are by a clock that jumps, and that clock from now on.
+
+    Parameters
+    ----------
+    folder : Path
+    jump_s : float
+        By which the clock goes ahead of that of the files, or behind it [s].
+    """
+    for path in Path(folder).rglob("*"):
+        state = path.lstat()
+        times = (state.st_atime_ns - int(jump_s * 1e9), state.st_mtime_ns - int(jump_s * 1e9))
+        os.utime(path, ns=times, follow_symlinks=False)
+    seconds, nanoseconds = time.time, time.time_ns
+    time.time = lambda: seconds() + jump_s
+    time.time_ns = lambda: nanoseconds() + int(jump_s * 1e9)
+
+
+def at_once(task, count=2):
+    """Do a task in several forks at one time.
+
+    Parameters
+    ----------
+    task : callable
+        Without arguments.
+    count : int
+
+    Returns
+    -------
+    list of {"right", "refused", "wrong"}
+        Of each fork: done, refused with a reason, or failed in another way.
+    """
+    reading, writing = os.pipe()
+    children = []
+    for _ in range(count):
+        child = os.fork()
+        if child == 0:
+            os.close(writing)
+            # All go when the parent lets them.
+            os.read(reading, 1)
+            answer = outcome(task, lambda: None)
+            os._exit(0 if not answer else _REFUSED if "InputError" in answer else 1)
+        children.append(child)
+    os.close(reading)
+    os.close(writing)
+    statuses = [os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) for child in children]
+    return [{0: "right", _REFUSED: "refused"}.get(status, "wrong") for status in statuses]
+
+
+_REFUSED = 2
 # What takes room on a disk: a new file, folder or second name. To rename and to remove takes none.
 ROOM = ("os.mkdir", "os.link", "os.symlink")
 
@@ -217,6 +283,8 @@ def no_file_larger_than(size_bytes):
     """Let the system refuse to write more than this into any file, as a disk does that is full."""
     import resource  # noqa: PLC0415 - not on every system
 
+    # Python 3.11 would keep the beginning of a module that it compiles now, and other processes would load that.
+    sys.dont_write_bytecode = True
     resource.setrlimit(resource.RLIMIT_FSIZE, (size_bytes, resource.getrlimit(resource.RLIMIT_FSIZE)[1]))
 
 

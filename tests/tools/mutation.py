@@ -548,12 +548,15 @@ def _try_while_loading(mutant, reach, results, scratch):
         SourceFileLoader.get_code = faulty
         return _FAILED if _pytest(_Loaded(tell, scratch), ["-x", *names]) else 0
 
-    outcome = _tried(names[:MANY], reach["seconds"] | dict.fromkeys(names, 1.0), run, scratch)
+    seconds = {name: max(reach["seconds"][name], LOADED_S) for name in names[:MANY]}
+    outcome = _tried(names[:MANY], seconds, run, scratch)
     results.add(mutant, *outcome)
 
 
 # The greatest number of tests that are asked where a fault is in no function.
 MANY = 400
+# What a test costs at least where modules have to be loaded for it [s].
+LOADED_S = 0.1
 
 
 class _Loaded(_Watch):
