@@ -341,6 +341,22 @@ def test_roads_and_buildings_cost_once_each_however_wide_and_what_is_barred_is_n
         assert made_of(headrace(plane(110.0), obstacle=obstacle, **deep)[1]) == {HEADRACE: 100.0, TUNNEL: 100.0}
 
 
+def test_what_begins_in_the_first_piece_of_a_leg_counts_whatever_the_leg_begins_in():
+    way = {"row": 8.0, "column": 4.3, "to_row": 8.0, "to_column": 8.3}
+    bed, second = marked(1, (slice(None), 4), empty=-1, dtype=np.int32), (slice(None), 5)
+    tributary = marked(1, second, empty=-1, dtype=np.int32)
+
+    # The middle of the first piece is in the next cell: a road, a house and a stream there are crossed.
+    for leg_of in (headrace, penstock):
+        for link in (None, bed):
+            assert leg_of(plane(99.9), link=link, obstacle=marked(ROAD, second), way=way)[1][ROADS] == 1.0
+            houses = {"obstacle": marked(BUILDING, second), "building": 7000.0}
+            assert leg_of(plane(99.9), link=link, way=way, **houses)[1][BUILDINGS] == 1.0
+        assert leg_of(plane(99.9), link=tributary, way=way)[1][CROSSINGS] == 1.0
+        beside = {"obstacle": marked(ROAD, (slice(None), 4)), "link": tributary}
+        assert leg_of(plane(99.9), way=way, **beside)[1][[CROSSINGS, ROADS]].tolist() == [1.0, 0.0]
+
+
 def test_no_conduit_lies_in_a_hole_of_the_dem():
     ground = plane(99.5)
     ground[8, 10] = np.nan
