@@ -30,6 +30,7 @@ from sitefinder.siting.conduits import (
     WORTHWHILE_SEARCH,
     _by_nodes,
     _direction,
+    _follow,
     _headrace_leg,
     _is_high,
     _join,
@@ -554,3 +555,75 @@ def test_a_march_along_a_hillside_goes_down_with_the_grade_to_the_edge_of_the_gr
     # No longer than it is asked.
     short, _ = _march(maps_of(ground), limits, *low, *high, is_left, TOP_M, 0.0, 100.0, 10.0, node, along)
     assert 90.0 <= 10.0 * (node[short - 1, 1] - 2.0) <= 110.0
+
+
+# A valley of even sides whose stream runs straight in a direction (rows and columns for each cell's length), 1 %
+# steep; stations a cell apart. On a side the canal's contour leaves the stream by an even angle.
+@pytest.mark.parametrize(("down", "across"), [(0.0, 1.0), (0.6, 0.8), (-0.8, 0.6), (1.0, 0.0)])
+@pytest.mark.parametrize("is_left", [True, False])
+def test_from_an_intake_the_contour_is_followed_on_the_bank_that_is_asked(down, across, is_left):
+    rows, columns = np.mgrid[:60, :60]
+    begins = np.array([30.0, 30.0]) - 18.0 * np.array([down, across])
+    along_m = 10.0 * ((rows - begins[0]) * down + (columns - begins[1]) * across)
+    # Positive to the left of the stream: north of one that runs east.
+    left_m = 10.0 * ((columns - begins[1]) * down - (rows - begins[0]) * across)
+    ground = TOP_M - 0.5 - 0.01 * along_m + 0.15 * np.abs(left_m)
+    limits = LIMITS.copy()
+    limits[[0, 8, 9]] = 0.002, 10.0, 10.0
+    count = 37
+    at, beside = (begins[each] + np.arange(count) * step for each, step in enumerate((down, across)))
+    downstream = np.append(np.arange(1, count), -1)
+    node, along = np.zeros((NODES, 2)), np.zeros(NODES)
+
+    found = _follow(
+        maps_of(ground),
+        limits,
+        0,
+        count - 1,
+        is_left,
+        downstream,
+        np.full(count, 10.0),
+        at,
+        beside,
+        TOP_M,
+        300.0,
+        node,
+        along,
+    )
+
+    assert found > 20
+    assert node[0].tolist() == begins.tolist()
+    place = node[1:found] - begins
+    aside = 10.0 * (place[:, 1] * down - place[:, 0] * across) * (1.0 if is_left else -1.0)
+    gone_m = 10.0 * (place[:, 0] * down + place[:, 1] * across)
+    # The ground there is as high as water that has come so far: 0.5 m up the side at first, then 0.8 % more.
+    # Right at the stream the kink of the valley's floor is rounded by the cells.
+    expected = (0.5 + 0.008 * gone_m) / 0.15
+    assert aside[1:] == pytest.approx(expected[1:], abs=1.0)
+    assert aside[0] == pytest.approx(expected[0], abs=2.0)
+    assert gone_m[-1] == pytest.approx(300.0, abs=25.0)
+    assert (np.diff(gone_m) > -5.0).all()
+
+
+def test_where_the_ground_holds_no_contour_the_way_has_its_intake_alone():
+    flat = maps_of(np.full((20, 20), TOP_M - 3.0))
+    limits = LIMITS.copy()
+    limits[[8, 9]] = 10.0, 10.0
+    downstream, step_m = np.array([1, 2, -1]), np.full(3, 10.0)
+    for column in (8.0, -3.0, 25.0):
+        count = _follow(
+            flat,
+            limits,
+            0,
+            2,
+            True,
+            downstream,
+            step_m,
+            np.full(3, 9.0),
+            column + np.arange(3.0),
+            TOP_M,
+            90.0,
+            np.zeros((NODES, 2)),
+            np.zeros(NODES),
+        )
+        assert count == 1
