@@ -629,8 +629,8 @@ def _within_limits(stretches, valuation, choice, settings):
 # Where a turbine fits, has a positive value, and keeps all of the user's limits.
 def _keeps_limits(stretches, valued, settings):
     within = _value(valued, settings)[1] & (valued["turbine"].to_numpy() >= 0)
-    for _, within in _limits(stretches, valued, settings.ranking):
-        within &= within
+    for _, keeps in _limits(stretches, valued, settings.ranking):
+        within = within & keeps
     return within
 
 

@@ -162,6 +162,27 @@ def test_what_is_taken_and_not_returned_is_missing_downstream():
     assert altered.estimate.flags == [("flow_altered",), (), ("flow_altered",), ()]
 
 
+def test_water_brought_into_a_dry_stream_is_a_change_of_its_flow():
+    mean = np.array([0.0, 3.0, 6.0, 8.0])
+
+    altered = with_alterations(
+        natural(mean), points({"kind": "transfer_in", "flow_m3s": 0.05}), [0], DOWNSTREAM, 1.0
+    )
+
+    assert altered.estimate.mean_m3s == pytest.approx(mean + [0.05, 0.0, 0.05, 0.05])
+    # 0.05 of 6 and of 8 m³/s are less than a per cent.
+    assert altered.estimate.flags == [("flow_altered",), (), (), ()]
+    assert altered.estimate.zero_share[0] == 0.0
+
+
+def test_what_does_not_come_back_makes_no_return():
+    table = rights(
+        {"kind": "abstraction", "flow_m3s": 0.4}, shapes=[shapely.LineString([(0, 0), (20, 0)])], return_share=0.0
+    )
+
+    assert table["kind"].tolist() == ["abstraction"]
+
+
 def test_no_more_is_taken_than_flows_and_only_that_is_carried_on():
     table = points({"kind": "transfer_out", "flow_m3s": 3.0})
 

@@ -1,11 +1,18 @@
 """Zeros: probabilities by other routes, finite answers under separation, and censored fits by brute force."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import optimize, stats
 from scipy.special import expit, logit
 
-from sitefinder.hydrology.censored import fit_censored, fit_zero_probability, least_squares_of_censored
+from sitefinder.errors import InputError
+from sitefinder.hydrology.censored import (
+    fit_censored,
+    fit_censored_equation,
+    fit_zero_probability,
+    least_squares_of_censored,
+)
 from sitefinder.hydrology.regression import least_squares
 
 
@@ -145,3 +152,43 @@ def test_r_squared_is_that_of_all_responses_however_many_are_censored(seed, shar
     # That of an ordinary fit of all of them, by its own definition; exactly so where none is censored.
     whole = least_squares(design, response)
     assert found.r_squared == pytest.approx(whole.r_squared, abs=0.03 if share else 1e-9)
+
+
+def test_a_censored_equation_needs_three_gauges_with_flow_more_than_coefficients():
+    area_km2 = np.array([10.0, 20.0, 40.0, 80.0, 160.0, 5.0, 4.0])
+    gauges = pd.DataFrame(
+        {"area_km2": area_km2, "flow_q95_m3s": 0.001 * area_km2**1.1 * [1.1, 0.9, 1.2, 1, 1, 0, 0]}
+    )
+
+    # Five have flow, for two coefficients.
+    found = fit_censored_equation(
+        gauges, "flow_q95_m3s", ["area_km2"], gauges["flow_q95_m3s"].to_numpy() == 0, "made"
+    )
+
+    residuals = found.diagnostics.fit.residuals
+    assert found.equation.gauges == 7
+    assert found.limit_m3s == gauges["flow_q95_m3s"][:5].min()
+    assert np.isnan(residuals).tolist() == [False] * 5 + [True] * 2
+    fitted = np.log10(gauges["flow_q95_m3s"][:5]) - residuals[:5]
+    assert np.diff(fitted) / np.diff(np.log10(area_km2[:5])) == pytest.approx(
+        [found.diagnostics.fit.coefficients[1]] * 4
+    )
+    # Normal residuals of log10 with deviation s need exp((ln 10 · s)² / 2).
+    deviation = np.log(10) * found.equation.standard_error_log10
+    assert found.equation.bias_correction == pytest.approx(np.exp(deviation**2 / 2))
+    assert found.diagnostics.smearing_factor == pytest.approx(np.mean(10 ** residuals[:5]))
+    # Each gauge with flow is predicted by an equation of the others, with the same limit.
+    others = gauges.drop(index=2)
+    without = fit_censored(
+        np.column_stack([np.ones(6), np.log10(others["area_km2"])]),
+        np.log10(others["flow_q95_m3s"].where(others["flow_q95_m3s"] > 0)).to_numpy(),
+        others["flow_q95_m3s"].to_numpy() == 0,
+        np.log10(found.limit_m3s),
+    )
+    left_out = found.diagnostics.fit.left_out
+    expected = np.log10(gauges["flow_q95_m3s"][2]) - without.coefficients @ [1.0, np.log10(area_km2[2])]
+    assert left_out[2] == pytest.approx(expected, abs=1e-6)
+    assert found.diagnostics.leave_one_out_rmse_log10 == pytest.approx(np.sqrt(np.mean(left_out[:5] ** 2)))
+    fewer = gauges[1:]
+    with pytest.raises(InputError, match="at least 5 that are not zero, for 2 coefficients"):
+        fit_censored_equation(fewer, "flow_q95_m3s", ["area_km2"], fewer["flow_q95_m3s"].to_numpy() == 0, "made")

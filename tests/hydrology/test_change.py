@@ -73,11 +73,15 @@ def test_all_that_is_wrong_with_a_table_is_said_at_once():
     with pytest.raises(InputError) as caught:
         change_of(
             "month,exceedance_percent,factor\n1,10,1.1\n1,10,1.2\n2,,0\n3,120,-1\n3,50,x\n13,50,1\n4,50,inf\n"
+            "5,100,1\n5,0,1\n5,99,1\n"
         )
 
     text = str(caught.value)
     assert "factor: expected a number above 0 (found '0' in rows 4, 5, 6, 8)" in text
-    assert "exceedance_percent: expected a number between 0 and 100, or nothing (found '120' in rows 5)" in text
+    assert (
+        "exceedance_percent: expected a number between 0 and 100, or nothing (found '120' in rows 5, 9, 10)"
+        in text
+    )
     assert "month: expected 1 to 12 (found '13' in rows 7)" in text
     assert "1: exceedance_percent is missing or repeated in rows 2, 3" in text
 

@@ -160,6 +160,8 @@ def test_a_tail_is_no_steeper_than_the_limit_allows():
     [
         ([50, 10], [[1.0, 2.0]], "should rise"),
         ([0, 50], [[1.0, 2.0]], "should rise"),
+        ([50, 100], [[2.0, 1.0]], "should rise"),
+        ([50, 50], [[2.0, 1.0]], "should rise"),
         ([50], [[1.0]], "at least two"),
         ([10, 50], [[1.0, 2.0, 3.0]], "found shape"),
         ([10, 50], [[1.0, -2.0]], "negative"),

@@ -70,6 +70,15 @@ def test_an_interval_is_widened_only_where_it_held_too_few(gauges, outside, grou
     assert interval_widening(seen(gauges, outside), groups) == factor
 
 
+def test_where_no_gauge_could_be_held_out_nothing_is_widened():
+    unknown = np.full(4, np.nan)
+
+    assert interval_widening(HeldOut(unknown, unknown, unknown <= 1.0), np.arange(4)) == 1.0
+    # One gauge that was is enough to say so.
+    one = np.array([3.0, np.nan, np.nan, np.nan])
+    assert interval_widening(HeldOut(one, np.ones(4), one <= 1.0), np.arange(4)) == 3.0
+
+
 def test_the_factor_is_the_one_that_nine_of_ten_gauges_to_come_ask_for():
     residuals = np.arange(1.0, 21.0) / 5
     held = HeldOut(residuals, np.ones(20), residuals <= 1.0)

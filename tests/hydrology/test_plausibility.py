@@ -176,3 +176,25 @@ def test_without_an_area_only_the_regression_speaks():
     gauges = region(scatter_log10=0.05).drop(columns="area_km2")
 
     assert set(suspect_gauges(gauges, ["precipitation_mm"])["found"].str.contains("runoff")) <= {False}
+
+
+def test_a_mean_lies_between_its_own_low_flow_and_ten_times_its_high_flow():
+    gauges = region()
+    mean = gauges["flow_mean_m3s"]
+    gauges = gauges.assign(flow_q95_m3s=0.2 * mean, flow_q05_m3s=3.0 * mean)
+    gauges.loc["G03", "flow_q95_m3s"] = 1.001 * mean["G03"]
+    gauges.loc["G05", "flow_q95_m3s"] = 0.999 * mean["G05"]
+    gauges.loc["G11", "flow_q05_m3s"] = mean["G11"] / 10.01
+    gauges.loc["G13", "flow_q05_m3s"] = mean["G13"] / 9.99
+    gauges.loc["G17", ["flow_q95_m3s", "flow_q05_m3s"]] = 0.0
+
+    found = suspect_gauges(gauges, PREDICTORS).set_index("gauge")
+
+    assert found.index.tolist() == ["G03", "G11"]
+    assert found.loc["G03", "expected"].startswith("at least ")
+    assert found.loc["G11", "expected"].startswith("at most ")
+    assert found["fix"].tolist() == [
+        f"check whether the mean flow and flow_{quantile}_m3s are in one unit" for quantile in ("q95", "q05")
+    ]
+    # Either column alone is judged as well.
+    assert suspect_gauges(gauges.drop(columns="flow_q95_m3s"), PREDICTORS)["gauge"].tolist() == ["G11"]

@@ -122,6 +122,26 @@ def test_years_outside_the_common_period_do_not_count():
     assert row["flow_mean_m3s"] == pytest.approx(2.0)
 
 
+def test_without_a_stated_period_it_runs_from_the_first_to_the_last_complete_year_of_any_gauge():
+    early, late = record("2009-06-01", "2013-12-31", gauge="A"), record("2012-01-01", "2019-03-31", gauge="B")
+
+    table = gauge_statistics([early, late], SETTINGS)
+
+    assert table[["first_year", "last_year"]].to_numpy().tolist() == [[2010, 2018]] * 2
+    assert table["record_years"].tolist() == [4, 7]
+    # The leap year of 2012 is in both, that of 2016 in one.
+    assert table["days_used"].tolist() == [4 * 365 + 1, 7 * 365 + 2]
+
+
+def test_no_day_of_a_whole_record_is_missing_whatever_month_its_years_start_in():
+    made = record("2018-10-01", "2020-09-30")
+
+    row = gauge_statistics([made], SETTINGS.model_copy(update={"year_starts_in_month": 10})).loc["G"]
+
+    assert (row["days_used"], row["days_missing"]) == (731, 0)
+    assert (row["first_year"], row["last_year"], row["record_years"]) == (2019, 2020, 2)
+
+
 def test_the_year_to_year_spread_is_that_of_the_logs_of_yearly_means():
     made = record("2017-01-01", "2019-12-31", lambda day: np.exp(0.3 * (day // 365)))
 

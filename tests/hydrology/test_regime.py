@@ -9,8 +9,13 @@ from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
 from sitefinder.hydrology.records import DailyRecord
 from sitefinder.hydrology.regime import (
     BIN_MONTH,
+    FREE,
     LIMIT_SHARE,
     MONTH_SHARE,
+    SCORE,
+    _eliminate,
+    _fill_jacobian,
+    _tilt,
     days_of_months,
     month_shares,
     over_months,
@@ -191,3 +196,78 @@ def test_years_that_lack_a_season_say_nothing_of_it():
 def test_a_regime_has_twelve_factors_that_can_be(factors):
     with pytest.raises(ValueError, match="twelve finite monthly factors"):
         regime_of_means(factors, "made up")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_elimination_solves_what_a_library_solves_zeros_on_the_diagonal_too(seed):
+    random = np.random.default_rng(seed)
+    matrix, right = random.normal(size=(7, 7)), random.normal(size=7)
+    matrix[np.arange(0, 7, 2), np.arange(0, 7, 2)] = 0.0
+    matrix[3] *= 1e9
+    expected = np.linalg.solve(matrix, right)
+
+    _eliminate(matrix, right)
+
+    assert right == pytest.approx(expected, rel=1e-9)
+
+
+# Lengths and volumes of the months, and what they change by, with parameters of some size.
+def test_newtons_derivatives_are_those_of_the_lengths_and_volumes_of_the_months():
+    flow, ratio = lognormal(0.9)[0] / lognormal(0.9).mean(), SNOW.ratio
+    start = np.broadcast_to(np.log(MONTH_SHARE), (200, 12))
+    at = np.append(np.random.default_rng(3).normal(size=23) * 0.4, 0.0)
+    at[11] = 0.0
+
+    def tilted(parameters):
+        shares, error = np.empty((200, 12)), np.empty(24)
+        size = _tilt(flow, ratio, MONTH_SHARE, start, SCORE, parameters, shares, error)
+        assert size == np.abs(error).max()
+        return shares, error
+
+    shares, error = tilted(at)
+    # Bayes by hand: the shares of a bin add up to 1 in the proportion of the tilted lengths.
+    weight = MONTH_SHARE * np.exp(at[:12] + at[12:] * SCORE[:, None])
+    assert shares == pytest.approx(weight / weight.sum(axis=1, keepdims=True))
+    assert error[:12] == pytest.approx(shares.mean(axis=0) - MONTH_SHARE)
+    assert error[12:] == pytest.approx((shares * flow[:, None]).mean(axis=0) - MONTH_SHARE * ratio)
+    jacobian = np.empty((FREE, FREE))
+    _fill_jacobian(flow, SCORE, shares, jacobian)
+    free = [*range(11), *range(12, 23)]
+    for column, place in enumerate(free):
+        moved = [tilted(at + sign * 1e-5 * (np.arange(24) == place))[1][free] for sign in (1.0, -1.0)]
+        assert jacobian[:, column] == pytest.approx((moved[0] - moved[1]) / 2e-5, abs=1e-8)
+
+
+def test_the_days_of_a_month_are_parts_of_its_own_time_worked_by_hand():
+    # One month with two flows, 9 for a third of it and 3 for the rest; the others lie in the second bin alone.
+    values, shares = np.array([[9.0, 3.0]]), np.zeros((1, 2, 12))
+    shares[0, :, 0] = (0.1, 0.2)
+    shares[0, 1, 1:11] = 0.07
+
+    days = days_of_months(values, shares)[0]
+
+    # A third of 31 days are 10 1/3 days.
+    assert days[:31] == pytest.approx([9.0] * 10 + [9.0 / 3 + 3.0 * 2 / 3] + [3.0] * 20)
+    assert days[31:334] == pytest.approx(3.0)
+    # A month without time has no flow.
+    assert np.isnan(days[334:]).all()
+    assert over_months(values, shares)[0, :2] == pytest.approx([(9.0 * 0.1 + 3.0 * 0.2) / 2, 3.0 * 0.07 / 2])
+
+
+def test_only_the_complete_years_of_the_stated_period_say_what_the_regime_is():
+    # Three years of snow, then three of rain; water years start in October and are named for their end.
+    snow, rain = record("A", SNOW.ratio), record("A", RAIN.ratio, seed=2)
+    date = np.concatenate([snow.date, rain.date + (snow.date[-1] - snow.date[0]).astype(int) + 1])
+    flow = np.concatenate([snow.flow_m3s, rain.flow_m3s])
+    none = np.zeros(len(date), dtype=bool)
+    both = DailyRecord("A", date, flow, none, none)
+
+    def ratio_of(first_day, last_day, **settings):
+        found = regime_of_records([both], DailyRecords(unit="m3s", **settings)).ratio
+        inside = (date >= np.datetime64(first_day)) & (date <= np.datetime64(last_day))
+        months = pd.Series(flow[inside]).groupby(pd.DatetimeIndex(date[inside]).month).mean().to_numpy()
+        assert found == pytest.approx(months / (months @ MONTH_SHARE), rel=1e-12)
+
+    ratio_of("2001-01-01", "2006-12-31")
+    ratio_of("2002-01-01", "2003-12-31", first_year=2002, last_year=2003)
+    ratio_of("2004-10-01", "2006-09-30", first_year=2005, last_year=2006, year_starts_in_month=10)

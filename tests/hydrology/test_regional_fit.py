@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from sitefinder.errors import InputError
 from sitefinder.hydrology.equations import apply_equation, zero_probability
@@ -93,6 +94,26 @@ def test_each_gauge_has_its_residual_in_the_fit_and_in_one_without_it():
         response[row] - design[row] @ np.linalg.lstsq(design[rest], response[rest], rcond=None)[0]
         for row, rest in enumerate(~np.eye(30, dtype=bool))
     ]
+    # Each gauge is held out alone: its interval held so many, and is widened for the rest.
+    summary = fits.summary.set_index("statistic").loc["mean"]
+    sigma2 = np.array(
+        [
+            np.square(
+                response[rest] - design[rest] @ np.linalg.lstsq(design[rest], response[rest], rcond=None)[0]
+            ).sum()
+            / 27
+            for rest in ~np.eye(30, dtype=bool)
+        ]
+    )
+    leverage = np.array(
+        [
+            design[row] @ np.linalg.inv(design[rest].T @ design[rest]) @ design[row]
+            for row, rest in enumerate(~np.eye(30, dtype=bool))
+        ]
+    )
+    held = np.abs(without) <= stats.t.ppf(0.95, 27) * np.sqrt(sigma2 * (1 + leverage))
+    assert summary["held_out_inside_percent"] == pytest.approx(100 * held.mean())
+    assert (summary["gauges"], summary["groups_held_out"], summary["zeros"]) == (30, 30, 0)
     assert rows["residual_log10"].to_numpy() == pytest.approx(response - hat @ response, abs=1e-12)
     assert rows["left_out_log10"].to_numpy() == pytest.approx(without, abs=1e-12)
     assert rows["leverage"].to_numpy() == pytest.approx(np.diag(hat), abs=1e-12)
@@ -110,6 +131,10 @@ def test_zeros_make_an_equation_for_their_probability():
     small, large = zero_probability(probability, places).zero
     assert small > 0.5 > 0.01 > large
     assert probability.gauges == 60
+    # One region of all has no name, others have their own.
+    assert [item.region for item in fits.equations] == [None] * 3
+    own = fit_regions(gauges, table=TABLE, settings=FitSettings(region_column="region")).equations
+    assert [item.region for item in own] == ["north"] * 3
     assert by_name["exceedance_95"].gauges == 48
 
 

@@ -9,6 +9,7 @@ from sitefinder.hydrology.regression import (
     generalised_least_squares,
     least_squares,
     normality_p,
+    predictor_of,
     sampling_covariance,
     variance_inflation,
 )
@@ -73,6 +74,7 @@ def test_the_model_error_variance_solves_the_equation_that_defines_it():
     solution = np.linalg.solve(design.T @ inverse @ design, design.T @ inverse @ response)
     residuals = response - design @ solution
     assert residuals @ inverse @ residuals == pytest.approx(22.0, rel=1e-9)
+    assert fit.residuals == pytest.approx(residuals, rel=1e-9)
     assert fit.coefficients == pytest.approx(solution, rel=1e-9)
     assert fit.covariance == pytest.approx(np.linalg.inv(design.T @ inverse @ design), rel=1e-9)
 
@@ -149,3 +151,19 @@ def test_normality_is_doubted_where_it_should_be():
     # Three that are evenly spaced lie as those of a normal sample do: W is 1. Of two nothing can be said.
     assert normality_p(np.array([-1.0, 0.0, 1.0])) == pytest.approx(1.0, abs=1e-3)
     assert np.isnan(normality_p(np.array([-1.0, 1.0])))
+
+
+@pytest.mark.parametrize(
+    ("column", "name", "unit"),
+    [
+        ("area_km2", "area", "km2"),
+        ("mean_slope", "mean_slope", "none"),
+        ("slope", "slope", "none"),
+        ("km2", "km2", "none"),
+    ],
+)
+def test_a_predictor_has_the_unit_that_its_column_ends_on(column, name, unit):
+    found = predictor_of(column, 0.7, np.array([3.0, 1.0, 2.0]))
+
+    assert (found.name, found.unit, found.transform) == (name, unit, "log")
+    assert (found.coefficient, found.minimum, found.maximum) == (0.7, 1.0, 3.0)

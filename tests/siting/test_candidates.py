@@ -265,6 +265,14 @@ def test_a_barrier_out_of_the_limits_of_head_is_left_out():
     assert table["tailrace"].tolist() == [3]
 
 
+@pytest.mark.parametrize(("height_m", "is_kept"), [(0.5, True), (0.49, False), (10.0, True), (10.01, False)])
+def test_a_new_weir_has_a_head_within_the_limits_and_at_them(height_m, is_kept):
+    # Where the stream has no fall, the head is the height of the weir.
+    given = settings(scheme_types=["new_weir"], new_weir_heights_m=[height_m], longest_m=1e6)
+
+    assert (len(found(network([(-1, 3)]), np.zeros(4), given).table) > 0) == is_kept
+
+
 def test_a_canal_is_15_percent_longer_than_the_chord_and_other_scheme_types_have_none():
     # A bend: 100 m east and 100 m north, whose chord is 141.42 m.
     stations = network([(-1, 4)])

@@ -289,12 +289,15 @@ def test_without_candidates_nothing_is_chosen_and_every_reach_has_too_little_hea
 
 
 # Three candidates in a row below a spawning ground, each in a reach of its own, and a fourth that overlaps one.
-def three_below_spawning(minimum, *, worth=(10.0, 9.0, 8.0, 3.0), choice=None, survival=(0.9, 0.99, 0.995)):
+def three_below_spawning(
+    minimum, *, worth=(10.0, 9.0, 8.0, 3.0), choice=None, survival=(0.9, 0.99, 0.995), settings=None, safe_cost=0.1
+):
     pairs = [(0, 2), (2, 4), (4, 6), (1, 2)]
     way = MigrationPath(np.arange(7) == 0, np.ones(7), np.tile(survival, (4, 1)), minimum)
-    given = {"choice": choice, "stations": 7, "way": way}
-    rows, offers = chosen_rows(pairs, valuation(list(worth)), **given)
-    return rows, offers, reasons(pairs, valuation(list(worth)), **given)
+    given = {"choice": choice, "stations": 7, "way": way, "settings": settings}
+    valued = valuation(list(worth)).assign(safe_lcoe_per_kwh=safe_cost)
+    rows, offers = chosen_rows(pairs, valued, **given)
+    return rows, offers, reasons(pairs, valued, **given)
 
 
 def test_without_a_minimum_survival_fish_passage_changes_no_choice():
@@ -358,6 +361,33 @@ def test_where_any_turbine_may_stand_and_only_the_safe_one_keeps_a_limit_that_on
     assert offers.valued["lcoe_per_kwh"].tolist() == pytest.approx([0.2, 0.5, np.nan, 0.1], nan_ok=True)
     assert offers.valued["net_annual_value"].tolist() == pytest.approx([5.0, 2.5, np.nan, 10.0], nan_ok=True)
     assert offers.valued["screened"].tolist() == [True, False, False, False]
+
+
+# Limits count together, whichever comes last: of cost, of power, of the distance to a road (100 m a station).
+@pytest.mark.parametrize("others", [{}, {"min_power_kw": 0.5}, {"max_road_distance_m": 1e6}])
+def test_a_turbine_must_keep_every_limit_to_be_taken_for_another(others):
+    pairs = [(0, 2), (2, 4), (4, 6)]
+    # Only the safe one keeps the limit of cost; only the other does; only the safe one fits at all.
+    valued = valuation([10.0] * 3, cost=[0.5, 0.1, 0.1], turbine=[0, 0, -1])
+    valued["safe_lcoe_per_kwh"] = [0.2, 0.5, 0.1]
+    valued["safe_turbine"] = 0
+
+    rows, offers = chosen_rows(pairs, valued, settings=GivenSettings(max_lcoe_per_kwh=0.3, **others))
+
+    assert rows == [0, 1, 2]
+    assert offers.valued["net_annual_value"].tolist() == [5.0, 10.0, 5.0]
+
+
+@pytest.mark.parametrize("others", [{}, {"min_power_kw": 0.5}])
+def test_no_site_becomes_fish_safe_for_passage_at_a_cost_above_the_limit(others):
+    # As above, 0.9 cubed is 0.729: a third site needs a fish-safe turbine, whose cost is above the limit here.
+    settings = GivenSettings(max_lcoe_per_kwh=0.3, **others)
+
+    assert three_below_spawning(0.8, settings=settings)[0] == [0, 1, 2]
+    rows, offers, _ = three_below_spawning(0.8, settings=settings, safe_cost=0.4)
+
+    assert rows == [0, 1]
+    assert not offers.safe_by_passage_limit.any()
 
 
 def test_fish_passage_makes_a_site_safe_only_where_the_rules_leave_any_turbine():

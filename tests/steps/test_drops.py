@@ -1,4 +1,4 @@
-"""Drops without a stream, worked by hand from the files in ``by_hand``, and how wrong ones are refused.
+"""Drops without a stream, worked by hand from the files in ``by_hand``.
 
 The arithmetic is that of test_site_worked_by_hand.py: P = rho · g · Q · H · eta, and r / (1 - (1 + r)^-n).
 """
@@ -10,8 +10,6 @@ import pytest
 import shapely
 from partial_run import tables_of
 
-from sitefinder.errors import InputError
-from sitefinder.hydrology.stated_flows import stated_drops
 from sitefinder.running import run
 
 CRS = "EPSG:32633"
@@ -226,50 +224,3 @@ def test_the_summary_names_the_drops(tables, drops):
     pays = (drops["rejection_reason"] == "").sum()
 
     assert f"Drops without a stream: 5 given, {pays} pay" in tables.summary
-
-
-def test_all_that_is_wrong_with_drops_is_said_at_once():
-    rows = [
-        {"feature_id": "a", "drop_m": -1.0, "flow_m3s": 1.0},
-        {"feature_id": "b", "drop_m": 2.0},
-        {"feature_id": "c", "drop_m": 2.0, "flow_m3s": "much"},
-        {"feature_id": "d", "drop_m": 2.0, "flow_m3s": 1.0, "flow_01_m3s": 1.0},
-        {"feature_id": "f", "drop_m": 2.0, "flow_m3s": 1.0, "flow_error_percent": -5},
-    ]
-    record = pd.DataFrame({"drop_id": ["e"], "date": pd.to_datetime(["2020-01-01"]), "flow_m3s": [1.0]})
-
-    with pytest.raises(InputError, match="the layer drops") as error:
-        stated_drops(points(rows, [(0, 0)] * 5), record)
-
-    text = str(error.value)
-    for part in (
-        "drop_m must be a number above 0 (drops a)",
-        "no flow: state flow_m3s, twelve months, or rows of inputs.drop_flows (drops b)",
-        "flow_m3s must be a number from 0 up (drops c)",
-        "all twelve months need a flow (drops d)",
-        "more than one flow",
-        "flow_error_percent must be from 0 up (drops f)",
-        "no drop of that id (e)",
-    ):
-        assert part in text, part
-
-
-def test_a_record_gives_each_month_the_duration_curve_of_its_days():
-    rng = np.random.default_rng(5)
-    days = pd.date_range("2001-01-01", "2010-12-31")
-    season = 1.5 + np.cos(2 * np.pi * days.day_of_year.to_numpy() / 365.25)
-    flow = rng.lognormal(0.0, 0.8, len(days)) * season
-    record = pd.DataFrame({"drop_id": "a", "date": days, "flow_m3s": flow})
-
-    drops = stated_drops(points([{"feature_id": "a", "drop_m": 1.0}], [(0, 0)]), record)
-
-    first = 0
-    for month, length in enumerate((31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31), 1):
-        own = drops.bins_m3s[0, first : first + length]
-        first += length
-        of_month = flow[days.month == month]
-        assert own.mean() == pytest.approx(of_month.mean(), rel=1e-12)
-        # Each bin is the mean of its share of the days: it is exceeded within this share.
-        exceeded = (of_month[:, None] > own).mean(axis=0) * length
-        assert (np.arange(length) <= exceeded + 1e-9).all()
-        assert (exceeded <= np.arange(1, length + 1) + 1e-9).all()
