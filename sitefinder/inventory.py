@@ -48,7 +48,8 @@ class Inventory:
     ----------
     settings : sitefinder.settings.Settings
     results : Mapping
-        Of the stages of `STAGES`; those that are kept in a store are read when they are asked for.
+        Of the stages of `sitefinder.delivery.graph.STAGES`; those that are kept in a store are read when they are
+        asked for.
     files : sequence of Path
         Those delivered, the GeoPackage first; none where nothing was written.
     texts : Mapping, optional
@@ -251,7 +252,7 @@ def make_files(
     output : Path
         Folder of the delivery.
     results : Mapping
-        Of the stages of `STAGES`.
+        Of the stages of `sitefinder.delivery.graph.STAGES`.
     fonts : sequence of Path
         See `sitefinder.report.handover.Handover`.
     scratch : Path

@@ -63,7 +63,7 @@ def plan(settings: Settings | StrPath, store: StrPath | None = None, *, memory_g
     store : path-like, optional
         Folder of the results that earlier runs kept; absent: the one that the settings name.
     memory_gb : float, optional
-        See `run`.
+        See `sitefinder.running.run`.
 
     Returns
     -------
@@ -103,7 +103,7 @@ def planned(
     ----------
     stages : sequence of Stage
     settings, inputs
-        As `read_run` gives them.
+        As `sitefinder.preparation.read_run` gives them.
     folder : Path
         Of the store.
     file_stages : sequence of Stage, optional

@@ -56,7 +56,7 @@ def read_run(settings: Settings | StrPath, memory_gb: float | None = None) -> tu
     settings : Settings or path-like
         Settings, or a settings file.
     memory_gb : float, optional
-        See `run`.
+        See `sitefinder.running.run`.
 
     Returns
     -------

@@ -39,7 +39,7 @@ class Section(BaseModel):
     """
 
     # What checks values is made when it is first used: of the whole settings, once, with all that they hold. Made
-    # with each class, it took a fifth longer, and every command waits for it.
+    # with each class, it took a sixth longer to read a settings file, for which every command waits.
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
     @field_validator("*", mode="before")

@@ -59,6 +59,7 @@ class Typesetter:
             self._printable[text] = self._made_printable(text)
         return self._printable[text]
 
+    # As `text` says, without what was made before.
     def _made_printable(self, text):
         kept = []
         for letter in unicodedata.normalize("NFC", text):
