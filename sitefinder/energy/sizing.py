@@ -192,8 +192,8 @@ CLASS = np.dtype(
 # [kW] are of all units together; ``law`` and ``powerhouse`` are coefficients of cost laws with the head in them,
 # and ``bought`` is how often the law is paid. ``head`` is the site's net head on the survey day [m],
 # ``place_cost`` its capital, and ``setting`` the factor of the class's setting on the cost of the powerhouse.
-# Units of ``safe_as_built_m3s`` and ``safe_screened_m3s`` are fish-safe from that design flow on. Efficiencies are of
-# the reference runner, see `_scale_of`.
+# Units of ``safe_as_built_m3s`` and ``safe_screened_m3s`` are fish-safe from that design flow on. Efficiencies
+# are of the reference runner, see `_scale_of`.
 # ``project_law``, NaN without one, is the law of whole plants that takes the place of the turbine's, with a
 # ``second_law`` that may be added to it.
 CLASS_AT_SITE = np.dtype(

@@ -558,7 +558,7 @@ def _check_stretches(stretches, depths, stations, connection):
     missing = [name for name in needed if name not in stretches]
     if missing:
         raise ValueError(f"stretches lack the columns {', '.join(missing)}")
-    strange = sorted(set(stretches["scheme_type"]) - set(SCHEME_TYPES))
+    strange = sorted(set(stretches["scheme_type"].unique()) - set(SCHEME_TYPES))
     if strange:
         raise ValueError(
             f"scheme types must be among {', '.join(SCHEME_TYPES)} (found {', '.join(map(str, strange))})"
@@ -647,6 +647,7 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
     flow_mean = (curve.mean(axis=1) if mean_m3s is None else mean_m3s)[intake]
     head_net = net_head_m(stretches["head_m"], headrace_m, settings.energy)
     works = conduit_works(stretches, head_net, costs, settings)
+    scheme_types = stretches["scheme_type"].to_numpy(dtype=object).tolist()
     return (
         *usable_flow(curve, environmental_flow),
         np.zeros(curve.shape) if depths is None else np.ascontiguousarray(depths.rise_m, dtype=np.float64),
@@ -654,7 +655,7 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
         tailrace,
         intake_is_held(stretches["scheme_type"], settings.tailwater),
         head_net,
-        pd.Categorical(stretches["scheme_type"], categories=SCHEME_TYPES).codes.astype(np.int64),
+        np.array([SCHEME_TYPES.index(name) for name in scheme_types], dtype=np.int64),
         np.ascontiguousarray(pipe_m),
         sum(place_costs(stretches, flow_mean, costs, settings.costs.connection).values())
         + works.cut_fixed

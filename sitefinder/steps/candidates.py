@@ -318,42 +318,55 @@ def value_best_case(
     is_pipe = settings.energy.conduit == "pipe"
     slope = 0.0 if is_pipe else settings.energy.canal_slope
 
-    limits: dict[str, Any] = {}
+    floor = ceiling = None
     if settings.energy.design_by == "choice":
         # What counts as nearly paying, by twice the revenue of all water and head; and what pays for certain.
         kw = hydraulic_power_kw(table["flow_mean_m3s"], table["head_m"]).to_numpy(dtype=np.float64)
         floor = -NEARLY * 2.0 * best_price_per_kwh(settings.costs) * HOURS_PER_YEAR * np.nan_to_num(kw)
-        limits = {"floor": floor, "ceiling": 0.0}
+        ceiling = 0.0
     water = None
     if flows.model is not None:
         water = expected_by_kind(table[diverts], flows.bins_m3s, inputs.costs, settings, water_depths, flows.model)
 
     def valued(
-        canal_m: npt.NDArray[np.float64], pipe_m: npt.NDArray[np.float64], rows: Any, value: Any = value_stretches
+        canal_m: npt.NDArray[np.float64],
+        pipe_m: npt.NDArray[np.float64],
+        rows: npt.NDArray[np.bool_],
+        floor: npt.NDArray[np.float64] | None,
+        value: Callable[..., pd.DataFrame] = value_stretches,
     ) -> pd.DataFrame:
         least = {"conduit_length_m": own_m, LEAST_CANAL: canal_m, LEAST_PIPE: pipe_m}
         least[MOST_FALL] = np.maximum(slope * (most_m - canal_m), 0.0)
-        own = table.assign(**least)
-        return _valued(settings, inputs, own, rows, flows, water_depths, value, water=water, **limits)
+        own = table[rows].assign(**{name: values[rows] for name, values in least.items()})
+        floor = None if floor is None else floor[rows]
+        return _values(
+            settings, inputs, own, flows, water_depths, value, floor=floor, ceiling=ceiling, water=water
+        )
 
     def pays(values: pd.DataFrame) -> npt.NDArray[np.bool_]:
         kwh = values["any_energy_mwh"].to_numpy() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
         revenue = kwh * best_price_per_kwh(settings.costs)
         return np.asarray(values["any_net_annual_value"].to_numpy() > -NEARLY * revenue, dtype=bool)
 
-    best = valued(none, own_m, diverts) if is_pipe else valued(own_m, none, diverts)
-    may_pay = diverts & pays(best)
+    def of_all_rows(values: pd.DataFrame, rows: npt.NDArray[np.bool_]) -> pd.DataFrame:
+        return _of_all_rows(values, table.index, rows)
+
     if is_pipe:
-        return best.assign(may_pay=may_pay)
+        best = of_all_rows(valued(none, own_m, diverts, floor), diverts)
+        return best.assign(may_pay=diverts & pays(best))
+    best = of_all_rows(valued(own_m, none, diverts, floor), diverts)
+    may_pay = diverts & pays(best)
     rest = diverts & ~may_pay & _pipe_may_pay(settings, inputs, table, best, slope * own_m)
-    # What has a plant by a canal keeps that unless it pays by a pipe.
-    has_plant = best["any_turbine"].to_numpy() >= 0
-    if (rest & has_plant).any():
-        may_pay |= pays(valued(none, own_m, rest & has_plant, value_any))
-    if (rest & ~has_plant).any():
-        other = valued(none, own_m, rest & ~has_plant)
-        may_pay |= pays(other)
-        best = _with_rows_of(other, other["any_turbine"].to_numpy() >= 0, best)
+    if rest.any():
+        # What has a plant by a canal keeps that unless it pays by a pipe; of the others any plant counts.
+        lacks = best["any_turbine"].to_numpy() < 0
+        asked = valued(none, own_m, rest, None if floor is None else np.where(lacks, -np.inf, floor), value_any)
+        may_pay[rest] = pays(asked)
+        fits = lacks & ~may_pay
+        fits[rest] &= asked["any_turbine"].to_numpy() >= 0
+        fits &= rest
+        if fits.any():
+            best = _with_rows_of(of_all_rows(valued(none, own_m, fits, floor), fits), fits, best)
     return best.assign(may_pay=may_pay)
 
 
@@ -450,15 +463,24 @@ def _valued(
     enough: npt.NDArray[np.bool_],
     flows: Flows,
     water_depths: WaterDepths,
+) -> pd.DataFrame:
+    valued = _values(settings, inputs, table[enough], flows, water_depths)
+    return _of_all_rows(valued, table.index, enough)
+
+
+# Energy and cost of all rows of a table.
+def _values(
+    settings: Settings,
+    inputs: RunInputs,
+    table: pd.DataFrame,
+    flows: Flows,
+    water_depths: WaterDepths,
     value: Callable[..., pd.DataFrame] = value_stretches,
-    *,
-    floor: npt.NDArray[np.float64] | None = None,
     **limits: Any,
 ) -> pd.DataFrame:
-    data = (inputs.turbines, inputs.costs, settings, water_depths, flows.closed, flows.model)
-    given = table[enough], flows.bins_m3s, flows.environmental_flow_m3s, *data
-    valued = value(*given, floor=None if floor is None else floor[enough], **limits)
-    return _of_all_rows(valued, table.index, enough)
+    where = flows.bins_m3s, flows.environmental_flow_m3s
+    data = inputs.turbines, inputs.costs, settings, water_depths, flows.closed, flows.model
+    return value(table, *where, *data, **limits)
 
 
 # The valuation of all rows of a table from that of some of them; the others have no value.
@@ -475,7 +497,10 @@ def _of_all_rows(valued: pd.DataFrame, index: pd.Index, valued_rows: npt.NDArray
 
 # A valuation, with the values of another one of the same candidates in some rows.
 def _with_rows_of(other: pd.DataFrame, rows: npt.NDArray[np.bool_], valued: pd.DataFrame) -> pd.DataFrame:
-    columns = {name: np.where(rows, other[name].to_numpy(), valued[name].to_numpy()) for name in valued}
+    columns, others = {}, arrays_by_name(other)
+    for name, own in arrays_by_name(valued).items():
+        columns[name] = np.array(own)
+        columns[name][rows] = np.asarray(others[name])[rows]
     return _as_table(columns, valued.index)
 
 
