@@ -61,7 +61,13 @@ SEARCH = np.dtype(
 # Prices, works and waterway in one record.
 def _search_record(prices, conduit):
     own = (getattr(prices, name) for name in _FIELDS)
-    return np.array([(*own, *prices.works, *conduit)], dtype=SEARCH)[0]
+    return _with_attributes(np.array([(*own, *prices.works, *conduit)], dtype=SEARCH))[0]
+
+
+# Records as the search takes them. Where it is not compiled, as by NUMBA_DISABLE_JIT=1, their fields must be
+# attributes all the same.
+def _with_attributes(records):
+    return records if hasattr(_search, "compiled") else records.view(np.recarray)
 
 
 def search_prices(costs, settings):
@@ -1021,10 +1027,10 @@ def _searched(
         np.ascontiguousarray(suits),
         np.ascontiguousarray(np.ones(suits.shape) if setting is None else setting, dtype=np.float64),
         *(np.ascontiguousarray(part, dtype=np.float64) for part in safe_flow),
-        records,
+        _with_attributes(records),
         np.ascontiguousarray(turbines.efficiency, dtype=np.float64),
         _search_record(prices, conduit),
-        np.empty(1, dtype=CLASS_AT_SITE),
+        _with_attributes(np.empty(1, dtype=CLASS_AT_SITE)),
         np.zeros((4, bins + 1)),
         np.full((len(flows.shares) + OTHER_FLOWS, SIZE_TERMS), np.nan),
         np.empty(len(flows.shares), dtype=np.int64),

@@ -1,5 +1,6 @@
 """The value of stretches: one by hand, many by brute force, and what must hold for all."""
 
+import inspect
 import itertools
 import math
 
@@ -13,7 +14,7 @@ from plain_turbines import survival
 from scipy.stats import norm
 
 from sitefinder.catalogue.costs import with_screen
-from sitefinder.energy import valuation
+from sitefinder.energy import sizing, valuation
 from sitefinder.energy.costs import yearly_cost
 from sitefinder.energy.hydraulics import net_head_m
 from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
@@ -573,6 +574,7 @@ def test_water_that_is_worked_out_beforehand_gives_the_same_values(
     region, generic_turbines, generic_costs, settings
 ):
     stretches, curve, environmental_flow = region
+    stretches = stretches.assign(tailrace=stretches["intake"])
     errors = stated_flow_errors(curve, None, environmental_flow.mean(axis=1), np.full(len(curve), 0.3))
     model, some = FlowModel(errors, ()), stretches.iloc[: len(stretches) // 2]
     given = curve, environmental_flow, generic_turbines, generic_costs, settings
@@ -584,3 +586,17 @@ def test_water_that_is_worked_out_beforehand_gives_the_same_values(
     pandas.testing.assert_frame_equal(found, expected, check_exact=True)
     as_it_is = value_stretches(some, *given)
     assert (found["any_energy_mwh"] < as_it_is["any_energy_mwh"]).any()
+
+
+def test_the_search_finds_the_same_where_it_is_not_compiled(
+    region, generic_turbines, generic_costs, settings, monkeypatch
+):
+    stretches, *flows = region
+    data = (stretches.iloc[:3], *flows, generic_turbines, generic_costs, settings)
+    compiled = value_stretches(*data)
+
+    monkeypatch.setattr(sizing, "_search", inspect.unwrap(sizing._search))
+    plain = value_stretches(*data)
+
+    assert (compiled["any_turbine"] >= 0).all()
+    pandas.testing.assert_frame_equal(plain, compiled, check_exact=True)
