@@ -294,15 +294,32 @@ def pipe_loss_m(flow_design_m3s, length_m, conduit):
     """
     if length_m <= 0.0 or flow_design_m3s <= 0.0:
         return 0.0
+    diameter_m = pipe_diameter_m(flow_design_m3s, conduit.velocity_m_s)
+    return pipe_loss_by_diameter_m(length_m, diameter_m, pipe_friction(diameter_m, conduit), conduit)
+
+
+@part
+def pipe_friction(diameter_m, conduit):
+    """What the friction of a full pipe goes by at the waterway's velocity, for `pipe_loss_by_diameter_m`.
+
+    Darcy's friction factor, or by Manning the hydraulic radius [m] to the power of 4/3.
+    """
+    if conduit.by_manning:
+        return (0.25 * diameter_m) ** (4.0 / 3.0)
     velocity = conduit.velocity_m_s
-    diameter = pipe_diameter_m(flow_design_m3s, velocity)
+    return friction_factor(velocity * diameter_m / conduit.viscosity_m2_s, conduit.roughness_m / diameter_m)
+
+
+@part
+def pipe_loss_by_diameter_m(length_m, diameter_m, friction, conduit):
+    """`pipe_loss_m` of a pipe that has a length, by its diameter and its `pipe_friction`."""
+    velocity = conduit.velocity_m_s
     velocity_head = velocity**2 / (2.0 * conduit.gravity_m_s2)
     if conduit.by_manning:
-        friction = length_m * conduit.manning_n**2 * velocity**2 / (0.25 * diameter) ** (4.0 / 3.0)
+        loss = length_m * conduit.manning_n**2 * velocity**2 / friction
     else:
-        factor = friction_factor(velocity * diameter / conduit.viscosity_m2_s, conduit.roughness_m / diameter)
-        friction = factor * length_m / diameter * velocity_head
-    return friction + conduit.form_loss * velocity_head
+        loss = friction * length_m / diameter_m * velocity_head
+    return loss + conduit.form_loss * velocity_head
 
 
 # Flow taken for the survey day where it is unknown [% of time exceeded]: the median.

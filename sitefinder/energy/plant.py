@@ -164,7 +164,8 @@ def bins_of_plants(
         np.ascontiguousarray(bypass_m3s, dtype=np.float64),
         np.ascontiguousarray(scale, dtype=np.float64),
         *(np.ascontiguousarray(law, dtype=np.float64) for law in laws),
-        np.array([tuple(conduit)], dtype=WATERWAY)[0],
+        # Where the kernel is not compiled, fields must be attributes.
+        np.array([tuple(conduit)], dtype=WATERWAY)[0] if hasattr(fill_plants, "compiled") else conduit,
         np.empty(curve_m3s.shape[1]),
         power_kw,
         used_m3s,

@@ -14,11 +14,11 @@ from sitefinder.energy.costs import (
     value_by_prices,
     yearly_capital_factor,
 )
-from sitefinder.energy.hydraulics import WATERWAY, pipe_loss_m
+from sitefinder.energy.hydraulics import WATERWAY, pipe_diameter_m, pipe_friction, pipe_loss_by_diameter_m
 from sitefinder.energy.operation import efficiency_at, plant_flow_head
 from sitefinder.energy.plant import yearly_energy_mwh
 from sitefinder.energy.runners import scale_factor, unit_flow_limit
-from sitefinder.energy.works import Works, sized_works, works_numbers
+from sitefinder.energy.works import FLOW_TERMS, Works, fill_flow_terms, sized_works, works_numbers
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR, SECONDS_PER_HOUR
 
 
@@ -61,7 +61,13 @@ SEARCH = np.dtype(
 # Prices, works and waterway in one record.
 def _search_record(prices, conduit):
     own = (getattr(prices, name) for name in _FIELDS)
-    return np.array([(*own, *prices.works, *conduit)], dtype=SEARCH)[0]
+    return _with_attributes(np.array([(*own, *prices.works, *conduit)], dtype=SEARCH))[0]
+
+
+# Records as the search takes them. Where it is not compiled, as by NUMBA_DISABLE_JIT=1, their fields must be
+# attributes all the same.
+def _with_attributes(records):
+    return records if hasattr(_search, "compiled") else records.view(np.recarray)
 
 
 def search_prices(costs, settings):
@@ -158,6 +164,14 @@ ROUNDING_MARGIN = 1.0 + 1e-9
 # Rows of a table of bins, one column a bin and one more: usable flow, descending [m³/s]; head [m]; cumulative
 # heads from the start; cumulative flow times head from the end.
 USABLE, HEAD, ABOVE, BELOW = range(4)
+# What goes with a design flow alone, a row for each flow: what its works cost (`fill_flow_terms`), and the flow
+# itself [m³/s], diameter [m] and friction of a pipe for it (`pipe_friction`). There are rows for the flows to try,
+# then one for the greatest flow of a class where that is less, and one for any other.
+FLOW_AT, PIPE_M, FRICTION = range(FLOW_TERMS, FLOW_TERMS + 3)
+SIZE_TERMS = FLOW_TERMS + 3
+OTHER_FLOWS = 2
+# Plants without a pipe of which what each bin takes of the flow is held, for all places with the same intake.
+PLANTS_HELD = 512
 # Turbine classes, one record a class, without their efficiency: with records kernels compile in a fraction of the
 # time that a tuple of arrays takes. Names as in `sitefinder.energy.turbines.TurbineTable`.
 CLASS = np.dtype(
@@ -180,12 +194,12 @@ CLASS = np.dtype(
         ("scale_exponent", np.float64),
     ]
 )
-# A number of units of a class at a site. ``flow_min``, ``flow_max`` [m³/s] and ``power_max`` [kW] are of
-# all units together; ``law`` and ``powerhouse`` are coefficients of cost laws with the head in them, and
-# ``bought`` is how often the law is paid. ``head`` is the site's net head on the survey day [m], ``place_cost``
-# its capital, and ``setting`` the factor of the class's setting on the cost of the powerhouse. Units of
-# ``safe_as_built_m3s`` and ``safe_screened_m3s`` are fish-safe from that design flow on. Efficiencies are of
-# the reference runner, see `_scale_of`.
+# A number of units of a class, by its ``number``, at a site. ``flow_min``, ``flow_max`` [m³/s] and ``power_max``
+# [kW] are of all units together; ``law`` and ``powerhouse`` are coefficients of cost laws with the head in them,
+# and ``bought`` is how often the law is paid. ``head`` is the site's net head on the survey day [m],
+# ``place_cost`` its capital, and ``setting`` the factor of the class's setting on the cost of the powerhouse.
+# Units of ``safe_as_built_m3s`` and ``safe_screened_m3s`` are fish-safe from that design flow on. Efficiencies
+# are of the reference runner, see `_scale_of`.
 # ``project_law``, NaN without one, is the law of whole plants that takes the place of the turbine's, with a
 # ``second_law`` that may be added to it.
 CLASS_AT_SITE = np.dtype(
@@ -194,6 +208,7 @@ CLASS_AT_SITE = np.dtype(
         ("conduit_m", np.float64),
         ("place_cost", np.float64),
         ("setting", np.float64),
+        ("number", np.int64),
         ("units", np.int64),
         ("flow_min", np.float64),
         ("flow_max", np.float64),
@@ -264,6 +279,50 @@ def _scale_of(flow, at_site):
     return scale_factor(flow / at_site.units, at_site.scale_gain, at_site.scale_loss, at_site.scale_exponent)
 
 
+# The same by the row of the flow. For the flows to try it is worked out once for all places with an intake; NaN in
+# `scales` is not known yet.
+@part
+def _scale_at(row, sizes, scales, at_site):
+    if at_site.scale_loss <= 0.0:
+        return at_site.scale_gain
+    if row >= scales.shape[2]:
+        return _scale_of(sizes[row, FLOW_AT], at_site)
+    number, unit = at_site.number, at_site.units - 1
+    if np.isnan(scales[number, unit, row]):
+        scales[number, unit, row] = _scale_of(sizes[row, FLOW_AT], at_site)
+    return scales[number, unit, row]
+
+
+# Row of a flow of which `index` says where it is among the flows to try, if it is one of them.
+@part
+def _row_of(flow, index, sizes, at_site, prices):
+    if flow == sizes[index, FLOW_AT]:
+        return index
+    row = sizes.shape[0] - (2 if flow == at_site.flow_max else 1)
+    if flow != sizes[row, FLOW_AT]:
+        fill_size(flow, row, sizes, prices)
+    return row
+
+
+@part
+def fill_size(flow, row, sizes, prices):
+    """Fill a row of the table of what goes with a design flow alone, for kernels; see `FLOW_AT`."""
+    sizes[row, FLOW_AT] = flow
+    fill_flow_terms(flow, prices, sizes, row)
+    sizes[row, PIPE_M] = sizes[row, FRICTION] = 0.0
+    if flow > 0.0:
+        sizes[row, PIPE_M] = pipe_diameter_m(flow, prices.velocity_m_s)
+        sizes[row, FRICTION] = pipe_friction(sizes[row, PIPE_M], prices)
+
+
+# Head that the pipe takes at the flow of a row [m]; see `pipe_loss_m`.
+@part
+def _loss_at(row, sizes, at_site, prices):
+    if at_site.conduit_m <= 0.0 or sizes[row, FLOW_AT] <= 0.0:
+        return 0.0
+    return pipe_loss_by_diameter_m(at_site.conduit_m, sizes[row, PIPE_M], sizes[row, FRICTION], prices)
+
+
 # Number of bins with at least this flow, for kernels; usable flow falls from bin to bin.
 @part
 def _bins_above(bins, flow):
@@ -278,10 +337,9 @@ def _bins_above(bins, flow):
 
 
 @part
-def rated_kw(bins, full, flow, at_site, efficiency, prices, screen_loss):
+def rated_kw(bins, full, flow, loss, scale, at_site, efficiency, prices, screen_loss):
     """Rated power [kW]: at the remaining head at design flow, less that of a screen, limited by the class."""
     head = max(bins[HEAD, max(full - 1, 0)] - screen_loss, 0.0)
-    loss = pipe_loss_m(flow, at_site.conduit_m, prices)
     if head < at_site.open_from * loss:
         lowest = at_site.lowest_relative_flow
         power = (
@@ -290,12 +348,13 @@ def rated_kw(bins, full, flow, at_site, efficiency, prices, screen_loss):
         )
     else:
         power = prices.kw_per_m3s_m * (at_site.full_efficiency * (head - loss) * flow)
-    return min(power * _scale_of(flow, at_site), at_site.power_max)
+    return min(power * scale, at_site.power_max)
 
 
-# Capital before shares on top, without a fish screen; for kernels. It must not fall with power or flow.
+# Capital before shares on top, without a fish screen, by the row of the flow; for kernels. It must not fall with
+# power or flow.
 @part
-def _capital_of(power, flow, at_site, prices):
+def _capital_of(power, row, sizes, at_site, prices):
     # The head is in the law's coefficient already.
     cost = at_site.place_cost + turbine_capital(
         at_site.law, at_site.law_power_exponent, 0.0, power, 1.0, at_site.bought, at_site.fixed
@@ -303,8 +362,8 @@ def _capital_of(power, flow, at_site, prices):
     if at_site.second_law > 0.0:
         cost += at_site.second_law * power**at_site.second_law_exponent
     return cost + sized_works(
-        power, flow, at_site.head, at_site.powerhouse, at_site.canal_m, at_site.penstock_m, at_site.by_area,
-        at_site.by_perimeter, at_site.least_m, prices,
+        power, sizes[row, FLOW_AT], sizes, row, at_site.head, at_site.powerhouse, at_site.canal_m,
+        at_site.penstock_m, at_site.by_area, at_site.by_perimeter, at_site.least_m, prices,
     )  # fmt: skip
 
 
@@ -320,21 +379,21 @@ def _is_safe(flow, at_site, from_m3s):
     return flow >= at_site.units * from_m3s * (1.0 - 1e-12)
 
 
-# No plant with a design flow from `minimum` to `flow` gives more than this [MWh], for kernels. Full units take
-# `flow` while there is so much; the peak efficiency takes all less that one unit can run on. Efficiency rises with
-# the size of the runner, so the greatest plant has the highest.
+# No plant with a design flow from `minimum` to `flow`, whose pipes lose `narrowest` and `loss` [m], gives more
+# than this [MWh], for kernels; `scale` is that of `flow`. Full units take `flow` while there is so much; the peak
+# efficiency takes all less that one unit can run on. Efficiency rises with the size of the runner, so the greatest
+# plant has the highest.
 @part
-def _energy_bound_mwh(bins, full, flow, minimum, at_site, prices):
+def _energy_bound_mwh(bins, full, flow, minimum, loss, narrowest, scale, at_site, prices):
     lowest = at_site.lowest_relative_flow * minimum / at_site.units
     too_little = max(_bins_above(bins, lowest * (1.0 - 1e-9)), full)
     partial = (bins[BELOW, full] - bins[BELOW, too_little]) * at_site.peak_efficiency
     above = bins[ABOVE, full]
-    loss = pipe_loss_m(minimum, at_site.conduit_m, prices)
-    if loss > 0.0 and at_site.least_head >= at_site.open_from * loss:
+    if narrowest > 0.0 and at_site.least_head >= at_site.open_from * narrowest:
         # Where no plant is throttled, each loses at least what the widest pipe does.
-        above = max(above - full * pipe_loss_m(flow, at_site.conduit_m, prices), 0.0)
+        above = max(above - full * loss, 0.0)
     flow_head = (above * flow * at_site.full_efficiency + partial) / (bins.shape[1] - 1)
-    flow_head *= _scale_of(flow, at_site)
+    flow_head *= scale
     return prices.kw_per_m3s_m * flow_head * prices.mwh_per_kw * ROUNDING_MARGIN
 
 
@@ -342,10 +401,10 @@ def _energy_bound_mwh(bins, full, flow, minimum, at_site, prices):
 # a head h a plant that takes the share x of `flow` has x · eta(x) · (h - loss · x²) at most, in which x · eta(x)
 # is no more than the peak efficiency allows and than full units make.
 @part
-def _bound_behind_pipe_mwh(bins, flow, minimum, rated, at_site, prices):
-    lowest = at_site.lowest_relative_flow * minimum / at_site.units * (1.0 - 1e-9)
-    loss, peak, count = pipe_loss_m(flow, at_site.conduit_m, prices), at_site.peak_efficiency, bins.shape[1] - 1
-    kw_per_m = prices.kw_per_m3s_m * peak * flow * _scale_of(flow, at_site)
+def _bound_behind_pipe_mwh(bins, flow, rated, loss, scale, at_site, prices):
+    lowest = at_site.lowest_relative_flow * flow / at_site.units * (1.0 - 1e-9)
+    peak, count = at_site.peak_efficiency, bins.shape[1] - 1
+    kw_per_m = prices.kw_per_m3s_m * peak * flow * scale
     limit, total = at_site.full_efficiency / peak, 0.0
     for index in range(count):
         head, usable = bins[HEAD, index], bins[USABLE, index]
@@ -360,17 +419,16 @@ def _bound_behind_pipe_mwh(bins, flow, minimum, rated, at_site, prices):
 
 
 @part
-def mean_kw(bins, full, flow_design, rated, at_site, efficiency, prices, bypass, screen_loss):
+def mean_kw(bins, full, flow_design, rated, loss, scale, at_site, efficiency, prices, bypass, screen_loss):
     """Mean power [kW], for kernels: `full` bins hold the design flow, and none gives more than the rated power.
 
     A screen takes the flow `bypass` from the usable flow, and from the head.
     """
     lowest, units = at_site.lowest_relative_flow, at_site.units
-    loss = pipe_loss_m(flow_design, at_site.conduit_m, prices)
     # Below this not even one unit runs; with a margin for rounding of the division.
     minimum = max(lowest * flow_design / units * (1.0 - 1e-9), 0.0)
     total, count = 0.0, bins.shape[1] - 1
-    kw_per_m3s_m = prices.kw_per_m3s_m * _scale_of(flow_design, at_site)
+    kw_per_m3s_m = prices.kw_per_m3s_m * scale
     for index in range(count):
         head = max(bins[HEAD, index] - screen_loss, 0.0)
         flow = flow_design
@@ -394,17 +452,62 @@ def mean_kw(bins, full, flow_design, rated, at_site, efficiency, prices, bypass,
     return total / count
 
 
+# `mean_kw` without a pipe and a screen, by a row of what each bin takes of the flow times its efficiency.
+@part
+def _mean_kw_by_taken(bins, full, flow_design, rated, scale, at_site, prices, taken, row):
+    total, count = 0.0, bins.shape[1] - 1
+    kw_per_m3s_m = prices.kw_per_m3s_m * scale
+    for index in range(full):
+        total += min(kw_per_m3s_m * (at_site.full_efficiency * bins[HEAD, index] * flow_design), rated)
+    for index in range(full, int(taken[row, count])):
+        total += min(kw_per_m3s_m * (taken[row, index] * bins[HEAD, index]), rated)
+    return total / count
+
+
+# Row of `taken` for a plant of one of the flows to try without a pipe, which is filled if there is none yet; -1
+# where there is no more room. What bins take of the flow depends on the intake alone, so that all places with the
+# same one share it. The last place of a row is the number of bins in which the plant runs.
+@part
+def _row_taken(bins, full, flow_design, index, at_site, efficiency, held, taken):
+    number, unit, rows = at_site.number, at_site.units - 1, taken.shape[0] - 1
+    if held[number, unit, index] >= 0:
+        return held[number, unit, index]
+    row, count = int(taken[rows, 0]), bins.shape[1] - 1
+    if row == rows or at_site.open_from == np.inf:
+        return -1
+    taken[rows, 0] += 1.0
+    held[number, unit, index] = row
+    lowest, units = at_site.lowest_relative_flow, at_site.units
+    minimum = max(lowest * flow_design / units * (1.0 - 1e-9), 0.0)
+    running = full
+    for place in range(full, count):
+        flow = bins[USABLE, place]
+        if flow < minimum or flow <= 0.0:
+            break
+        running = place + 1
+        if units == 1:
+            used = min(flow, flow_design)
+            relative = used / flow_design
+            taken[row, place] = 0.0 if relative < lowest else used * efficiency_at(efficiency, relative)
+        else:
+            # The best number of units at a head of 1 m is so at any head.
+            taken[row, place] = plant_flow_head(flow, flow_design, units, efficiency, lowest, 1.0, 0.0)[1]
+    taken[row, count] = running
+    return row
+
+
 # Usable flows exceeded for shares of time, linear between bin midpoints, and the number of bins with at least
 # them.
 @part
-def _fill_tries(bins, shares, tries, full):
+def _fill_tries(bins, shares, sizes, full, prices):
     count = bins.shape[1] - 1
     for index in range(shares.shape[0]):
         at = min(max(shares[index] * count - 0.5, 0.0), count - 1.0)
         below = int(at)
         above = min(below + 1, count - 1)
-        tries[index] = bins[USABLE, below] + (at - below) * (bins[USABLE, above] - bins[USABLE, below])
-        full[index] = _bins_above(bins, tries[index])
+        flow = bins[USABLE, below] + (at - below) * (bins[USABLE, above] - bins[USABLE, below])
+        fill_size(flow, index, sizes, prices)
+        full[index] = _bins_above(bins, flow)
 
 
 # Columns of what the search finds for a stretch, a turbine and a choice.
@@ -418,6 +521,8 @@ ANY, SAFE, AS_BUILT = 0, 1, 2
 CHOICES = 3
 # Counters of the search: sizes covered, and those whose energy is summed over the curve.
 COVERED, SUMMED = 0, 1
+# Intervals of no more design flows than this are not halved: to judge these takes no longer than to bound parts.
+FEW = 4
 # Maximum number of waiting intervals: halvings of the longest list of design flows.
 INTERVALS = 64
 MWH_PER_KW_YEAR = HOURS_PER_YEAR / KILOWATT_HOURS_PER_MEGAWATT_HOUR
@@ -463,26 +568,38 @@ def design_flows(energy):
 
 
 @part
-def best_sizes(bins, tries, full, coarse, one, to_beat, at_site, efficiency, prices, counts, stack, best):
+def best_sizes(
+    bins, sizes, full, coarse, one, to_beat, enough, at_site, efficiency, prices, scales, held, taken, counts,
+    stack, best,
+):  # fmt: skip
     """Best number of units and design flow of one class at one stretch, for kernels.
 
     Parameters
     ----------
     bins : ndarray of float64, shape (4, bins + 1)
         Rows as `sitefinder.energy.sizing.USABLE` and the names after it.
-    tries, full : ndarray of float64 and of int64
-        Design flows before any limit of a class, falling [m³/s], and how many bins hold each.
+    sizes : ndarray of float64, shape (flows + OTHER_FLOWS, SIZE_TERMS)
+        Design flows before any limit of a class, falling [m³/s], with what goes with each, see `fill_size`; the
+        last rows are room for others.
+    full : ndarray of int64, shape (flows,)
+        How many bins hold each.
     coarse : ndarray of int64
-        Places in `tries` of the flows that are tried first, see `DesignFlows`.
+        Places in `sizes` of the flows that are tried first, see `DesignFlows`.
     one : record of `sitefinder.energy.sizing.CLASS`
         The class; it suits the place.
     to_beat : ndarray of float64, shape (CHOICES,)
         Score of the best so far for the choices ANY, SAFE and AS_BUILT; what cannot score above it is passed over.
+    enough : float
+        Score of ANY above which nothing more is sought.
     at_site : record of `sitefinder.energy.sizing.CLASS_AT_SITE`
         With the place's own numbers; the others are filled.
     efficiency : ndarray of float64
         Of the class.
     prices : record of `sitefinder.energy.sizing.SEARCH`
+    scales, held, taken : ndarray of float64, int64 and float64, shapes (classes, units, flows), the same, and
+        (PLANTS_HELD + 1, bins + 1)
+        What is known of plants at the same intake, filled as it is needed: see `_scale_at` and `_row_taken`, for
+        which the last row of `taken` begins with the number of rows in use.
     counts : ndarray of int64, shape (2,)
         COVERED and SUMMED grow by the sizes of this class.
     stack : ndarray of int64, shape (INTERVALS, 2)
@@ -507,54 +624,67 @@ def best_sizes(bins, tries, full, coarse, one, to_beat, at_site, efficiency, pri
     for units in range(1, one.units_max + 1):
         _fill_class(at_site, units, one, efficiency[-1], prices)
         # Design flows fall, so none can fit where the greatest is too small.
-        if min(tries[0], at_site.flow_max) < at_site.flow_min:
+        if min(sizes[0, FLOW_AT], at_site.flow_max) < at_site.flow_min:
             break
         best[ANY, AT] = best[SAFE, AT] = best[AS_BUILT, AT] = -1.0
-        counts[COVERED] += tries.shape[0]
+        counts[COVERED] += full.shape[0]
         if prices.min_capacity_factor > 0.0:
-            _keep_greatest_that_runs(bins, tries, full, at_site, efficiency, prices, counts, best)
+            _keep_greatest_that_runs(bins, sizes, full, at_site, efficiency, prices, scales, counts, best)
             continue
         if coarse.shape[0] == 1:
-            judge(bins, tries, full, coarse[0], at_site, efficiency, prices, counts, best)
+            judge(
+                bins, sizes, full, coarse[0], at_site, efficiency, prices, scales, held, taken, counts, best
+            )  # fmt: skip
+        # Halve each interval between coarse flows until no part of it can hold the best. Neighbours are judged by
+        # the intervals on either side, if these can hold it, so the stack holds the ends that are to be judged.
         judged = -1
         for turn in range(1, coarse.shape[0]):
             first, last = coarse[turn - 1], coarse[turn]
-            if not _may_hold(bins, tries, full, first, last, at_site, prices, best):
+            if best[ANY, SCORE] > enough:
+                return
+            if not _may_hold(bins, sizes, full, first, last, at_site, prices, scales, best):
                 continue
-            if judged != first:
-                judge(bins, tries, full, first, at_site, efficiency, prices, counts, best)
-            judge(bins, tries, full, last, at_site, efficiency, prices, counts, best)
-            judged = last
-            # Halve the interval until no part of it can hold the best; the whole was judged just now.
-            stack[0, 0], stack[0, 1] = first, last
             depth, is_new = 1, True
+            stack[0, 0], stack[0, 1] = first, last
             while depth > 0:
                 depth -= 1
                 first, last = stack[depth, 0], stack[depth, 1]
-                if last - first < 2:
+                if is_new:
+                    # The whole was judged just now.
+                    is_new = False
+                elif not _may_hold(bins, sizes, full, first, last, at_site, prices, scales, best):
                     continue
-                if not is_new and not _may_hold(bins, tries, full, first, last, at_site, prices, best):
+                if last - first > FEW:
+                    middle = (first + last) // 2
+                    stack[depth, 0], stack[depth, 1] = middle, last
+                    stack[depth + 1, 0], stack[depth + 1, 1] = first, middle
+                    depth += 2
                     continue
-                is_new = False
-                middle = (first + last) // 2
-                judge(bins, tries, full, middle, at_site, efficiency, prices, counts, best)
-                stack[depth, 0], stack[depth, 1] = middle, last
-                stack[depth + 1, 0], stack[depth + 1, 1] = first, middle
-                depth += 2
+                for index in range(first + (first == judged), last + 1):
+                    judge(
+                        bins, sizes, full, index, at_site, efficiency, prices, scales, held, taken, counts, best
+                    )  # fmt: skip
+                judged = last
 
 
 # Whether any design flow between two indices, both included, may beat the score.
 @part
-def _may_hold(bins, tries, full, first, last, at_site, prices, best):
-    greatest, minimum = min(tries[first], at_site.flow_max), min(tries[last], at_site.flow_max)
-    minimum = max(minimum, at_site.flow_min)
+def _may_hold(bins, sizes, full, first, last, at_site, prices, scales, best):
+    greatest = min(sizes[first, FLOW_AT], at_site.flow_max)
+    minimum = max(min(sizes[last, FLOW_AT], at_site.flow_max), at_site.flow_min)
     if minimum > greatest or greatest <= 0.0:
         return False
-    filled = full[first] if greatest == tries[first] else _bins_above(bins, greatest)
-    energy = _energy_bound_mwh(bins, filled, greatest, minimum, at_site, prices)
+    filled = full[first] if greatest == sizes[first, FLOW_AT] else _bins_above(bins, greatest)
+    # What the widest pipe loses is asked first: there may be one row for both flows.
+    row = _row_of(greatest, first, sizes, at_site, prices)
+    scale, loss = _scale_at(row, sizes, scales, at_site), _loss_at(row, sizes, at_site, prices)
+    row = _row_of(minimum, last, sizes, at_site, prices)
+    narrowest = _loss_at(row, sizes, at_site, prices)
+    energy = _energy_bound_mwh(bins, filled, greatest, minimum, loss, narrowest, scale, at_site, prices)
+    scale = _scale_at(row, sizes, scales, at_site)
     head = _lowest_head(bins, filled, _bins_above(bins, minimum))
-    power = _least_power(head, minimum, at_site, prices)
-    capital = _capital_of(power, minimum, at_site, prices)
+    power = _least_power(head, minimum, narrowest, scale, at_site, prices)
+    capital = _capital_of(power, row, sizes, at_site, prices)
     score = score_of(energy, capital, power, prices)
     if score > best[ANY, BAR]:
         return True
@@ -568,8 +698,8 @@ def _may_hold(bins, tries, full, first, last, at_site, prices, best):
     # With the bypass, fewer bins hold the design flow: a plant may be rated at another head.
     with_bypass = 1.0 + prices.bypass_share
     head = _lowest_head(bins, _bins_above(bins, greatest * with_bypass), _bins_above(bins, minimum * with_bypass))
-    power = _least_power(head - prices.screen_loss_m, minimum, at_site, prices)
-    capital = _capital_of(power, minimum, at_site, prices) + _screen_of(minimum, prices)
+    power = _least_power(head - prices.screen_loss_m, minimum, narrowest, scale, at_site, prices)
+    capital = _capital_of(power, row, sizes, at_site, prices) + _screen_of(minimum, prices)
     return score_of(energy, capital, power, prices) > best[SAFE, BAR]
 
 
@@ -584,36 +714,46 @@ def _lowest_head(bins, first, last):
 
 # Rated power of the smallest plant [kW] at this head.
 @part
-def _least_power(head, minimum, at_site, prices):
-    head = max(head - pipe_loss_m(minimum, at_site.conduit_m, prices), 0.0)
-    power = prices.kw_per_m3s_m * head * minimum * at_site.full_efficiency * _scale_of(minimum, at_site)
+def _least_power(head, minimum, loss, scale, at_site, prices):
+    head = max(head - loss, 0.0)
+    power = prices.kw_per_m3s_m * head * minimum * at_site.full_efficiency * scale
     return min(power, at_site.power_max)
 
 
 @part
-def judge(bins, tries, full, index, at_site, efficiency, prices, counts, best):
+def judge(bins, sizes, full, index, at_site, efficiency, prices, scales, held, taken, counts, best):
     """Evaluate one size of a class and keep it in `best` where it is the best so far, for kernels.
 
     A size that is fish-safe as built is so with a screen too, and better without; others are evaluated once more
     with the screen where that makes them safe.
     """
-    flow = min(tries[index], at_site.flow_max)
+    flow = min(sizes[index, FLOW_AT], at_site.flow_max)
     if flow < at_site.flow_min or flow <= 0.0:
         return
-    filled = full[index] if flow == tries[index] else _bins_above(bins, flow)
-    power = rated_kw(bins, filled, flow, at_site, efficiency, prices, 0.0)
-    bound = _energy_bound_mwh(bins, filled, flow, flow, at_site, prices)
+    is_try = flow == sizes[index, FLOW_AT]
+    filled = full[index] if is_try else _bins_above(bins, flow)
+    row = _row_of(flow, index, sizes, at_site, prices)
+    scale, loss = _scale_at(row, sizes, scales, at_site), _loss_at(row, sizes, at_site, prices)
+    power = rated_kw(bins, filled, flow, loss, scale, at_site, efficiency, prices, 0.0)
+    bound = _energy_bound_mwh(bins, filled, flow, flow, loss, loss, scale, at_site, prices)
     is_safe = _is_safe(flow, at_site, at_site.safe_as_built_m3s)
     # A smaller one may be better where floods reduce the head.
     if power >= prices.min_power_kw and power > 0.0:
-        capital = _capital_of(power, flow, at_site, prices)
+        capital = _capital_of(power, row, sizes, at_site, prices)
         may_be_best = _beats(score_of(bound, capital, power, prices), is_safe, best)
         if may_be_best and at_site.conduit_m > 0.0:
-            closer = _bound_behind_pipe_mwh(bins, flow, flow, power, at_site, prices)
+            closer = _bound_behind_pipe_mwh(bins, flow, power, loss, scale, at_site, prices)
             may_be_best = _beats(score_of(closer, capital, power, prices), is_safe, best)
         if may_be_best:
             counts[SUMMED] += 1
-            energy = mean_kw(bins, filled, flow, power, at_site, efficiency, prices, 0.0, 0.0) * prices.mwh_per_kw
+            place = -1
+            if is_try and loss == 0.0:
+                place = _row_taken(bins, filled, flow, index, at_site, efficiency, held, taken)
+            if place >= 0:
+                mean = _mean_kw_by_taken(bins, filled, flow, power, scale, at_site, prices, taken, place)
+            else:
+                mean = mean_kw(bins, filled, flow, power, loss, scale, at_site, efficiency, prices, 0.0, 0.0)
+            energy = mean * prices.mwh_per_kw
             _keep_better(ANY, index, flow, power, energy, capital, 0.0, at_site, prices, best)
             if is_safe:
                 _keep_better(SAFE, index, flow, power, energy, capital, 0.0, at_site, prices, best)
@@ -622,14 +762,16 @@ def judge(bins, tries, full, index, at_site, efficiency, prices, counts, best):
         return
     bypass = prices.bypass_share * flow
     filled = _bins_above(bins, flow + bypass)
-    power = rated_kw(bins, filled, flow, at_site, efficiency, prices, prices.screen_loss_m)
+    power = rated_kw(bins, filled, flow, loss, scale, at_site, efficiency, prices, prices.screen_loss_m)
     if power < prices.min_power_kw or power <= 0.0:
         return
-    capital = _capital_of(power, flow, at_site, prices) + _screen_of(flow, prices)
+    capital = _capital_of(power, row, sizes, at_site, prices) + _screen_of(flow, prices)
     if score_of(bound, capital, power, prices) <= best[SAFE, BAR]:
         return
     counts[SUMMED] += 1
-    energy = mean_kw(bins, filled, flow, power, at_site, efficiency, prices, bypass, prices.screen_loss_m)
+    energy = mean_kw(
+        bins, filled, flow, power, loss, scale, at_site, efficiency, prices, bypass, prices.screen_loss_m
+    )  # fmt: skip
     _keep_better(SAFE, index, flow, power, energy * prices.mwh_per_kw, capital, 1.0, at_site, prices, best)
 
 
@@ -642,11 +784,11 @@ def _beats(score, is_safe, best):
 # The greatest design flow that reaches the required capacity factor, without a screen and then with one. Larger
 # units are safer, so that where the greatest is not safe as built no other is.
 @part
-def _keep_greatest_that_runs(bins, tries, full, at_site, efficiency, prices, counts, best):
+def _keep_greatest_that_runs(bins, sizes, full, at_site, efficiency, prices, scales, counts, best):
     for screened in range(2):
         last = np.inf
-        for index in range(tries.shape[0]):
-            flow = min(tries[index], at_site.flow_max)
+        for index in range(full.shape[0]):
+            flow = min(sizes[index, FLOW_AT], at_site.flow_max)
             if flow == last:
                 continue
             last = flow
@@ -655,20 +797,25 @@ def _keep_greatest_that_runs(bins, tries, full, at_site, efficiency, prices, cou
             is_safe = _is_safe(flow, at_site, at_site.safe_as_built_m3s)
             if screened == 1 and not _is_safe(flow, at_site, at_site.safe_screened_m3s):
                 break
-            bypass, loss = screened * prices.bypass_share * flow, screened * prices.screen_loss_m
-            filled = full[index] if flow == tries[index] and screened == 0 else _bins_above(bins, flow + bypass)
-            power = rated_kw(bins, filled, flow, at_site, efficiency, prices, loss)
+            bypass, taken_m = screened * prices.bypass_share * flow, screened * prices.screen_loss_m
+            is_try = flow == sizes[index, FLOW_AT]
+            filled = full[index] if is_try and screened == 0 else _bins_above(bins, flow + bypass)
+            row = _row_of(flow, index, sizes, at_site, prices)
+            scale, loss = _scale_at(row, sizes, scales, at_site), _loss_at(row, sizes, at_site, prices)
+            power = rated_kw(bins, filled, flow, loss, scale, at_site, efficiency, prices, taken_m)
             needed = prices.min_capacity_factor * power * MWH_PER_KW_YEAR
             if power < prices.min_power_kw or power <= 0.0:
                 continue
-            if _energy_bound_mwh(bins, filled, flow, flow, at_site, prices) < needed:
+            if _energy_bound_mwh(bins, filled, flow, flow, loss, loss, scale, at_site, prices) < needed:
                 continue
             counts[SUMMED] += 1
-            energy = mean_kw(bins, filled, flow, power, at_site, efficiency, prices, bypass, loss)
+            energy = mean_kw(
+                bins, filled, flow, power, loss, scale, at_site, efficiency, prices, bypass, taken_m
+            )  # fmt: skip
             energy *= prices.mwh_per_kw
             if energy < needed:
                 continue
-            capital = _capital_of(power, flow, at_site, prices)
+            capital = _capital_of(power, row, sizes, at_site, prices)
             if screened == 1:
                 capital += _screen_of(flow, prices)
                 _keep_better(SAFE, index, flow, power, energy, capital, 1.0, at_site, prices, best)
@@ -739,9 +886,10 @@ def best_of_stretches(
     conduit,
     setting=None,
     safe_flow=None,
-    only_safe=False,
+    wanted=(ANY, SAFE, AS_BUILT),
     head_least=None,
     floor=None,
+    ceiling=None,
 ):
     """Best turbine and size of each stretch, for each choice.
 
@@ -773,12 +921,15 @@ def best_of_stretches(
     safe_flow : (ndarray, ndarray) of float64, shape (n, classes), optional
         Design flow of one unit from which on it is fish-safe, as built and behind the screen [m³/s], see
         `sitefinder.energy.fish_survival.least_safe_flow`; by default none is.
-    only_safe : bool
-        Leave the choice ANY out, which saves most of the search.
+    wanted : collection of int
+        Choices to find the best for; the others have none. To leave ANY out saves most of the search.
     head_least : ndarray of float64, shape (n,), optional
         Where the net head may be as low as this [m], classes for any head from it to `head_net` are taken.
     floor : ndarray of float64, shape (n,), optional
         Score below which the best is not sought: where none is above, some plant that fits is given, or none.
+    ceiling : ndarray of float64, shape (n,), optional
+        Score of ANY above which no better is sought: where a plant is above, some such plant is given, and none
+        for the other choices.
 
     Returns
     -------
@@ -800,7 +951,7 @@ def best_of_stretches(
     turbine, found, _, counts = _searched(
         usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         works, flows, fits,
-        turbines, prices, conduit, setting, safe_flow, only_safe, False, head_least, floor,
+        turbines, prices, conduit, setting, safe_flow, wanted, False, head_least, floor, ceiling,
     )  # fmt: skip
     return turbine, found, counts
 
@@ -836,7 +987,7 @@ def best_of_turbines(
     return _searched(
         usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         works, flows, fits,
-        turbines, prices, conduit, setting, safe_flow, False, True,
+        turbines, prices, conduit, setting, safe_flow, (ANY, SAFE, AS_BUILT), True,
     )[2]  # fmt: skip
 
 
@@ -845,7 +996,7 @@ def best_of_turbines(
 def _searched(
     usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         works, flows, fits,
-    turbines, prices, conduit, setting, safe_flow, only_safe, of_each, head_least=None, floor=None,
+    turbines, prices, conduit, setting, safe_flow, wanted, of_each, head_least=None, floor=None, ceiling=None,
 ):  # fmt: skip
     rows, classes, bins = len(intake), len(turbines.head_min_m), usable.shape[1]
     head_net = np.ascontiguousarray(head_net, dtype=np.float64)
@@ -861,6 +1012,7 @@ def _searched(
     found = np.full((rows, CHOICES, len(FOUND)), np.nan)
     each = np.full((rows if of_each else 0, classes, CHOICES, len(FOUND)), np.nan)
     counts = np.zeros(2, dtype=np.int64)
+    plants = classes, int(turbines.units_max.max(initial=1)), len(flows.shares)
     _search(
         *(np.ascontiguousarray(table, dtype=np.float64) for table in (usable, rise)),
         np.ascontiguousarray(order, dtype=np.int32),
@@ -875,18 +1027,22 @@ def _searched(
         np.ascontiguousarray(suits),
         np.ascontiguousarray(np.ones(suits.shape) if setting is None else setting, dtype=np.float64),
         *(np.ascontiguousarray(part, dtype=np.float64) for part in safe_flow),
-        records,
+        _with_attributes(records),
         np.ascontiguousarray(turbines.efficiency, dtype=np.float64),
         _search_record(prices, conduit),
-        np.empty(1, dtype=CLASS_AT_SITE),
+        _with_attributes(np.empty(1, dtype=CLASS_AT_SITE)),
         np.zeros((4, bins + 1)),
-        np.empty(len(flows.shares)),
+        np.full((len(flows.shares) + OTHER_FLOWS, SIZE_TERMS), np.nan),
         np.empty(len(flows.shares), dtype=np.int64),
+        np.empty(plants),
+        np.empty(plants, dtype=np.int64),
+        np.empty((PLANTS_HELD + 1, bins + 1)),
         np.empty((INTERVALS, 2), dtype=np.int64),
         np.full((CHOICES, HELD), np.nan),
         np.empty(CHOICES),
         np.ascontiguousarray(np.full(rows, -np.inf) if floor is None else floor, dtype=np.float64),
-        only_safe,
+        np.ascontiguousarray(np.full(rows, np.inf) if ceiling is None else ceiling, dtype=np.float64),
+        np.isin(np.arange(CHOICES), list(wanted)),
         of_each,
         turbine,
         found,
@@ -896,32 +1052,56 @@ def _searched(
     return turbine, found, each, counts
 
 
-# The last four arguments are filled; the eight before `of_each` from `at_sites` are room to work in.
+# The last four arguments are filled; those from `at_sites` to `to_beat` are room to work in.
 @kernel(
     takes=(
         "float64[:, ::1], float64[:, ::1], int32[:, ::1], int64[::1], int64[::1], boolean[::1], "
         "float64[::1], float64[::1], float64[::1], float64[:, ::1], float64[:, ::1], float64[::1], int64[::1], "
         "boolean[:, ::1], "
         "float64[:, ::1], float64[:, ::1], float64[:, ::1], CLASS[::1], "
-        "float64[:, ::1], SEARCH, CLASS_AT_SITE[::1], float64[:, ::1], float64[::1], int64[::1], "
-        "int64[:, ::1], float64[:, ::1], float64[::1], float64[::1], boolean, boolean, int64[:, ::1], "
+        "float64[:, ::1], SEARCH, CLASS_AT_SITE[::1], float64[:, ::1], float64[:, ::1], int64[::1], "
+        "float64[:, :, ::1], int64[:, :, ::1], float64[:, ::1], "
+        "int64[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64[::1], "
+        "boolean[::1], boolean, int64[:, ::1], "
         "float64[:, :, ::1], "
         "float64[:, :, :, ::1], int64[::1]"
     ),
     records={"CLASS": CLASS, "CLASS_AT_SITE": CLASS_AT_SITE, "SEARCH": SEARCH},
-    fills=("at_sites", "bins", "tries", "full", "stack", "best", "to_beat", "turbine", "found", "each", "counts"),
+    fills=(
+        "at_sites",
+        "bins",
+        "sizes",
+        "full",
+        "scales",
+        "held",
+        "taken",
+        "stack",
+        "best",
+        "to_beat",
+        "turbine",
+        "found",
+        "each",
+        "counts",
+    ),
 )
 def _search(
-    usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, project_law, works, shares,
+    usable, rise, order, intake, tailrace, is_held, head_net, conduit_m, place_cost, project_law, works, shares,
     coarse,
-    suits, setting, as_built, screened, classes, efficiency, prices, at_sites, bins, tries, full, stack, best,
-    to_beat, floor, only_safe, of_each,
+    suits, setting, as_built, screened, classes, efficiency, prices, at_sites, bins, sizes, full, scales,
+    held, taken, stack, best, to_beat, floor, ceiling, wanted,
+    of_each,
     turbine, found, each, counts,
 ):  # fmt: skip
     at_site = at_sites[0]
     for row in range(intake.shape[0]):
-        _fill_bins(usable, rise, order, intake[row], tailrace[row], held[row], head_net[row], bins)
-        _fill_tries(bins, shares, tries, full)
+        _fill_bins(usable, rise, order, intake[row], tailrace[row], is_held[row], head_net[row], bins)
+        if row == 0 or intake[row] != intake[row - 1]:
+            _fill_tries(bins, shares, sizes, full, prices)
+            for number in range(classes.shape[0]):
+                for unit in range(held.shape[1]):
+                    for place in range(held.shape[2]):
+                        scales[number, unit, place], held[number, unit, place] = np.nan, -1
+            taken[taken.shape[0] - 1, 0] = 0.0
         at_site.least_head = np.inf
         for place in range(bins.shape[1] - 1):
             at_site.least_head = min(at_site.least_head, bins[HEAD, place])
@@ -931,37 +1111,41 @@ def _search(
         at_site.project_law, at_site.project_law_exponent = project_law[row, 0], project_law[row, 1]
         at_site.second_law, at_site.second_law_exponent = project_law[row, 2], project_law[row, 3]
         # Nothing beats an infinite score.
-        to_beat[ANY] = np.inf if only_safe else -np.inf
-        to_beat[SAFE] = to_beat[AS_BUILT] = -np.inf
+        for choice in range(CHOICES):
+            to_beat[choice] = -np.inf if wanted[choice] else np.inf
         if not of_each:
             # A first score to beat, so that poor classes are passed over from the start: that of the middle design
             # flow, with as few units as take it. It is set just below what was found, so that the search finds
             # that, or better, again.
-            best[ANY, BAR] = to_beat[ANY]
-            best[SAFE, BAR] = best[AS_BUILT, BAR] = -np.inf
-            best[ANY, AT] = best[SAFE, AT] = best[AS_BUILT, AT] = -1.0
+            for choice in range(CHOICES):
+                best[choice, BAR], best[choice, AT] = to_beat[choice], -1.0
             if prices.min_capacity_factor <= 0.0:
                 middle = coarse[coarse.shape[0] // 2]
                 for number in range(classes.shape[0]):
                     if suits[row, number]:
                         one, full_efficiency = classes[number], efficiency[number, -1]
-                        at_site.setting = setting[row, number]
+                        at_site.number, at_site.setting = number, setting[row, number]
                         at_site.safe_as_built_m3s = as_built[row, number]
                         at_site.safe_screened_m3s = screened[row, number]
                         _fill_class(at_site, 1, one, full_efficiency, prices)
                         each_flow, units = at_site.flow_max, 1
-                        while units < one.units_max and units * each_flow < tries[middle]:
+                        while units < one.units_max and units * each_flow < sizes[middle, FLOW_AT]:
                             units += 1
                         _fill_class(at_site, units, one, full_efficiency, prices)
                         for choice in range(CHOICES):
                             to_beat[choice] = best[choice, BAR]
-                        judge(bins, tries, full, middle, at_site, efficiency[number], prices, counts, best)
+                        judge(
+                            bins, sizes, full, middle, at_site, efficiency[number], prices, scales, held, taken,
+                            counts, best,
+                        )  # fmt: skip
                         for choice in range(CHOICES):
                             if best[choice, BAR] > to_beat[choice]:
                                 turbine[row, choice] = number
             for choice in range(CHOICES):
                 to_beat[choice] = np.nextafter(best[choice, BAR], -np.inf)
-                if to_beat[choice] >= floor[row] or (only_safe and choice == ANY):
+                if not wanted[choice]:
+                    continue
+                if to_beat[choice] >= floor[row] and not (choice == ANY and to_beat[choice] > ceiling[row]):
                     turbine[row, choice] = -1
                     continue
                 # Nothing below the floor is sought but this.
@@ -970,14 +1154,16 @@ def _search(
                     for column in range(BAR):
                         found[row, choice, column] = best[choice, column]
         for number in range(classes.shape[0]):
+            if found[row, ANY, SCORE] > ceiling[row]:
+                break
             if not suits[row, number]:
                 continue
-            at_site.setting = setting[row, number]
+            at_site.number, at_site.setting = number, setting[row, number]
             at_site.safe_as_built_m3s = as_built[row, number]
             at_site.safe_screened_m3s = screened[row, number]
             best_sizes(
-                bins, tries, full, coarse, classes[number], to_beat, at_site, efficiency[number], prices, counts,
-                stack, best,
+                bins, sizes, full, coarse, classes[number], to_beat, ceiling[row], at_site, efficiency[number],
+                prices, scales, held, taken, counts, stack, best,
             )  # fmt: skip
             for choice in range(CHOICES):
                 if of_each:
@@ -988,6 +1174,11 @@ def _search(
                     for column in range(BAR):
                         found[row, choice, column] = best[choice, column]
                     to_beat[choice] = best[choice, SCORE]
+        if found[row, ANY, SCORE] > ceiling[row]:
+            for choice in (SAFE, AS_BUILT):
+                turbine[row, choice] = -1
+                for column in range(BAR):
+                    found[row, choice, column] = np.nan
 
 
 # Usable flow and head of each bin, its sums from the start, and the sums of usable flow times head from the end,

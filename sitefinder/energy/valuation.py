@@ -74,6 +74,8 @@ def value_stretches(
     closed=None,
     model=None,
     floor=None,
+    ceiling=None,
+    water=None,
 ):
     """Best turbine, size, energy and cost of each stretch.
 
@@ -105,6 +107,12 @@ def value_stretches(
     floor : ndarray of float64, shape (n,), optional
         Net annual value below which the best plant is not sought: some plant is given. Only where plants are
         chosen by this value.
+    ceiling : float, optional
+        Net annual value above which nothing better is sought: where any turbine has more, some plant with more is
+        given, and none for the other prefixes. Only where plants are chosen by this value.
+    water : dict, optional
+        What `expected_by_kind` gives of these stretches, or of more at the same stations; without it this is
+        worked out.
 
     Returns
     -------
@@ -135,7 +143,40 @@ def value_stretches(
     units can take; plants of less than ``energy.min_power_kw`` do not fit.
     """
     data = stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths, closed, model
-    (valued,) = _valued_by_fish(*data, [settings.fish], CHOICES, floor)
+    (valued,) = _valued_by_fish(*data, [settings.fish], CHOICES, (floor, ceiling), water)
+    return valued
+
+
+def value_any(
+    stretches,
+    curve_m3s,
+    environmental_flow_m3s,
+    turbines,
+    costs,
+    settings,
+    depths=None,
+    closed=None,
+    model=None,
+    floor=None,
+    ceiling=None,
+    water=None,
+):
+    """`value_stretches` with any turbine alone, as far as it says whether a plant pays.
+
+    Parameters
+    ----------
+    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths, closed, model, floor, ceiling,
+    water
+        As `value_stretches`.
+
+    Returns
+    -------
+    DataFrame, n rows
+        The columns ``any_…`` without survival, grade and firm power; with a floor, no turbine may be given where
+        one fits that is not above it.
+    """
+    data = stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths, closed, model
+    (valued,) = _valued_by_fish(*data, [settings.fish], {"any": ANY}, (floor, ceiling), water, is_brief=True)
     return valued
 
 
@@ -183,18 +224,19 @@ def _valued_by_fish(
     model,
     fishes,
     choices,
-    floor=None,
+    limits=(None, None),
+    water=None,
+    is_brief=False,
 ):
     check_same_money(turbines, costs)
     flows = _checked_flows(curve_m3s, environmental_flow_m3s)
     _check_stretches(stretches, depths, len(curve_m3s), settings.costs.connection)
     table = turbine_table(turbines)
     parts, places, mean_m3s = [[] for _ in fishes], [], flows[0].mean(axis=1)
-    laws, only_safe = (
-        (table, search_prices(costs, settings), waterway(settings.energy)),
-        ANY not in choices.values(),
-    )
-    for rows, flow_m3s, left_m3s, levels in _water(stretches, *flows, costs, settings, depths, closed, model):
+    laws, wanted = (table, search_prices(costs, settings), waterway(settings.energy)), tuple(choices.values())
+    for rows, flow_m3s, left_m3s, levels in _water(
+        stretches, *flows, costs, settings, depths, closed, model, water
+    ):
         group = stretches.iloc[rows]
         arguments = search_arguments(group, flow_m3s, left_m3s, costs, settings, levels, mean_m3s)
         fits, (setting, can_be_set) = fits_stream(table, group), _settings(group, turbines, arguments)
@@ -203,20 +245,27 @@ def _valued_by_fish(
             # Runners may have to be set less deep.
             lower = settings_of_runners(turbines, head_least, tailwater_level_m(group))
             setting, can_be_set = np.minimum(setting, lower[0]), can_be_set | lower[1]
-        worth, known = None if floor is None else floor[rows], []
+        floor, ceiling = limits
+        known = []
+        worth = _Worth(
+            None if floor is None else floor[rows], None if ceiling is None else np.full(len(rows), ceiling)
+        )
         ends, pipe_m = arguments[2:7], arguments[8]
         safe_flows = [least_safe_flow(turbines, costs.screen.design, fish, arguments[NET_HEAD]) for fish in fishes]
-        before, after = (*arguments, can_be_set, *laws, setting), (only_safe, head_least)
+        before, after = (*arguments, can_be_set, *laws, setting), (wanted, head_least)
         if len(fishes) > 1:
             # First by all that any of them counts as fish-safe: mostly the best by each of them follows from it.
             of_any = tuple(np.minimum.reduce(flows_m3s) for flows_m3s in zip(*safe_flows, strict=True))
             _best_by_fish((*before, of_any, *after), fits, choices, worth, known)
         plants = []
         for fish, safe_flow, tables in zip(fishes, safe_flows, parts, strict=True):
-            best = _best_by_fish((*before, safe_flow, *after), fits, choices, worth, known)
+            best = _best_by_fish((*before, safe_flow, *after), fits, choices, worth, known, is_brief)
             columns = {}
             for prefix, choice in choices.items():
                 part = _choice_columns(best.turbine[:, choice], best.found[:, choice], settings)
+                if is_brief:
+                    columns |= {f"{prefix}_{name}": values for name, values in part.items()}
+                    continue
                 firm_kw, is_new = _known_firm_kw(part, plants)
                 size = (part[name] for name in ("flow_design_m3s", "power_kw", "units"))
                 turbine = np.where(is_new, part["turbine"], -1)
@@ -245,6 +294,15 @@ def _known_firm_kw(part, earlier):
     return firm_kw, is_new
 
 
+class _Worth(NamedTuple):
+    # Scores between which the best is sought, arrays or None; see `best_of_stretches`.
+    floor: np.ndarray | None
+    ceiling: np.ndarray | None
+
+    def of_rows(self, rows):
+        return _Worth(*(None if part is None else part[rows] for part in self))
+
+
 class _Best(NamedTuple):
     # What the search found for n stretches by one setting of fish: ``turbine`` and ``found`` of
     # `best_of_stretches`; ``too_small``, bool of shape (n, CHOICES), where a larger stream alone would have one.
@@ -255,15 +313,20 @@ class _Best(NamedTuple):
 
 # The best of each stretch, by arguments of `best_of_stretches` with the classes that would fit in a larger stream,
 # and by those that fit in this one.
-def _best(searched, fits, choices, worth):
+def _best(searched, fits, choices, worth, is_brief=False):
     in_stream = (*searched[:FITS], fits & searched[FITS], *searched[FITS + 1 :])
-    turbine, found, _ = best_of_stretches(*in_stream, worth)
-    if worth is not None and len(again := np.flatnonzero((turbine < 0).any(axis=1))):
+    turbine, found, _ = best_of_stretches(*in_stream, *worth)
+    asked = list(choices.values())
+    if worth.floor is not None and not is_brief:
         # What a quick look found no plant for.
-        turbine[again], found[again], _ = best_of_stretches(*_of_rows(in_stream, again))
+        lacks = (turbine[:, asked] < 0).any(axis=1)
+        if worth.ceiling is not None:
+            lacks &= ~(found[:, ANY, SCORE] > worth.ceiling)
+        if len(again := np.flatnonzero(lacks)):
+            turbine[again], found[again], _ = best_of_stretches(*_of_rows(in_stream, again))
     too_small = np.zeros(turbine.shape, dtype=bool)
-    lacks = (turbine[:, list(choices.values())] < 0).any(axis=1)
-    if len(without_turbine := np.flatnonzero(lacks & ~fits.all(axis=1))):
+    lacks = (turbine[:, asked] < 0).any(axis=1) & ~fits.all(axis=1)
+    if not is_brief and len(without_turbine := np.flatnonzero(lacks)):
         without, _, _ = best_of_stretches(*_of_rows(searched, without_turbine))
         too_small[without_turbine] = (turbine[without_turbine] < 0) & (without >= 0)
     return _Best(turbine, found, too_small)
@@ -271,10 +334,10 @@ def _best(searched, fits, choices, worth):
 
 # `_best` by the next of several settings of fish: only those stretches are searched of which the best does not
 # follow from an earlier one. `known` holds the sizes that are fish-safe by each of these, and its best.
-def _best_by_fish(searched, fits, choices, worth, known):
+def _best_by_fish(searched, fits, choices, worth, known, is_brief=False):
     sizes = _safe_sizes(searched[SAFE_FLOW], searched[TABLE])
     if not known:
-        best = _best(searched, fits, choices, worth)
+        best = _best(searched, fits, choices, worth, is_brief)
     else:
         best, left = _Best(*(part.copy() for part in known[0][1])), np.ones(len(fits), dtype=bool)
         for earlier_sizes, earlier in known:
@@ -283,8 +346,8 @@ def _best_by_fish(searched, fits, choices, worth, known):
                 whole[same] = part[same]
             left &= ~same
         if len(rows := np.flatnonzero(left)):
-            worth = None if worth is None else worth[rows]
-            for whole, part in zip(best, _best(_of_rows(searched, rows), fits[rows], choices, worth), strict=True):
+            searched = _of_rows(searched, rows)
+            for whole, part in zip(best, _best(searched, fits[rows], choices, worth.of_rows(rows)), strict=True):
                 whole[rows] = part
     known.append((sizes, best))
     return best
@@ -495,7 +558,7 @@ def _check_stretches(stretches, depths, stations, connection):
     missing = [name for name in needed if name not in stretches]
     if missing:
         raise ValueError(f"stretches lack the columns {', '.join(missing)}")
-    strange = sorted(set(stretches["scheme_type"]) - set(SCHEME_TYPES))
+    strange = sorted(set(stretches["scheme_type"].unique()) - set(SCHEME_TYPES))
     if strange:
         raise ValueError(
             f"scheme types must be among {', '.join(SCHEME_TYPES)} (found {', '.join(map(str, strange))})"
@@ -511,7 +574,7 @@ def _ends(stretches, depths):
 
 
 # Groups of stretches with the flow, residual flow and levels of each station: as they are, or as expected.
-def _water(stretches, curve_m3s, environmental_flow_m3s, costs, settings, depths, closed, model):
+def _water(stretches, curve_m3s, environmental_flow_m3s, costs, settings, depths, closed, model, known=None):
     releases = settings.flows.releases
     if model is None:
         is_shut = shutdown_share(curve_m3s, settings.energy, closed)
@@ -520,15 +583,47 @@ def _water(stretches, curve_m3s, environmental_flow_m3s, costs, settings, depths
             yield rows, curve_m3s, left_m3s, depths
         return
     if depths is None:
-        depths = WaterDepths(np.zeros(curve_m3s.shape), np.zeros(len(curve_m3s)))
+        depths = _constant_levels(curve_m3s)
     nothing = np.zeros(curve_m3s.shape)
     for rows, kind in kinds_of(stretches, costs, releases):
-        # Stations that no stretch of the group begins or ends at are left empty.
-        used = np.unique(np.concatenate(_ends(stretches.iloc[rows], depths)))
-        own = depths.at(used)
-        usable_m3s, rise_m = np.zeros((2, *curve_m3s.shape))
-        usable_m3s[used], rise_m[used] = expected_water(model.at(used), own, settings, kind)
+        if known is not None:
+            usable_m3s, rise_m = known[kind]
+        else:
+            usable_m3s, rise_m = _expected_at_ends(stretches.iloc[rows], curve_m3s, settings, depths, model, kind)
         yield rows, usable_m3s, nothing, WaterDepths(rise_m, np.zeros(len(rise_m)))
+
+
+def _constant_levels(curve_m3s):
+    return WaterDepths(np.zeros(curve_m3s.shape), np.zeros(len(curve_m3s)))
+
+
+# Expected water of all stations; those that no stretch begins or ends at are left empty.
+def _expected_at_ends(stretches, curve_m3s, settings, depths, model, kind):
+    used = np.unique(np.concatenate(_ends(stretches, depths)))
+    usable_m3s, rise_m = np.zeros((2, *curve_m3s.shape))
+    usable_m3s[used], rise_m[used] = expected_water(model.at(used), depths.at(used), settings, kind)
+    return usable_m3s, rise_m
+
+
+def expected_by_kind(stretches, curve_m3s, costs, settings, depths, model):
+    """Expected water at the stations of stretches, for several valuations of them.
+
+    Parameters
+    ----------
+    stretches, curve_m3s, costs, settings, depths, model
+        As `value_stretches`; `depths` may be None.
+
+    Returns
+    -------
+    dict
+        By the kinds of `sitefinder.energy.expectation.kinds_of` usable flow [m³/s] and level [m], ndarrays of
+        float64, shape (stations, bins); 0 at stations where no stretch of the kind begins or ends.
+    """
+    depths = _constant_levels(curve_m3s) if depths is None else depths
+    return {
+        kind: _expected_at_ends(stretches.iloc[rows], curve_m3s, settings, depths, model, kind)
+        for rows, kind in kinds_of(stretches, costs, settings.flows.releases)
+    }
 
 
 def search_arguments(stretches, curve, environmental_flow, costs, settings, depths, mean_m3s=None):
@@ -552,6 +647,7 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
     flow_mean = (curve.mean(axis=1) if mean_m3s is None else mean_m3s)[intake]
     head_net = net_head_m(stretches["head_m"], headrace_m, settings.energy)
     works = conduit_works(stretches, head_net, costs, settings)
+    scheme_types = stretches["scheme_type"].to_numpy(dtype=object).tolist()
     return (
         *usable_flow(curve, environmental_flow),
         np.zeros(curve.shape) if depths is None else np.ascontiguousarray(depths.rise_m, dtype=np.float64),
@@ -559,7 +655,7 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
         tailrace,
         intake_is_held(stretches["scheme_type"], settings.tailwater),
         head_net,
-        pd.Categorical(stretches["scheme_type"], categories=SCHEME_TYPES).codes.astype(np.int64),
+        np.array([SCHEME_TYPES.index(name) for name in scheme_types], dtype=np.int64),
         np.ascontiguousarray(pipe_m),
         sum(place_costs(stretches, flow_mean, costs, settings.costs.connection).values())
         + works.cut_fixed

@@ -144,8 +144,13 @@ def penstock_length_m(conduit_m, head_m, works):
 @part
 def canal_cost_per_m(flow_m3s, works):
     """Canal per metre of length, by its cross-section; also for kernels. It rises with the flow."""
-    dug, lined = flow_m3s**AREA_EXPONENT, flow_m3s**PERIMETER_EXPONENT
-    return works.canal_dug_per_m * dug + works.canal_lined_per_m * lined + works.canal_per_m
+    return _canal_cost_by_section(flow_m3s**AREA_EXPONENT, flow_m3s**PERIMETER_EXPONENT, works)
+
+
+# The same by the area and the perimeter of the section over those at 1 m³/s.
+@part
+def _canal_cost_by_section(area, perimeter, works):
+    return works.canal_dug_per_m * area + works.canal_lined_per_m * perimeter + works.canal_per_m
 
 
 @part
@@ -165,24 +170,21 @@ def penstock_wall_m(diameter_m, head_m, works):
 @part
 def penstock_cost_per_m(flow_m3s, head_m, works):
     """Penstock per metre of length, by the mass of its steel and its diameter; also for kernels."""
-    diameter_m = works.penstock_diameter_m * flow_m3s**0.5
-    steel_m2 = math.pi * diameter_m * penstock_wall_m(diameter_m, head_m, works)
-    return works.penstock_steel_per_m3 * steel_m2 + works.penstock_laying_per_m2 * diameter_m
+    return _penstock_cost_by_diameter(works.penstock_diameter_m * flow_m3s**0.5, head_m, works)
 
 
 @part
-def least_cost_per_m(flow_m3s, works):
-    """Least cost of a metre of headrace on level ground, as a canal, an aqueduct or a tunnel; for kernels."""
-    aqueduct = works.aqueduct_per_m * flow_m3s**PERIMETER_EXPONENT
-    return min(canal_cost_per_m(flow_m3s, works), aqueduct, works.tunnel_per_m)
+def _penstock_cost_by_diameter(diameter_m, head_m, works):
+    steel_m2 = math.pi * diameter_m * penstock_wall_m(diameter_m, head_m, works)
+    return works.penstock_steel_per_m3 * steel_m2 + works.penstock_laying_per_m2 * diameter_m
 
 
 class ConduitWorks(NamedTuple):
     """What conduits are made of, to price it at a flow: arrays of shape (n,).
 
     ``canal_m`` and ``penstock_m`` are lengths; ``least_m`` is the length of a headrace of which no more is known
-    than that it is no shorter, priced by `least_cost_per_m`. Money beside these: ``bench`` times
-    flow^`AREA_EXPONENT`, ``cut`` and ``aqueduct`` times flow^`PERIMETER_EXPONENT`, and ``cut_fixed`` and
+    than that it is no shorter, priced by the cheapest of canal, aqueduct and tunnel. Money beside these: ``bench``
+    times flow^`AREA_EXPONENT`, ``cut`` and ``aqueduct`` times flow^`PERIMETER_EXPONENT`, and ``cut_fixed`` and
     ``crossings`` at any flow.
     """
 
@@ -322,28 +324,53 @@ def transformer_cost(power_kw, works):
     return works.transformer * power_kw**works.transformer_power_exponent
 
 
+# What works cost by the design flow alone, and what else of it their costs go by: columns of a table with a row
+# for each flow, so that it is worked out once for all places with that flow. `AT_INTAKE` and `SPILLWAY` are money,
+# `CANAL` and `LEAST` money a metre; `HOUSE` is the factor of the flow in the cost of a powerhouse, `AREA` and
+# `PERIMETER` are those of a canal's section, `DIAMETER` is a penstock's [m].
+FLOW_TERMS = 8
+HOUSE, AT_INTAKE, SPILLWAY, AREA, PERIMETER, CANAL, LEAST, DIAMETER = range(FLOW_TERMS)
+
+
+@part
+def fill_flow_terms(flow_m3s, works, terms, row):
+    """Fill a row of a table with what the works of a design flow cost by it, for `sized_works`; for kernels.
+
+    The headrace of no known kind is the cheapest on level ground: a canal, an aqueduct or a tunnel.
+    """
+    area, perimeter = flow_m3s**AREA_EXPONENT, flow_m3s**PERIMETER_EXPONENT
+    terms[row, HOUSE] = flow_m3s**works.powerhouse_flow_exponent
+    terms[row, AT_INTAKE] = works.intake * flow_m3s**works.intake_flow_exponent
+    terms[row, SPILLWAY] = works.spillway * flow_m3s**works.spillway_flow_exponent
+    terms[row, AREA], terms[row, PERIMETER] = area, perimeter
+    terms[row, CANAL] = _canal_cost_by_section(area, perimeter, works)
+    terms[row, LEAST] = min(terms[row, CANAL], works.aqueduct_per_m * perimeter, works.tunnel_per_m)
+    terms[row, DIAMETER] = works.penstock_diameter_m * flow_m3s**0.5
+
+
 @part
 def sized_works(
-    power_kw, flow_m3s, head_m, powerhouse, canal_m, penstock_m, by_area, by_perimeter, least_m, works
+    power_kw, flow_m3s, terms, row, head_m, powerhouse, canal_m, penstock_m, by_area, by_perimeter, least_m, works
 ):
     """Capital of all works that go with a plant's size, for kernels: powerhouse, intake, headrace, transformer.
 
     `powerhouse` has the head and the class's civil factor in it; `by_area` and `by_perimeter` are what the ground
-    adds to a canal of 1 m³/s, `least_m` is a headrace of unknown kind, see `ConduitWorks`. None falls when flow or
-    power rises, on which the bounds of the search depend.
+    adds to a canal of 1 m³/s, `least_m` is a headrace of unknown kind, see `ConduitWorks`. What goes with the flow
+    is in a row of `terms`, see `fill_flow_terms`. None falls when flow or power rises, on which the bounds of the
+    search depend.
     """
-    cost = powerhouse * flow_m3s**works.powerhouse_flow_exponent
-    cost += works.intake * flow_m3s**works.intake_flow_exponent
+    cost = powerhouse * terms[row, HOUSE]
+    cost += terms[row, AT_INTAKE]
     cost += transformer_cost(power_kw, works)
     if canal_m > 0.0:
-        cost += canal_cost_per_m(flow_m3s, works) * canal_m + works.forebay_per_m3s * flow_m3s
-        cost += works.spillway * flow_m3s**works.spillway_flow_exponent
+        cost += terms[row, CANAL] * canal_m + works.forebay_per_m3s * flow_m3s
+        cost += terms[row, SPILLWAY]
     if penstock_m > 0.0:
-        cost += penstock_cost_per_m(flow_m3s, head_m, works) * penstock_m
+        cost += _penstock_cost_by_diameter(terms[row, DIAMETER], head_m, works) * penstock_m
     if by_area > 0.0:
-        cost += by_area * flow_m3s**AREA_EXPONENT
+        cost += by_area * terms[row, AREA]
     if by_perimeter > 0.0:
-        cost += by_perimeter * flow_m3s**PERIMETER_EXPONENT
+        cost += by_perimeter * terms[row, PERIMETER]
     if least_m > 0.0:
-        cost += least_cost_per_m(flow_m3s, works) * least_m
+        cost += terms[row, LEAST] * least_m
     return cost

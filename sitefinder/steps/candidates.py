@@ -11,7 +11,7 @@ import shapely
 from sitefinder.energy.costs import best_price_per_kwh
 from sitefinder.energy.hydraulics import LEAST_CANAL, LEAST_PIPE
 from sitefinder.energy.plant import hydraulic_power_kw
-from sitefinder.energy.valuation import MOST_FALL, value_fish_safe, value_stretches
+from sitefinder.energy.valuation import MOST_FALL, expected_by_kind, value_any, value_fish_safe, value_stretches
 from sitefinder.energy.works import canal_cost_per_m, penstock_cost_per_m, works_numbers
 from sitefinder.io.raster import cells_at
 from sitefinder.profile.shrinkage import head_priors, shrink_heads
@@ -27,7 +27,7 @@ from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 from sitefinder.vocabulary import FLOW_TOO_WEAK, schemes_that
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     import geopandas
     import numpy.typing as npt
@@ -303,7 +303,8 @@ def value_best_case(
     -------
     DataFrame
         A row for each candidate: ``may_pay``, False for all but diversions; and where this is known, the
-        columns of `value_all`, of diversions alone. It is not known where sites are not chosen by money, or
+        columns of `value_all`, of diversions alone; of those that may pay these are of no use, since the search
+        ends where it has found a plant that pays. It is not known where sites are not chosen by money, or
         where a cost rises faster than the head, so that a little less head could be better; then all diversions of
         enough flow may pay.
     """
@@ -317,32 +318,56 @@ def value_best_case(
     is_pipe = settings.energy.conduit == "pipe"
     slope = 0.0 if is_pipe else settings.energy.canal_slope
 
-    floor = None
+    floor = ceiling = None
     if settings.energy.design_by == "choice":
-        # What counts as nearly paying, by twice the revenue of all water and head.
+        # What counts as nearly paying, by twice the revenue of all water and head; and what pays for certain.
         kw = hydraulic_power_kw(table["flow_mean_m3s"], table["head_m"]).to_numpy(dtype=np.float64)
         floor = -NEARLY * 2.0 * best_price_per_kwh(settings.costs) * HOURS_PER_YEAR * np.nan_to_num(kw)
+        ceiling = 0.0
+    water = None
+    if flows.model is not None:
+        water = expected_by_kind(table[diverts], flows.bins_m3s, inputs.costs, settings, water_depths, flows.model)
 
-    def valued(canal_m: npt.NDArray[np.float64], pipe_m: npt.NDArray[np.float64], rows: Any) -> pd.DataFrame:
+    def valued(
+        canal_m: npt.NDArray[np.float64],
+        pipe_m: npt.NDArray[np.float64],
+        rows: npt.NDArray[np.bool_],
+        floor: npt.NDArray[np.float64] | None,
+        value: Callable[..., pd.DataFrame] = value_stretches,
+    ) -> pd.DataFrame:
         least = {"conduit_length_m": own_m, LEAST_CANAL: canal_m, LEAST_PIPE: pipe_m}
         least[MOST_FALL] = np.maximum(slope * (most_m - canal_m), 0.0)
-        return _valued(settings, inputs, table.assign(**least), rows, flows, water_depths, floor=floor)
+        own = table[rows].assign(**{name: values[rows] for name, values in least.items()})
+        floor = None if floor is None else floor[rows]
+        return _values(
+            settings, inputs, own, flows, water_depths, value, floor=floor, ceiling=ceiling, water=water
+        )
 
     def pays(values: pd.DataFrame) -> npt.NDArray[np.bool_]:
         kwh = values["any_energy_mwh"].to_numpy() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
         revenue = kwh * best_price_per_kwh(settings.costs)
         return np.asarray(values["any_net_annual_value"].to_numpy() > -NEARLY * revenue, dtype=bool)
 
+    def of_all_rows(values: pd.DataFrame, rows: npt.NDArray[np.bool_]) -> pd.DataFrame:
+        return _of_all_rows(values, table.index, rows)
+
     if is_pipe:
-        best = valued(none, own_m, diverts)
+        best = of_all_rows(valued(none, own_m, diverts, floor), diverts)
         return best.assign(may_pay=diverts & pays(best))
-    best = valued(own_m, none, diverts)
-    other = valued(
-        none, own_m, diverts & ~pays(best) & _pipe_may_pay(settings, inputs, table, best, slope * own_m)
-    )
-    better = pays(other) | (other["any_turbine"].to_numpy() >= 0) & (best["any_turbine"].to_numpy() < 0)
-    best = _with_rows_of(other, better, best)
-    return best.assign(may_pay=diverts & pays(best))
+    best = of_all_rows(valued(own_m, none, diverts, floor), diverts)
+    may_pay = diverts & pays(best)
+    rest = diverts & ~may_pay & _pipe_may_pay(settings, inputs, table, best, slope * own_m)
+    if rest.any():
+        # What has a plant by a canal keeps that unless it pays by a pipe; of the others any plant counts.
+        lacks = best["any_turbine"].to_numpy() < 0
+        asked = valued(none, own_m, rest, None if floor is None else np.where(lacks, -np.inf, floor), value_any)
+        may_pay[rest] = pays(asked)
+        fits = lacks & ~may_pay
+        fits[rest] &= asked["any_turbine"].to_numpy() >= 0
+        fits &= rest
+        if fits.any():
+            best = _with_rows_of(of_all_rows(valued(none, own_m, fits, floor), fits), fits, best)
+    return best.assign(may_pay=may_pay)
 
 
 # Energy of a plant grows with its head; one sized for more head gains a little more than that (own choice).
@@ -438,18 +463,24 @@ def _valued(
     enough: npt.NDArray[np.bool_],
     flows: Flows,
     water_depths: WaterDepths,
-    *,
-    floor: npt.NDArray[np.float64] | None = None,
 ) -> pd.DataFrame:
-    data = (inputs.turbines, inputs.costs, settings, water_depths, flows.closed, flows.model)
-    valued = value_stretches(
-        table[enough],
-        flows.bins_m3s,
-        flows.environmental_flow_m3s,
-        *data,
-        floor=None if floor is None else floor[enough],
-    )
+    valued = _values(settings, inputs, table[enough], flows, water_depths)
     return _of_all_rows(valued, table.index, enough)
+
+
+# Energy and cost of all rows of a table.
+def _values(
+    settings: Settings,
+    inputs: RunInputs,
+    table: pd.DataFrame,
+    flows: Flows,
+    water_depths: WaterDepths,
+    value: Callable[..., pd.DataFrame] = value_stretches,
+    **limits: Any,
+) -> pd.DataFrame:
+    where = flows.bins_m3s, flows.environmental_flow_m3s
+    data = inputs.turbines, inputs.costs, settings, water_depths, flows.closed, flows.model
+    return value(table, *where, *data, **limits)
 
 
 # The valuation of all rows of a table from that of some of them; the others have no value.
@@ -466,7 +497,10 @@ def _of_all_rows(valued: pd.DataFrame, index: pd.Index, valued_rows: npt.NDArray
 
 # A valuation, with the values of another one of the same candidates in some rows.
 def _with_rows_of(other: pd.DataFrame, rows: npt.NDArray[np.bool_], valued: pd.DataFrame) -> pd.DataFrame:
-    columns = {name: np.where(rows, other[name].to_numpy(), valued[name].to_numpy()) for name in valued}
+    columns, others = {}, arrays_by_name(other)
+    for name, own in arrays_by_name(valued).items():
+        columns[name] = np.array(own)
+        columns[name][rows] = np.asarray(others[name])[rows]
     return _as_table(columns, valued.index)
 
 

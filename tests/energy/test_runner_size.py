@@ -21,7 +21,7 @@ from sitefinder.energy.runners import (
     suction_head_m,
     unit_flow_limit,
 )
-from sitefinder.energy.sizing import CLASS_AT_SITE, Prices, _energy_bound_mwh, mean_kw, rated_kw
+from sitefinder.energy.sizing import CLASS_AT_SITE, Prices, _energy_bound_mwh, _scale_of, mean_kw, rated_kw
 from sitefinder.energy.turbines import efficiency_table, turbine_table
 from sitefinder.energy.valuation import turbine_options, value_stretches
 from sitefinder.units import METRES_PER_FOOT
@@ -359,17 +359,19 @@ def test_no_plant_of_an_interval_gives_more_than_its_bound(turbine_class):
         bins[2, 1:] = np.cumsum(bins[1, :-1])
         bins[3, :-1] = np.cumsum((bins[0, :-1] * bins[1, :-1])[::-1])[::-1]
         least, greatest = np.sort(10 ** random.uniform(-1.0, 0.8, 2))
-        bound = _energy_bound_mwh(bins, int((usable >= greatest).sum()), greatest, least, at_site, record)
+        flows = int((usable >= greatest).sum()), greatest, least
+        bound = _energy_bound_mwh(bins, *flows, 0.0, 0.0, _scale_of(greatest, at_site), at_site, record)
         for flow in np.geomspace(least, greatest, 7):
-            full, efficiency = int((usable >= flow).sum()), table.efficiency[number]
-            rated = rated_kw(bins, full, flow, at_site, efficiency, record, 0.0)
-            energy = 8.76 * mean_kw(bins, full, flow, rated, at_site, efficiency, record, 0.0, 0.0)
+            full, scale = int((usable >= flow).sum()), _scale_of(flow, at_site)
+            given = at_site, table.efficiency[number], record
+            rated = rated_kw(bins, full, flow, 0.0, scale, *given, 0.0)
+            energy = 8.76 * mean_kw(bins, full, flow, rated, 0.0, scale, *given, 0.0, 0.0)
             tight = max(tight, energy / bound)
             assert energy <= bound * (1 + 1e-12)
             # A fish screen takes water and head.
             full = int((usable >= 1.06 * flow).sum())
-            rated = rated_kw(bins, full, flow, at_site, efficiency, record, 0.1)
-            screened = 8.76 * mean_kw(bins, full, flow, rated, at_site, efficiency, record, 0.06 * flow, 0.1)
+            rated = rated_kw(bins, full, flow, 0.0, scale, *given, 0.1)
+            screened = 8.76 * mean_kw(bins, full, flow, rated, 0.0, scale, *given, 0.06 * flow, 0.1)
             assert screened <= bound * (1 + 1e-12)
     # The bound would be of no use if it were far above all.
     assert tight > 0.9

@@ -1,5 +1,6 @@
 """The value of stretches: one by hand, many by brute force, and what must hold for all."""
 
+import inspect
 import itertools
 import math
 
@@ -13,12 +14,19 @@ from plain_turbines import survival
 from scipy.stats import norm
 
 from sitefinder.catalogue.costs import with_screen
-from sitefinder.energy import valuation
+from sitefinder.energy import sizing, valuation
 from sitefinder.energy.costs import yearly_cost
 from sitefinder.energy.hydraulics import net_head_m
 from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
 from sitefinder.energy.turbines import efficiency_table
-from sitefinder.energy.valuation import turbine_options, value_fish_safe, value_stretches
+from sitefinder.energy.valuation import (
+    expected_by_kind,
+    turbine_options,
+    value_any,
+    value_fish_safe,
+    value_stretches,
+)
+from sitefinder.hydrology.flow_errors import FlowModel, stated_flow_errors
 from sitefinder.settings import FishGroup
 
 BINS = 200
@@ -529,3 +537,66 @@ def test_a_missing_column_is_named(turbine_class, generic_costs, settings):
 
     with pytest.raises(ValueError, match="stretches lack the columns has_fish_pass, head_m"):
         value_stretches(rows, np.ones((1, BINS)), np.ones((1, BINS)), [turbine_class()], generic_costs, settings)
+
+
+def test_what_pays_needs_no_better_plant_than_one_above_the_ceiling(
+    region, generic_turbines, generic_costs, settings
+):
+    data = (*region, generic_turbines, generic_costs, settings)
+    free = value_stretches(*data)
+    value = free["any_net_annual_value"]
+    ceiling = float(value.median())
+    floor = np.full(len(free), ceiling - value.std())
+
+    found = value_stretches(*data, floor=floor, ceiling=ceiling)
+    brief = value_any(*data, floor=floor, ceiling=ceiling)
+
+    above = value > ceiling
+    assert 5 < above.sum() < len(free) - 5
+    for name in ("any_net_annual_value", "any_turbine", "any_energy_mwh"):
+        pandas.testing.assert_series_equal(brief.loc[above, name], found.loc[above, name], check_exact=True)
+    # Some plant that is above, which is not always the best, and no others.
+    some = found.loc[above, "any_net_annual_value"]
+    assert ((some > ceiling) & (some <= value[above])).all()
+    assert (some < value[above]).any()
+    assert (found.loc[above, ["safe_turbine", "as_built_turbine"]] < 0).all(axis=None)
+    # All others as with the floor alone.
+    with_floor = value_stretches(*data, floor=floor)
+    pandas.testing.assert_frame_equal(found[~above], with_floor[~above], check_exact=True)
+    between = ~above & (value > floor)
+    assert between.sum() > 3
+    pandas.testing.assert_series_equal(
+        brief.loc[between, "any_net_annual_value"], value[between], check_exact=True
+    )
+
+
+def test_water_that_is_worked_out_beforehand_gives_the_same_values(
+    region, generic_turbines, generic_costs, settings
+):
+    stretches, curve, environmental_flow = region
+    stretches = stretches.assign(tailrace=stretches["intake"])
+    errors = stated_flow_errors(curve, None, environmental_flow.mean(axis=1), np.full(len(curve), 0.3))
+    model, some = FlowModel(errors, ()), stretches.iloc[: len(stretches) // 2]
+    given = curve, environmental_flow, generic_turbines, generic_costs, settings
+
+    water = expected_by_kind(stretches, curve, generic_costs, settings, None, model)
+    found = value_stretches(some, *given, model=model, water=water)
+
+    expected = value_stretches(some, *given, model=model)
+    pandas.testing.assert_frame_equal(found, expected, check_exact=True)
+    as_it_is = value_stretches(some, *given)
+    assert (found["any_energy_mwh"] < as_it_is["any_energy_mwh"]).any()
+
+
+def test_the_search_finds_the_same_where_it_is_not_compiled(
+    region, generic_turbines, generic_costs, settings, monkeypatch
+):
+    stretches, *flows = region
+    data = (stretches.iloc[:3], *flows, generic_turbines, generic_costs, settings)
+    compiled = value_stretches(*data)
+
+    monkeypatch.setattr(sizing, "_search", inspect.unwrap(sizing._search))
+    plain = value_stretches(*data)
+
+    assert (compiled["any_turbine"] >= 0).all()
+    pandas.testing.assert_frame_equal(plain, compiled, check_exact=True)

@@ -13,7 +13,16 @@ from hypothesis import strategies as st
 from sitefinder.catalogue.costs import CostFile
 from sitefinder.energy.costs import construction_interest_factor, project_laws, water_fee_per_year, yearly_cost
 from sitefinder.energy.hydraulics import waterway
-from sitefinder.energy.sizing import CLASS, CLASS_AT_SITE, _capital_of, _fill_class, _search_record, search_prices
+from sitefinder.energy.sizing import (
+    CLASS,
+    CLASS_AT_SITE,
+    SIZE_TERMS,
+    _capital_of,
+    _fill_class,
+    _search_record,
+    fill_size,
+    search_prices,
+)
 from sitefinder.energy.turbines import turbine_table
 from sitefinder.energy.valuation import value_stretches
 from sitefinder.energy.works import (
@@ -193,7 +202,13 @@ def kernel_capital(table, number, costs, settings, scheme, conduit_m, head_m, un
         at_site[name] = value
     record = _Attributes(at_site)
     _fill_class(record, units, _Attributes(one[0]), 0.8, _Attributes(prices))
-    return lambda power, flow: _capital_of(power, flow, record, _Attributes(prices))
+    sizes = np.zeros((1, SIZE_TERMS))
+
+    def capital(power, flow):
+        fill_size(flow, 0, sizes, _Attributes(prices))
+        return _capital_of(power, 0, sizes, record, _Attributes(prices))
+
+    return capital
 
 
 class _Attributes:
