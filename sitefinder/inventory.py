@@ -547,6 +547,7 @@ def compare(
     csv: StrPath | None = None,
     output: StrPath | None = None,
     page: StrPath | None = None,
+    sheet: StrPath | None = None,
     near_m: float | None = None,
     min_change_percent: float | None = None,
 ) -> Comparison:
@@ -560,6 +561,8 @@ def compare(
         A table (CSV) of the layer ``changes``, and a GeoPackage of all tables, to write.
     page : path-like, optional
         A page for a browser to write, with a map of both and of their difference.
+    sheet : path-like, optional
+        The same on one printed page (PDF) to write.
     near_m : float, optional
         How far apart a stream may be drawn in the two to be the same [m]; absent: 20.
     min_change_percent : float, optional
@@ -583,6 +586,7 @@ def compare(
         csv=csv,
         output=output,
         page=page,
+        sheet=sheet,
         near_m=NEAR_M if near_m is None else near_m,
         min_change_percent=min_change_percent,
     )

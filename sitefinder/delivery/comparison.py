@@ -15,8 +15,11 @@ from sitefinder.delivery.geopackage import checked_tables, write_layers
 from sitefinder.errors import InputError
 from sitefinder.io.deliveries import read_pair
 from sitefinder.report.change_page import change_page
+from sitefinder.report.languages import ENGLISH, speaking
+from sitefinder.report.sheets.change_sheet import change_sheet_pdf
 from sitefinder.schema import CHANGE_LAYERS
 from sitefinder.settings import Settings
+from sitefinder.settings.choices import LANGUAGES
 from sitefinder.steps.graph import STEPS
 
 
@@ -70,7 +73,7 @@ class Compared(NamedTuple):
     tables: dict
 
 
-def compare(old, new, *, csv=None, output=None, page=None, near_m=NEAR_M, min_change_percent=None):
+def compare(old, new, *, csv=None, output=None, page=None, sheet=None, near_m=NEAR_M, min_change_percent=None):
     """Changes between two deliveries.
 
     Parameters
@@ -80,7 +83,10 @@ def compare(old, new, *, csv=None, output=None, page=None, near_m=NEAR_M, min_ch
     csv, output : path-like, optional
         Files to write: the layer ``changes`` as CSV, and all of `sitefinder.schema.CHANGE_LAYERS` as GeoPackage.
     page : path-like, optional
-        File to write: a page for a browser, with a map of both runs and of their difference.
+        File to write: a page for a browser, with a map of both runs and of their difference, in the language of the
+        newer run, as the sheet is.
+    sheet : path-like, optional
+        File to write: the same on one printed page (PDF).
     near_m : float
         Maximum distance between two lines of the same stream [m].
     min_change_percent : float, optional
@@ -97,7 +103,7 @@ def compare(old, new, *, csv=None, output=None, page=None, near_m=NEAR_M, min_ch
     """
     deliveries = read_pair(old, new, NEEDED, OPTIONAL)
     paths = tuple(delivery.path for delivery in deliveries)
-    for path in (csv, output, page):
+    for path in (csv, output, page, sheet):
         _validate_replacing(path, paths)
     minimum = MIN_CHANGE if min_change_percent is None else min_change_percent / PERCENT
     tables = [delivery.tables for delivery in deliveries]
@@ -108,8 +114,11 @@ def compare(old, new, *, csv=None, output=None, page=None, near_m=NEAR_M, min_ch
     if output is not None:
         writers.append((output, partial(write_layers, tables=ready, layers=CHANGE_LAYERS)))
     title = deliveries[1].title or deliveries[0].title
+    drawn = {"title": title, "paths": paths, "changes": changes, "language": _language_of(tables[1]["provenance"])}
     if page is not None:
-        writers.append((page, partial(_write_page, title=title, paths=paths, changes=changes)))
+        writers.append((page, partial(_write_page, **drawn)))
+    if sheet is not None:
+        writers.append((sheet, partial(_write_sheet, **drawn)))
     files = [deliver(Path(path).parent, {Path(path).name: write})[0] for path, write in writers]
     return Compared(changes, title, paths, files, ready)
 
@@ -124,8 +133,22 @@ def _validate_replacing(path, compared):
         )
 
 
-def _write_page(path, title, paths, changes):
-    path.write_text(change_page(title, paths, changes), encoding="utf-8")
+# The language of a delivery; runs of versions before there was a choice spoke English.
+def _language_of(provenance):
+    stated = provenance.loc[
+        (provenance["kind"] == "setting") & (provenance["name"] == "delivery.language"), "value"
+    ]
+    return stated.iloc[0] if len(stated) and stated.iloc[0] in LANGUAGES else ENGLISH
+
+
+def _write_page(path, title, paths, changes, language):
+    with speaking(language):
+        path.write_text(change_page(title, paths, changes), encoding="utf-8", newline="\n")
+
+
+def _write_sheet(path, title, paths, changes, language):
+    with speaking(language):
+        path.write_bytes(change_sheet_pdf(title, paths, changes))
 
 
 def _write_csv(path, table):

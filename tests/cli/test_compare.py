@@ -8,7 +8,9 @@ import pandas as pd
 import pyogrio
 import pytest
 import shapely
+from pypdf import PdfReader
 
+from sitefinder.delivery.comparison import _language_of
 from sitefinder.schema import CHANGE_LAYERS
 
 pytestmark = pytest.mark.slow
@@ -106,7 +108,21 @@ def test_a_page_is_written_where_asked_and_needs_no_network(two_runs, command):
     assert not re.search(r"(?:src|href)=", page)
 
 
-@pytest.mark.parametrize("option", ["--output", "--page", "--csv"])
+def test_a_sheet_is_written_in_the_language_of_the_newer_run(two_runs, command):
+    outcome = command("compare", "out", "--sheet", "report/changes.pdf")
+
+    assert outcome.out.endswith("\nFiles\n  report/changes.pdf\n")
+    sheet = PdfReader(two_runs.folder / "report" / "changes.pdf")
+    assert len(sheet.pages) == 1
+    assert "Small valley: what changed" in sheet.pages[0].extract_text()
+    before = pyogrio.read_dataframe("out/sites.gpkg", layer="provenance")
+    stated = before["name"] == "delivery.language"
+    assert before.loc[stated, "value"].tolist() == ["en"]
+    assert _language_of(before.assign(value=before["value"].mask(stated, "de"))) == "de"
+    assert _language_of(before[~stated]) == "en"
+
+
+@pytest.mark.parametrize("option", ["--output", "--page", "--sheet", "--csv"])
 def test_a_comparison_never_replaces_what_it_compares(two_runs, command, option):
     before = two_runs.contents()
 
