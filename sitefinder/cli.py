@@ -344,6 +344,7 @@ def compare_command(
         Path | None, typer.Option(help="write a page for a browser, with a map of both runs and their difference")
     ] = None,
     sheet: Annotated[Path | None, typer.Option(help="write the same on one printed page (PDF)")] = None,
+    language: Annotated[str, typer.Option(metavar="TAG", help="language of page and sheet: en or de")] = "en",
     near_m: Annotated[
         float | None,
         typer.Option(
@@ -367,6 +368,7 @@ def compare_command(
         output=output,
         page=page,
         sheet=sheet,
+        language=language,
         near_m=near_m,
         min_change_percent=min_change,
     )

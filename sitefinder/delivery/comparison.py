@@ -73,7 +73,18 @@ class Compared(NamedTuple):
     tables: dict
 
 
-def compare(old, new, *, csv=None, output=None, page=None, sheet=None, near_m=NEAR_M, min_change_percent=None):
+def compare(
+    old,
+    new,
+    *,
+    csv=None,
+    output=None,
+    page=None,
+    sheet=None,
+    language=ENGLISH,
+    near_m=NEAR_M,
+    min_change_percent=None,
+):
     """Changes between two deliveries.
 
     Parameters
@@ -83,10 +94,11 @@ def compare(old, new, *, csv=None, output=None, page=None, sheet=None, near_m=NE
     csv, output : path-like, optional
         Files to write: the layer ``changes`` as CSV, and all of `sitefinder.schema.CHANGE_LAYERS` as GeoPackage.
     page : path-like, optional
-        File to write: a page for a browser, with a map of both runs and of their difference, in the language of the
-        newer run, as the sheet is.
+        File to write: a page for a browser, with a map of both runs and of their difference.
     sheet : path-like, optional
         File to write: the same on one printed page (PDF).
+    language : str
+        Of page and sheet: one of `sitefinder.settings.choices.LANGUAGES`. Other texts are English.
     near_m : float
         Maximum distance between two lines of the same stream [m].
     min_change_percent : float, optional
@@ -99,8 +111,10 @@ def compare(old, new, *, csv=None, output=None, page=None, sheet=None, near_m=NE
     Raises
     ------
     InputError
-        If a delivery cannot be read or compared, or a file would replace one that is compared.
+        If a delivery cannot be read or compared, a file would replace one that is compared, or no texts are in the
+        language.
     """
+    _validate_language(language)
     deliveries = read_pair(old, new, NEEDED, OPTIONAL)
     paths = tuple(delivery.path for delivery in deliveries)
     for path in (csv, output, page, sheet):
@@ -114,7 +128,7 @@ def compare(old, new, *, csv=None, output=None, page=None, sheet=None, near_m=NE
     if output is not None:
         writers.append((output, partial(write_layers, tables=ready, layers=CHANGE_LAYERS)))
     title = deliveries[1].title or deliveries[0].title
-    drawn = {"title": title, "paths": paths, "changes": changes, "language": _language_of(tables[1]["provenance"])}
+    drawn = {"title": title, "paths": paths, "changes": changes, "language": language}
     if page is not None:
         writers.append((page, partial(_write_page, **drawn)))
     if sheet is not None:
@@ -133,12 +147,14 @@ def _validate_replacing(path, compared):
         )
 
 
-# The language of a delivery; runs of versions before there was a choice spoke English.
-def _language_of(provenance):
-    stated = provenance.loc[
-        (provenance["kind"] == "setting") & (provenance["name"] == "delivery.language"), "value"
-    ]
-    return stated.iloc[0] if len(stated) and stated.iloc[0] in LANGUAGES else ENGLISH
+def _validate_language(language):
+    if language not in LANGUAGES:
+        raise InputError.of(
+            "page and sheet cannot be written in this language",
+            expected=" or ".join(LANGUAGES),
+            found=str(language),
+            fix="choose one of these",
+        )
 
 
 def _write_page(path, title, paths, changes, language):

@@ -95,7 +95,9 @@ def _difference(rows, frame):
     for change in reversed(CHANGES):
         own = reaches[reaches["change"] == change]
         if len(own):
-            streams.append((_class("change", change), say("Stream, {verdict}", verdict=say(change)), _titled(own, frame)))
+            streams.append(
+                (_class("change", change), say("Stream, {verdict}", verdict=say(change)), _titled(own, frame))
+            )
     return View("difference", say("Difference"), streams, _marks(sites.iloc[::-1], frame, None))
 
 
@@ -107,7 +109,13 @@ def _run(rows, frame, name, run, label):
     for verdict in reversed(VERDICTS):
         own = reaches[reaches[f"verdict_{run}"] == verdict.name]
         if len(own):
-            streams.append((_class("verdict", verdict.name), say("Stream, {verdict}", verdict=say(verdict.name)), _titled(own, frame)))
+            streams.append(
+                (
+                    _class("verdict", verdict.name),
+                    say("Stream, {verdict}", verdict=say(verdict.name)),
+                    _titled(own, frame),
+                )
+            )
     order = sites[f"rank_{run}"].fillna(np.inf).sort_values(ascending=False, kind="stable").index
     return View(name, say(label), streams, _marks(sites.loc[order], frame, run))
 
@@ -129,7 +137,9 @@ def _titled(rows, frame):
 
 
 def _verdicts(row):
-    return " → ".join(say(verdict) if verdict else say("not there") for verdict in (row.verdict_old, row.verdict_new))
+    return " → ".join(
+        say(verdict) if verdict else say("not there") for verdict in (row.verdict_old, row.verdict_new)
+    )
 
 
 # Sites at the lower end of their stretch: (class, x, y, sign, title).
@@ -170,7 +180,9 @@ def _sites(rows, compared):
                     "ids": " → ".join(dict.fromkeys(plain(name) for name in (row.id_old, row.id_new) if name)),
                     "stream": plain(row.stream),
                     "figures": [*ranks, *map(figure, powers), *map(figure, energies)],
-                    "why": "; ".join([*reasons.texts, *([say("cause: {cause}", cause=reasons.cause)] if reasons.cause else [])]),
+                    "why": "; ".join(
+                        [*reasons.texts, *([say("cause: {cause}", cause=reasons.cause)] if reasons.cause else [])]
+                    ),
                 }
             )
     return found
@@ -179,7 +191,12 @@ def _sites(rows, compared):
 # Reaches by the rules that exclude them now, or no longer do.
 def _reaches(rows):
     return [
-        (say(row.change), cause_text(row.rules) or say("none"), str(row.size), figure(row.sum / METRES_PER_KILOMETRE))
+        (
+            say(row.change),
+            cause_text(row.rules) or say("none"),
+            str(row.size),
+            figure(row.sum / METRES_PER_KILOMETRE),
+        )
         for row in reach_rules(rows).itertuples(index=False)
     ]
 

@@ -3,7 +3,6 @@
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 
 from sitefinder.comparison.changes import NO_LONGER
 from sitefinder.comparison.matching import causes_text

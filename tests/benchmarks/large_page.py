@@ -1,7 +1,7 @@
 """The report page of a large region: its size, the time that it takes to open and to draw, and how its map moves.
 
-Run as ``python tests/benchmarks/large_page.py``, alone on the machine; it needs the program chromium. The region is
-made up: ``--sites`` and ``--reaches`` say how large. Beside elapsed time, which other programs on the machine
+Run as ``python tests/benchmarks/large_page.py``, alone on the machine; it needs the program chromium. The region
+is made up: ``--sites`` and ``--reaches`` say how large. Beside elapsed time, which other programs on the machine
 lengthen, stands the processor time of all processes of the browser; a page of 12 sites and 60 reaches is measured
 in the same run for comparison.
 """
@@ -58,7 +58,7 @@ def processor_seconds(browser):
 
 
 def opened(playwright, path):
-    """Elapsed and processor seconds until a page is ready and until its map is drawn, and its frames in a pan [ms]."""
+    """Elapsed and processor seconds until a page is ready and its map is drawn, and its frames in a pan [ms]."""
     chromium = playwright.chromium.launch(
         executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"]
     )
@@ -92,7 +92,9 @@ def main():
     parser.add_argument("--sites", type=int, default=5000)
     parser.add_argument("--reaches", type=int, default=50_000)
     parser.add_argument("--times", type=int, default=TIMES, help="openings of each page; their median is printed")
-    parser.add_argument("--page", type=Path, action="append", default=[], help="also this page of a run; repeatable")
+    parser.add_argument(
+        "--page", type=Path, action="append", default=[], help="also this page of a run; repeatable"
+    )
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch, sync_playwright() as playwright:
         pages = [(path.name, path.resolve()) for path in options.page]
@@ -101,14 +103,24 @@ def main():
             path = Path(scratch) / f"page-{sites}.html"
             path.write_text(text, encoding="utf-8", newline="\n")
             pages.append((f"{sites:,} sites, {reaches:,} reaches", path))
-            print(f"{sites:,} sites, {reaches:,} reaches: made in {seconds:.1f} s of processor time", file=sys.stderr)
+            print(
+                f"{sites:,} sites, {reaches:,} reaches: made in {seconds:.1f} s of processor time", file=sys.stderr
+            )
         print("Medians; seconds elapsed, and in brackets of the processor.")
-        print(COLUMNS.format("page", "size [MB]", "ready [s]", "map drawn [s]", "frame of a pan [ms]", "").rstrip())
+        print(
+            COLUMNS.format("page", "size [MB]", "ready [s]", "map drawn [s]", "frame of a pan [ms]", "").rstrip()
+        )
         for name, path in pages:
             found = [opened(playwright, path) for _ in range(options.times)]
             ready, ready_cpu, drawn, drawn_cpu, frame = map(statistics.median, zip(*found, strict=True))
             size = path.stat().st_size / 1e6
-            cells = name, f"{size:.2f}", f"{ready:.2f} ({ready_cpu:.2f})", f"{drawn:.2f} ({drawn_cpu:.2f})", f"{frame:.0f}"
+            cells = (
+                name,
+                f"{size:.2f}",
+                f"{ready:.2f} ({ready_cpu:.2f})",
+                f"{drawn:.2f} ({drawn_cpu:.2f})",
+                f"{frame:.0f}",
+            )
             print(COLUMNS.format(*cells, "").rstrip())
 
 

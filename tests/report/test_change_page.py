@@ -1,4 +1,4 @@
-"""The page and the sheet of a comparison, on changes written by hand: figures, causes, maps, and names that are markup."""
+"""Page and sheet of a comparison, on changes written by hand: figures, causes, maps, and names that are markup."""
 
 import io
 import re
@@ -195,8 +195,8 @@ def test_the_sheet_is_one_tagged_page_with_the_figures_the_causes_and_the_sites(
 
 def test_many_sites_and_causes_stay_on_one_page_that_says_what_it_leaves_out():
     many = [
-        row("site", "newly excluded", f"S{number}", "", [(100 * number, 900), (100 * number, 700)], rank_old=number + 1,
-            energy_mwh_old=200.0, rules="town (Hosk)" * 12, cause=TOWN)
+        row("site", "newly excluded", f"S{number}", "", [(100 * number, 900), (100 * number, 700)],
+            rank_old=number + 1, energy_mwh_old=200.0, rules="town (Hosk)" * 12, cause=TOWN)
         for number in range(60)
     ]  # fmt: skip
     causes = tuple(f"rule number {number} is new" for number in range(30))
@@ -212,7 +212,11 @@ def test_many_sites_and_causes_stay_on_one_page_that_says_what_it_leaves_out():
 
 
 def test_what_did_not_change_is_said_on_the_sheet_too():
-    said = PdfReader(io.BytesIO(change_sheet_pdf("Upper valley", PATHS, changes(ROWS[:1], ())))).pages[0].extract_text()
+    said = (
+        PdfReader(io.BytesIO(change_sheet_pdf("Upper valley", PATHS, changes(ROWS[:1], ()))))
+        .pages[0]
+        .extract_text()
+    )
 
     assert "Nothing changed in 1 reach and 0 sites." in said
 
@@ -221,7 +225,9 @@ def test_page_and_sheet_speak_the_language_of_the_run():
     with speaking("de"):
         html = change_page("Oberes Tal", PATHS, changes())
         pdf = change_sheet_pdf("Oberes Tal", PATHS, changes())
-        causes = [cause_text(text) for text in (DEM, "rule town is gone", f"{TOWN}; setting energy.price: not set → 3")]
+        causes = [
+            cause_text(text) for text in (DEM, "rule town is gone", f"{TOWN}; setting energy.price: not set → 3")
+        ]
 
     read = Read(html)
     printed = PdfReader(io.BytesIO(pdf)).pages[0].extract_text()

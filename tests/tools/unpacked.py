@@ -4,7 +4,7 @@ import math
 
 
 def texts(column, rows):
-    """Texts of a column of so many rows."""
+    """Texts of a column of this number of rows."""
     kept, of, after = column["texts"].split("\n"), column.get("of"), column.get("after", "")
     whole = [text[1:] if text.startswith("\t") else text and text + after for text in kept]
     if of is None:
@@ -13,19 +13,19 @@ def texts(column, rows):
 
 
 def counts(given, rows):
-    """Lengths of the lists of so many rows."""
+    """Lengths of the lists of this number of rows."""
     return [given] * rows if isinstance(given, int) else given
 
 
 def lists(column, rows):
-    """Lists of texts of so many rows."""
+    """Lists of texts of this number of rows."""
     lengths = counts(column["counts"], rows)
     flat = iter(texts(column["of"], sum(lengths)))
     return [[next(flat) for _ in range(length)] for length in lengths]
 
 
 def series(column, rows):
-    """Series of numbers of so many rows."""
+    """Series of numbers of this number of rows."""
     if "all" in column:
         return [column["all"]] * rows
     flat, found = iter(column["values"]), []

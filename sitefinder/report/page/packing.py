@@ -2,7 +2,6 @@
 
 from collections import Counter
 from itertools import pairwise
-from os.path import commonprefix
 
 import numpy as np
 import shapely
@@ -13,8 +12,8 @@ BETWEEN, WHOLE = "\n", "\t"
 MOST_DIFFERENT = 0.6
 # Significant digits of series that are shown with three.
 DIGITS = 4
-# Signs for the numbers 0 to 63 in a line: the alphabet of URL-safe base64 (RFC 4648, section 5). Five bits of a number
-# to a sign, the lowest first; the sixth bit says that more follow. Numbers have their sign in the lowest bit.
+# Signs for the numbers 0 to 63 in a line: the alphabet of URL-safe base64 (RFC 4648, section 5). Five bits of a
+# number to a sign, the lowest first; the sixth bit says that more follow. The lowest bit of a number is its sign.
 SIGNS = np.frombuffer(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_", dtype=np.uint8)
 BITS, MORE, LONGEST = 5, 32, 6
 BETWEEN_LINES, BETWEEN_PARTS = " ", ","
@@ -36,10 +35,10 @@ def packed_texts(texts):
 
     Examples
     --------
-    >>> packed_texts(["2.5 m", "", "3.5 m", "?"])
-    {'texts': '2.5\\n\\n3.5\\n\\t?', 'after': ' m'}
+    >>> packed_texts(["2.5 m", "", "3.1 m", "4.0 m", "?"])
+    {'texts': '2.5\\n\\n3.1\\n4.0\\n\\t?', 'after': ' m'}
     >>> packed_texts(["eel", "eel", "eel"]), packed_texts([])
-    ({'texts': 'eel', 'of': 0}, {'texts': ''})
+    ({'texts': 'eel', 'of': 0}, {'texts': '', 'of': []})
     >>> packed_texts(["no", "yes", "no", "no"])
     {'texts': 'no\\nyes', 'of': [0, 1, 0, 0]}
     """
@@ -53,13 +52,17 @@ def packed_texts(texts):
 
 # Texts without the end that most of them have: a unit, as a rule.
 def _without_end(texts):
-    spaced = [text[max(text.rfind(" "), text.rfind("\u00a0")) :] for text in texts if " " in text or "\u00a0" in text]
+    spaced = [
+        text[max(text.rfind(" "), text.rfind("\u00a0")) :] for text in texts if " " in text or "\u00a0" in text
+    ]
     (end, number), *_ = Counter(spaced).most_common(1) or [("", 0)]
     if number <= len(texts) / 2:
         return {"texts": BETWEEN.join(texts)}
     # All that these have in common may be longer.
     alike = [text[::-1] for text in texts if text.endswith(end)]
-    end = commonprefix([min(alike), max(alike)])[::-1]
+    first, last = min(alike), max(alike)
+    differ = (at for at, (one, other) in enumerate(zip(first, last, strict=False)) if one != other)
+    end = first[: next(differ, min(len(first), len(last)))][::-1]
     cut = [text[: -len(end)] if text.endswith(end) and text != end else text and WHOLE + text for text in texts]
     return {"texts": BETWEEN.join(cut), "after": end}
 

@@ -26,7 +26,7 @@ from sitefinder.vocabulary import VERDICTS
 UNITS_ACROSS = 30_000
 # Margin about the streams, as a share of their longer side (own choice).
 MARGIN_SHARE = 0.03
-# Of a large region lines are on a grid with cells of this many units (own choice: less than they lose by thinning).
+# Of a large region lines are on a grid with cells of this many units (own choice: less than thinning costs them).
 LINE_STEP = 2
 # Lines keep the detail of a screen with this width in pixels (own choice: three screens).
 PIXELS_ACROSS = 6000
@@ -134,7 +134,9 @@ def region_map(handover, streams, is_large=False):
     groups, tips = _streams(handover.tables["reaches"], draw)
     places, place_tips = marks_on_map(handover, frame)
     stretches = _stretches(sites, handover.tables["stretches"])
-    diverting = stretches[(sites["depleted_length_m"].fillna(0.0) > 0.0).to_numpy() & ~shapely.is_missing(stretches)]
+    diverting = stretches[
+        (sites["depleted_length_m"].fillna(0.0) > 0.0).to_numpy() & ~shapely.is_missing(stretches)
+    ]
     decided = _decided_lines(handover.tables["reaches"])
     conduits = _conduits(handover.tables["conduits"], draw)
     context = handover.context

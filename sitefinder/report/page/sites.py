@@ -284,7 +284,9 @@ def table_data(it):
     return {
         "texts": [packed_texts(cell.text for cell in column) for column in columns],
         "values": [
-            [None if cell.exact == "" else float(f"{float(cell.exact):.7g}") for cell in column] if is_number else None
+            [None if cell.exact == "" else float(f"{float(cell.exact):.7g}") for cell in column]
+            if is_number
+            else None
             for column, (*_, is_number) in zip(columns, it["headings"], strict=True)
         ],
         "sorts": {name: packed_texts(row[key] for row in rows) for name, key in sorts.items()},

@@ -400,7 +400,8 @@ def test_a_large_region_is_drawn_and_listed_from_its_data_as_a_small_one_is(open
         point = row.geometry.interpolate(0.4, normalized=True)
         east, south = (point.x - frame["west"]) / frame["unit_m"], (frame["north"] - point.y) / frame["unit_m"]
         page.mouse.move(
-            box["x"] + 1 + (east - left) * box["width"] / width, box["y"] + 1 + (south - top) * box["width"] / width
+            box["x"] + 1 + (east - left) * box["width"] / width,
+            box["y"] + 1 + (south - top) * box["width"] / width,
         )
         terms = page.locator(".tip:not([hidden]) dd").all_text_contents()
         hit = reaches.set_index("reach_id").loc[terms[0]]
