@@ -5,6 +5,7 @@ import json
 import re
 
 import pytest
+import unpacked
 from left_in_english import figures_in, left_in_english
 from pypdf import PdfReader
 
@@ -154,8 +155,12 @@ def test_facts_and_tooltips_of_each_site_have_the_figures_of_the_english_ones(ge
 def texts_for_scripts(page):
     """Facts, tooltip and turbines of each site, a text each; what devices read with a point is left out."""
     data = json.loads(re.search(r'<script type="application/json" id="data">(.*?)</script>', page, re.DOTALL)[1])
-    for site in data["sites"]:
-        rows = [site["facts"], [text for _, text in site["tip"]], *(cells[2:] for cells in site["options"])]
+    sites, number = data["sites"], data["sites"]["count"]
+    lengths = unpacked.counts(sites["options"]["counts"], number)
+    options = iter(unpacked.rows_of(sites["options"]["cells"], sum(lengths)))
+    tips = unpacked.rows_of(sites["tip"], number)
+    for facts, tip, length in zip(unpacked.facts(data), tips, lengths, strict=True):
+        rows = [facts, tip, *(next(options)[1:] for _ in range(length))]
         yield "\n".join(text for row in rows for text in row if not text.endswith("°"))
 
 

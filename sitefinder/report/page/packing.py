@@ -44,10 +44,11 @@ def packed_texts(texts):
     """
     texts = [text.replace(BETWEEN, " ").replace(WHOLE, " ") for text in texts]
     number_of = {text: number for number, text in enumerate(dict.fromkeys(texts))}
+    if len(number_of) == 1:
+        return {"texts": texts[0], "of": 0}
     if len(number_of) > MOST_DIFFERENT * len(texts):
         return _without_end(texts)
-    of = 0 if len(number_of) == 1 else [number_of[text] for text in texts]
-    return {"texts": BETWEEN.join(number_of), "of": of}
+    return {"texts": BETWEEN.join(number_of), "of": [number_of[text] for text in texts]}
 
 
 # Texts without the end that most of them have: a unit, as a rule.

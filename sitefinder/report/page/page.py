@@ -8,7 +8,7 @@ from importlib.resources import files
 from markupsafe import Markup
 
 from sitefinder.report.flow_quality import input_notes
-from sitefinder.report.languages import current, plural, say, texts_of
+from sitefinder.report.languages import current, numeral, plural, say, texts_of
 from sitefinder.report.page.figures import amount, short_money
 from sitefinder.report.page.fish import fish_section
 from sitefinder.report.page.headline import drops_sentence, headline
@@ -122,6 +122,7 @@ def page_html(handover, explained=None):
         "drops": drops_sentence(tables),
         "map": drawn,
         "number_of_sites": len(sites),
+        "sites_in_words": numeral(f"{len(sites):,}"),
         "number_of_reaches": len(reaches),
         "explained": bool(explained),
         "is_large": is_large,

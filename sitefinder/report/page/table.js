@@ -57,6 +57,7 @@ function tableEntries(table) {
   }));
 }
 
+const grouped = (number) => number.toLocaleString(language);
 function startTable() {
   document.body.append(tip);
   const table = byId("sites-table");
@@ -113,7 +114,7 @@ function startTable() {
     const ranks = new Set(shown.map(({ rank }) => rank));
     for (const follow of page.filters) follow(ranks);
     byId("nothing").hidden = shown.length > 0;
-    byId("shown").textContent = say("{shown} of {all} sites", { shown: shown.length, all: entries.length });
+    byId("shown").textContent = say("{shown} of {all} sites", { shown: grouped(shown.length), all: grouped(entries.length) });
     rowsInView.draw();
     reachable(ranks.has(page.picked) ? page.picked : shown.length ? shown[0].rank : 0);
   }
