@@ -14,6 +14,7 @@ from sitefinder.report.changes import (
     changed_sites,
     number_of,
     reach_rules,
+    reason_text,
     run_figures,
     stream_figures,
 )
@@ -180,9 +181,7 @@ def _sites(rows, compared):
                     "ids": " → ".join(dict.fromkeys(plain(name) for name in (row.id_old, row.id_new) if name)),
                     "stream": plain(row.stream),
                     "figures": [*ranks, *map(figure, powers), *map(figure, energies)],
-                    "why": "; ".join(
-                        [*reasons.texts, *([say("cause: {cause}", cause=reasons.cause)] if reasons.cause else [])]
-                    ),
+                    "why": reason_text(reasons, compared.causes),
                 }
             )
     return found

@@ -77,6 +77,28 @@ def cause_text(text):
     return from_table(plain(text), CAUSE_TEXTS)
 
 
+def reason_text(reasons, causes):
+    """A site's reasons in words; causes that `cause_figures` lists are named by their numbers there, from 1.
+
+    Parameters
+    ----------
+    reasons : Reasons
+    causes : DataFrame
+        The layer ``causes``.
+    """
+    left, numbers = f"; {reasons.cause}; ", []
+    for number, difference in enumerate(map(plain, causes["difference"]), 1):
+        if f"; {difference}; " in left:
+            left = left.replace(f"; {difference}; ", "; ", 1)
+            numbers.append(str(number))
+    parts = list(reasons.texts)
+    if numbers:
+        parts.append(plural("cause {numbers}", "causes {numbers}", len(numbers), numbers=", ".join(numbers)))
+    if left.strip("; "):
+        parts.append(say("cause: {cause}", cause=cause_text(left.strip("; "))))
+    return "; ".join(parts)
+
+
 def number_of(kind, number):
     """A number of reaches or sites in words."""
     if kind == "reach":
@@ -221,7 +243,7 @@ def _reasons(row, values, everything):
             more = " " + say("and {number} more values", number=rest) if rest > 0 else ""
             parts.append(", ".join(each) + more)
     known = row.cause == everything or (row.rules and not row.changed)
-    return Reasons(parts, "" if known else cause_text(row.cause))
+    return Reasons(parts, "" if known else plain(row.cause))
 
 
 # Rules that exclude a vanished site, no longer exclude a new one, or moved a site to another stretch.

@@ -10,6 +10,7 @@ from sitefinder.report.changes import (
     changed_sites,
     energy_change_mwh,
     number_of,
+    reason_text,
     run_figures,
     stream_figures,
 )
@@ -66,7 +67,8 @@ def change_sheet_pdf(title, paths, compared):
             "same": same if is_same else "",
             "figures": [*run_figures(plain_rows), *stream_figures(plain_rows)],
             "causes": [
-                [_printed(setter, text, LONGEST_CAUSE), *numbers] for text, numbers in causes[:CAUSES_SHOWN]
+                [str(number), _printed(setter, text, LONGEST_CAUSE), *numbers]
+                for number, (text, numbers) in enumerate(causes[:CAUSES_SHOWN], 1)
             ],
             "more_causes": max(len(causes) - CAUSES_SHOWN, 0),
             "untraced": "" if causes or is_same else say(UNTRACED),
@@ -89,7 +91,7 @@ def _sites(setter, rows, compared):
     found = []
     for number, index in enumerate(order.tolist(), 1):
         row = rows.loc[index]
-        why = "; ".join([*reasons[index].texts, *([reasons[index].cause] if reasons[index].cause else [])])
+        why = reason_text(reasons[index], compared.causes)
         called = ARROW.join(dict.fromkeys(plain(name) for name in (row["id_old"], row["id_new"]) if name))
         of_stream = setter.text(shortened(plain(row["stream"]), LONGEST_NAME)) if row["stream"] else ""
         ranks = ["–" if pd.isna(rank) else str(int(rank)) for rank in (row["rank_old"], row["rank_new"])]
