@@ -24,7 +24,7 @@ from sitefinder.schema.wording import SCREENING
 from sitefinder.vocabulary import VERDICTS
 
 # Width and height of the map of differences, and of those of the two runs.
-LARGE_MM, SMALL_MM = (226.0, 132.0), (107.0, 71.0)
+LARGE_MM, SMALL_MM = (226.0, 128.0), (107.0, 71.0)
 SITES_SHOWN, CAUSES_SHOWN = 20, 12
 LONGEST_TITLE, LONGEST_PATH, LONGEST_CAUSE, LONGEST_NAME, LONGEST_NAMES, LONGEST_WHY = 60, 90, 150, 24, 52, 150
 MARK_MM, SMALL_MARK_MM, NUMBER_PT = 3.2, 2.2, 7.0
