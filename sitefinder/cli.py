@@ -343,6 +343,8 @@ def compare_command(
     page: Annotated[
         Path | None, typer.Option(help="write a page for a browser, with a map of both runs and their difference")
     ] = None,
+    sheet: Annotated[Path | None, typer.Option(help="write the same on one printed page (PDF)")] = None,
+    language: Annotated[str, typer.Option(metavar="TAG", help="language of page and sheet: en or de")] = "en",
     near_m: Annotated[
         float | None,
         typer.Option(
@@ -359,7 +361,17 @@ def compare_command(
     from sitefinder.finished_runs import compare
 
     old, new = (None, first) if second is None else (first, second)
-    comparison = compare(old, new, csv=csv, output=output, page=page, near_m=near_m, min_change_percent=min_change)
+    comparison = compare(
+        old,
+        new,
+        csv=csv,
+        output=output,
+        page=page,
+        sheet=sheet,
+        language=language,
+        near_m=near_m,
+        min_change_percent=min_change,
+    )
     print(comparison.summary, end="")
 
 

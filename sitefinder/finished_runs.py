@@ -353,6 +353,8 @@ def compare(
     csv: StrPath | None = None,
     output: StrPath | None = None,
     page: StrPath | None = None,
+    sheet: StrPath | None = None,
+    language: str | None = None,
     near_m: float | None = None,
     min_change_percent: float | None = None,
 ) -> Comparison:
@@ -366,6 +368,10 @@ def compare(
         A table (CSV) of the layer ``changes``, and a GeoPackage of all tables, to write.
     page : path-like, optional
         A page for a browser to write, with a map of both and of their difference.
+    sheet : path-like, optional
+        The same on one printed page (PDF) to write.
+    language : str, optional
+        Language of page and sheet, such as ``"de"``; absent: English.
     near_m : float, optional
         How far apart a stream may be drawn in the two to be the same [m]; absent: 20.
     min_change_percent : float, optional
@@ -382,6 +388,7 @@ def compare(
     """
     from sitefinder.comparison.matching import NEAR_M
     from sitefinder.delivery.comparison import compare as compare_deliveries
+    from sitefinder.report.languages import ENGLISH
 
     compared = compare_deliveries(
         _delivery_of(old),
@@ -389,6 +396,8 @@ def compare(
         csv=csv,
         output=output,
         page=page,
+        sheet=sheet,
+        language=ENGLISH if language is None else language,
         near_m=NEAR_M if near_m is None else near_m,
         min_change_percent=min_change_percent,
     )

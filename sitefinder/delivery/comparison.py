@@ -15,8 +15,11 @@ from sitefinder.delivery.geopackage import checked_tables, write_layers
 from sitefinder.errors import InputError
 from sitefinder.io.deliveries import read_pair
 from sitefinder.report.change_page import change_page
+from sitefinder.report.languages import ENGLISH, speaking
+from sitefinder.report.sheets.change_sheet import change_sheet_pdf
 from sitefinder.schema import CHANGE_LAYERS
 from sitefinder.settings import Settings
+from sitefinder.settings.choices import LANGUAGES
 from sitefinder.steps.graph import STEPS
 
 
@@ -70,7 +73,18 @@ class Compared(NamedTuple):
     tables: dict
 
 
-def compare(old, new, *, csv=None, output=None, page=None, near_m=NEAR_M, min_change_percent=None):
+def compare(
+    old,
+    new,
+    *,
+    csv=None,
+    output=None,
+    page=None,
+    sheet=None,
+    language=ENGLISH,
+    near_m=NEAR_M,
+    min_change_percent=None,
+):
     """Changes between two deliveries.
 
     Parameters
@@ -81,6 +95,10 @@ def compare(old, new, *, csv=None, output=None, page=None, near_m=NEAR_M, min_ch
         Files to write: the layer ``changes`` as CSV, and all of `sitefinder.schema.CHANGE_LAYERS` as GeoPackage.
     page : path-like, optional
         File to write: a page for a browser, with a map of both runs and of their difference.
+    sheet : path-like, optional
+        File to write: the same on one printed page (PDF).
+    language : str
+        Of page and sheet: one of `sitefinder.settings.choices.LANGUAGES`. Other texts are English.
     near_m : float
         Maximum distance between two lines of the same stream [m].
     min_change_percent : float, optional
@@ -93,11 +111,13 @@ def compare(old, new, *, csv=None, output=None, page=None, near_m=NEAR_M, min_ch
     Raises
     ------
     InputError
-        If a delivery cannot be read or compared, or a file would replace one that is compared.
+        If a delivery cannot be read or compared, a file would replace one that is compared, or no texts are in the
+        language.
     """
+    _validate_language(language)
     deliveries = read_pair(old, new, NEEDED, OPTIONAL)
     paths = tuple(delivery.path for delivery in deliveries)
-    for path in (csv, output, page):
+    for path in (csv, output, page, sheet):
         _validate_replacing(path, paths)
     minimum = MIN_CHANGE if min_change_percent is None else min_change_percent / PERCENT
     tables = [delivery.tables for delivery in deliveries]
@@ -108,8 +128,11 @@ def compare(old, new, *, csv=None, output=None, page=None, near_m=NEAR_M, min_ch
     if output is not None:
         writers.append((output, partial(write_layers, tables=ready, layers=CHANGE_LAYERS)))
     title = deliveries[1].title or deliveries[0].title
+    drawn = {"title": title, "paths": paths, "changes": changes, "language": language}
     if page is not None:
-        writers.append((page, partial(_write_page, title=title, paths=paths, changes=changes)))
+        writers.append((page, partial(_write_page, **drawn)))
+    if sheet is not None:
+        writers.append((sheet, partial(_write_sheet, **drawn)))
     files = [deliver(Path(path).parent, {Path(path).name: write})[0] for path, write in writers]
     return Compared(changes, title, paths, files, ready)
 
@@ -124,8 +147,24 @@ def _validate_replacing(path, compared):
         )
 
 
-def _write_page(path, title, paths, changes):
-    path.write_text(change_page(title, paths, changes), encoding="utf-8")
+def _validate_language(language):
+    if language not in LANGUAGES:
+        raise InputError.of(
+            "page and sheet cannot be written in this language",
+            expected=" or ".join(LANGUAGES),
+            found=str(language),
+            fix="choose one of these",
+        )
+
+
+def _write_page(path, title, paths, changes, language):
+    with speaking(language):
+        path.write_text(change_page(title, paths, changes), encoding="utf-8", newline="\n")
+
+
+def _write_sheet(path, title, paths, changes, language):
+    with speaking(language):
+        path.write_bytes(change_sheet_pdf(title, paths, changes))
 
 
 def _write_csv(path, table):

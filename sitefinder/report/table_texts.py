@@ -164,7 +164,7 @@ TABLE_TEXTS = (
     "check its flow and predictors, and whether it is of this region",
 )
 # Placeholders that stand for another of these texts.
-OF_TEXTS = {"found"}
+OF_TEXTS = {"found", "old", "new"}
 # Where flows come from, with the user's names of regions and gauges: `sitefinder.hydrology`.
 FLOW_SOURCES = (
     (re.compile(r"equation(?= \(|$)"), "regional regression"),
@@ -173,12 +173,14 @@ FLOW_SOURCES = (
 )
 
 
-def from_table(text):
+def from_table(text, messages=TABLE_TEXTS):
     """A cell of a table in the current language.
 
     Parameters
     ----------
     text : str
+    messages : tuple of str
+        What its parts may be; what the placeholders of `OF_TEXTS` stand for may be one of these again.
 
     Returns
     -------
@@ -187,14 +189,14 @@ def from_table(text):
     """
     if current().tag == ENGLISH:
         return text
-    return IN_ONE_CELL.join(_part(part) for part in str(text).split(IN_ONE_CELL))
+    return IN_ONE_CELL.join(_part(part, messages) for part in str(text).split(IN_ONE_CELL))
 
 
-def _part(part):
-    for pattern, message in _patterns():
+def _part(part, messages):
+    for pattern, message in _patterns(messages):
         if found := pattern.fullmatch(part):
             values = {
-                name: _part(value) if name in OF_TEXTS else _value(value)
+                name: _part(value, messages) if name in OF_TEXTS else _value(value)
                 for name, value in found.groupdict().items()
             }
             return say(message, **values)
@@ -208,8 +210,8 @@ def _value(value):
 
 # Each text with its pattern: those of few placeholders first, of these the longest.
 @cache
-def _patterns():
-    ordered = sorted(TABLE_TEXTS, key=lambda message: message.count("{") * len(TABLE_TEXTS) - len(message))
+def _patterns(messages):
+    ordered = sorted(messages, key=lambda message: message.count("{") * len(TABLE_TEXTS) - len(message))
     return [
         (re.compile(re.sub(r"\\\{(\w+)\\\}", r"(?P<\1>.+?)", re.escape(message))), message) for message in ordered
     ]

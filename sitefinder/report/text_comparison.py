@@ -2,29 +2,20 @@
 
 import textwrap
 from collections import Counter
-from typing import NamedTuple
 
 import pandas as pd
 
-from sitefinder.comparison.changes import NO_LONGER, sums_by_change
-from sitefinder.comparison.matching import causes_text
+from sitefinder.comparison.changes import sums_by_change
+from sitefinder.report.changes import UNTRACED, changed_sites, reach_rules
 from sitefinder.report.text import WIDTH, counted, figure, name_of, plain, rendered, text_table
-from sitefinder.schema.change_layers import CHANGES, KINDS
+from sitefinder.schema.change_layers import KINDS
 from sitefinder.schema.columns import MARKS
 from sitefinder.units import MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
 from sitefinder.vocabulary import FLAGS, labels, split_flags
 
 ROWS_SHOWN = 8
 CAUSES_SHOWN = 12
-VALUES_SHOWN = 4
-# Values of a site that are shown first, and those that its line already has or that others show better.
-FIRST_VALUES = ("verdict", "turbine", "head_m", "flow_mean_m3s", "power_kw", "lcoe_per_kwh", "length_m")
-HIDDEN_VALUES = {"rank", "score", "prob_in_top_n", "energy_mwh"} | {column.name for column in MARKS}
 VERDICT_COLUMNS = {"verdict", "reasons", "only_reason", "rejection_reason"} | {column.name for column in MARKS}
-UNTRACED = (
-    "Inputs, settings and code of the stages are the same in both runs, but results differ: one of the files was "
-    "changed afterwards, or a library gives different numbers. Please report the latter."
-)
 DIFFERENT = "Input changes (the cause of all changes below unless another is named in brackets)"
 NOUNS = {"reach": ("reach", "reaches"), "site": ("site", "sites")}
 QUANTITIES = {
@@ -109,50 +100,6 @@ def _table(rows, kind):
     return rendered(table)
 
 
-class Reasons(NamedTuple):
-    """What a site's change came from and which values differ, as ``texts``; its ``cause`` if not that of all."""
-
-    texts: list
-    cause: str
-
-
-def changed_sites(rows, compared):
-    """Sites of either run that are not the same in both, by what became of them, with the reasons.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        The layer ``changes`` without its geometry.
-    compared : sitefinder.comparison.changes.Changes
-
-    Yields
-    ------
-    change : str
-    sites : list of (row, Reasons)
-        The largest change of energy first.
-    """
-    values, everything = compared.changed_values, causes_text(compared.causes)
-    of_sites = values[values["kind"] == "site"]
-    known = {
-        ids: dict(zip(group["column"], zip(group["old"], group["new"], strict=True), strict=True))
-        for ids, group in of_sites.groupby(["id_old", "id_new"], sort=False)
-    }
-    sites = rows[rows["kind"] == "site"]
-    for change in CHANGES:
-        chosen = sites[sites["change"] == change]
-        if len(chosen) and change != "unchanged":
-            size = chosen[["energy_mwh_old", "energy_mwh_new"]].fillna(0.0)
-            weight = (size["energy_mwh_new"] - size["energy_mwh_old"]).abs()
-            chosen = chosen.loc[weight.sort_values(ascending=False, kind="stable").index]
-            yield (
-                change,
-                [
-                    (row, _reasons(row, known.get((row.id_old, row.id_new), {}), everything))
-                    for row in chosen.itertuples()
-                ],
-            )
-
-
 def _lists(rows, compared):
     for change, sites in changed_sites(rows, compared):
         if change != "moved in rank":
@@ -172,50 +119,6 @@ def _site(row, reasons):
     shown = " → ".join(dict.fromkeys(figure(value) for value in energies))
     texts = [f"{plain(name)} ({' → '.join(dict.fromkeys(ranks))}, {shown} MWh)", *reasons.texts]
     return "; ".join(texts) + (f" [{reasons.cause}]" if reasons.cause else "")
-
-
-# What a site's change came from, and the values that differ; the causes where they are not those of all.
-def _reasons(row, values, everything):
-    parts = []
-    if row.rules:
-        parts.append(_by_rules(row))
-    elif row.because:
-        parts.append(f"its reach: {plain(row.because)}")
-    if row.replaced_by:
-        parts.append(f"now {plain(row.replaced_by)}")
-    if values:
-        rest = len([name for name in values if name not in HIDDEN_VALUES]) - VALUES_SHOWN
-        shown = [name for name in (*FIRST_VALUES, *values) if name in values and name not in HIDDEN_VALUES]
-        # Values that are equal in the digits shown come last.
-        shown.sort(key=lambda name: _short(values[name][0]) == _short(values[name][1]))
-        each = [f"{name} {_both(*values[name])}" for name in list(dict.fromkeys(shown))[:VALUES_SHOWN]]
-        if each:
-            parts.append(", ".join(each) + (f" and {rest} more values" if rest > 0 else ""))
-    known = row.cause == everything or (row.rules and not row.changed)
-    return Reasons(parts, "" if known else plain(row.cause))
-
-
-# Rules that exclude a vanished site, no longer exclude a new one, or moved a site to another stretch.
-def _by_rules(row):
-    if row.id_new == "":
-        return f"by {plain(row.rules)}" if row.change == "newly excluded" else f"limited by {plain(row.rules)}"
-    if row.id_old == "" or row.change in ("changed by rules", "changed by decisions"):
-        return plain(row.rules)
-    if row.rules.startswith(NO_LONGER):
-        return f"its stretch: {plain(row.rules)}"
-    return f"previous stretch excluded by {plain(row.rules)}"
-
-
-def _both(old, new):
-    return f"{_short(old)} → {_short(new)}"
-
-
-# A value; numbers are shortened.
-def _short(text):
-    try:
-        return figure(float(text))
-    except ValueError:
-        return plain(text) or "none"
 
 
 # Columns of reaches that differ, in how many reaches, and by how much.
@@ -262,25 +165,6 @@ def _flags(values):
         if parts:
             lines.append("; ".join(parts[:ROWS_SHOWN]) + (f" and {rest} more" if rest > 0 else ""))
     return _wrapped(f"Data-quality flags: {'; '.join(lines)}.") if lines else ""
-
-
-def reach_rules(rows):
-    """Number and length [m] of reaches by the rules that newly exclude them, or no longer do.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        The layer ``changes``.
-
-    Returns
-    -------
-    DataFrame
-        ``change``, ``rules``, ``size`` and ``sum``, the longest first.
-    """
-    reaches = rows[(rows["kind"] == "reach") & rows["change"].isin(["newly excluded", "re-admitted"])]
-    groups = reaches.assign(length_m=reaches["length_m_new"]).groupby(["change", "rules"], sort=False)["length_m"]
-    counts = groups.agg(["size", "sum"]).reset_index()
-    return counts.sort_values("sum", ascending=False, kind="stable")
 
 
 def _reach_rules(rows):

@@ -8,6 +8,7 @@ import pandas as pd
 import pyogrio
 import pytest
 import shapely
+from pypdf import PdfReader
 
 from sitefinder.schema import CHANGE_LAYERS
 
@@ -106,7 +107,28 @@ def test_a_page_is_written_where_asked_and_needs_no_network(two_runs, command):
     assert not re.search(r"(?:src|href)=", page)
 
 
-@pytest.mark.parametrize("option", ["--output", "--page", "--csv"])
+def test_a_sheet_is_written_where_asked_in_the_language_that_is_asked_for(two_runs, command):
+    outcome = command("compare", "out", "--sheet", "report/changes.pdf", "--language", "de")
+
+    assert outcome.out.endswith("\nFiles\n  report/changes.pdf\n")
+    sheet = PdfReader(two_runs.folder / "report" / "changes.pdf")
+    assert len(sheet.pages) == 1
+    assert "Small valley: Änderungen" in sheet.pages[0].extract_text()
+    assert "Regel park ist neu" in sheet.pages[0].extract_text()
+
+    outcome = command("compare", "out", "--sheet", "report/other.pdf", "--language", "fr")
+
+    assert (outcome.status, outcome.out) == (2, "")
+    assert outcome.err == (
+        "page and sheet cannot be written in this language\n"
+        "  expected:  en or de\n"
+        "  found:     fr\n"
+        "  fix:       choose one of these\n"
+    )
+    assert not (two_runs.folder / "report" / "other.pdf").exists()
+
+
+@pytest.mark.parametrize("option", ["--output", "--page", "--sheet", "--csv"])
 def test_a_comparison_never_replaces_what_it_compares(two_runs, command, option):
     before = two_runs.contents()
 

@@ -1,9 +1,12 @@
 """Styles in the GeoPackage: one for each layer with geometry, for every kind of row, also without colour."""
 
+import base64
 import datetime
+import re
 import xml.etree.ElementTree as ElementTree
 from importlib import resources
 
+import numpy as np
 import pytest
 
 from sitefinder.delivery.style_table import style_file, style_table, with_aliases
@@ -193,6 +196,50 @@ def test_colours_and_legends_of_the_sld_are_those_of_the_theme(name):
         rule = rules[label]
         colours = {parameter.get("name"): parameter.text for parameter in rule.iter(f"{SE}SvgParameter")}
         assert (colours["stroke"], colours.get("fill", "")) == (look.stroke, look.fill), look.label
+
+
+def angles_of(path):
+    """Angles of the straight lines of an SVG path, counter-clockwise from the east [°]."""
+    found, x, y = set(), 0.0, 0.0
+    for letter, numbers in re.findall(r"([MLHV])([-\d. ]+)", path):
+        values = [float(number) for number in numbers.split()]
+        to = (values[0], y) if letter == "H" else (x, values[0]) if letter == "V" else tuple(values)
+        if letter != "M":
+            found.add(round(np.degrees(np.arctan2(y - to[1], to[0] - x)) % 180))
+        x, y = to
+    return found
+
+
+@pytest.mark.parametrize(("action", "look"), LOOKS["rule_areas"].looks.items())
+def test_the_sld_hatches_rule_areas_as_the_theme_does_by_the_means_of_the_standard_alone(action, look):
+    [rule] = [
+        rule
+        for rule in sld("rule_areas").iter(f"{SE}Rule")
+        if action in {each.text for each in rule.iter(f"{OGC}Literal")}
+    ]
+    polygon = rule.find(f"{SE}PolygonSymbolizer")
+
+    # OGC 05-077r4 (Symbology Encoding 1.1.0), 11.2 and 11.3, from memory: fill before stroke; a graphic is a list
+    # of alternatives, the first that a program can show, and then its size; an inline graphic states its format.
+    assert [part.tag for part in polygon] == [f"{SE}Fill", f"{SE}Stroke"]
+    [graphic] = polygon.findall(f"{SE}Fill/{SE}GraphicFill/{SE}Graphic")
+    assert [part.tag for part in graphic] == [f"{SE}{name}" for name in ("ExternalGraphic", "Mark", "Size")]
+    inline, kind = graphic.find(f"{SE}ExternalGraphic")
+    assert (inline.tag, inline.get("encoding"), kind.text) == (f"{SE}InlineContent", "base64", "image/svg+xml")
+    assert graphic.find(f"{SE}Mark/{SE}WellKnownName").text in {
+        "square",
+        "circle",
+        "triangle",
+        "star",
+        "cross",
+        "x",
+    }
+    tile = ElementTree.fromstring(base64.b64decode(inline.text, validate=True))
+    [drawn] = tile
+    assert drawn.get("stroke") == look.stroke
+    assert float(graphic.find(f"{SE}Size").text) == float(tile.get("height"))
+    # Lines of neighbouring tiles meet at whole ratios alone: six to sixteen for 20°.
+    assert angles_of(drawn.get("d")) == {{20: 21}.get(angle, angle) for angle in look.hatch}
 
 
 def test_every_verdict_has_a_look_of_its_own_by_colour_and_by_dash():

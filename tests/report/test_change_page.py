@@ -1,5 +1,6 @@
-"""The page of a comparison, on changes written by hand: figures, causes, maps, and names that are markup."""
+"""Page and sheet of a comparison, on changes written by hand: figures, causes, maps, and names that are markup."""
 
+import io
 import re
 from html.parser import HTMLParser
 
@@ -7,10 +8,14 @@ import geopandas
 import pandas as pd
 import pytest
 import shapely
+from left_in_english import left_in_english
+from pypdf import PdfReader
 
 from sitefinder.comparison.changes import Changes
 from sitefinder.report.change_page import change_page
-from sitefinder.report.text_comparison import UNTRACED
+from sitefinder.report.changes import UNTRACED, cause_text
+from sitefinder.report.languages import speaking
+from sitefinder.report.sheets.change_sheet import change_sheet_pdf
 from sitefinder.schema import CHANGE_LAYERS
 
 PATHS = ("out-2024/sites.gpkg", "out-2025/sites.gpkg")
@@ -122,7 +127,7 @@ def test_every_site_that_is_not_the_same_stands_in_the_table_with_the_reason(pag
     assert excluded in rows
     changed = [cells for cells in rows if len(cells) == 10 and cells[1] == "S1"]
     assert [cells[3:9] for cells in changed] == [["2", "1", "100", "80.0", "400", "300"]]
-    assert changed[0][-1] == f"power_kw 100 → 80.0; cause: {DEM}"
+    assert changed[0][-1] == "power_kw 100 → 80.0; cause 1"
     assert ["newly excluded", "town (<i>Hosk)", "1", "1.00"] in rows
 
 
@@ -166,3 +171,74 @@ def test_nothing_changed_and_changes_without_a_cause_are_said():
     assert UNTRACED not in same
     assert UNTRACED in untraced
     assert "Nothing changed" not in untraced
+
+
+def test_the_sheet_is_one_tagged_page_with_the_figures_the_causes_and_the_sites(page):
+    pdf = change_sheet_pdf("Upper valley", PATHS, changes())
+
+    read = PdfReader(io.BytesIO(pdf))
+    assert len(read.pages) == 1
+    assert read.trailer["/Root"]["/MarkInfo"]["/Marked"]
+    assert read.trailer["/Root"]["/Lang"] == "en-GB"
+    said = " ".join(read.pages[0].extract_text().split())
+    for cells in Read(page).rows:
+        if cells[0].startswith(("Sites", "Installed", "Mean annual", "Stream, ")):
+            assert " ".join(cells) in said
+    # The largest change of energy first: 2,500, 200 and 100 MWh/yr.
+    assert re.search(r"1 S3 appeared – → 2 – 2,500 .*2 S2 newly excluded 1 → – 200 – .*3 S1", said)
+    assert "<script>alert" in said
+    assert f"1 {DEM} 0 reaches 3 sites" in said
+    assert f"2 {TOWN} 1 reach 2 sites" in said
+    # Named by its number where it is meant, and written out once.
+    assert said.count(DEM) == said.count(TOWN) == 1
+    assert "no available font" not in said
+    assert change_sheet_pdf("Upper valley", PATHS, changes()) == pdf
+
+
+def test_many_sites_and_causes_stay_on_one_page_that_says_what_it_leaves_out():
+    many = [
+        row("site", "newly excluded", f"S{number}", "", [(100 * number, 900), (100 * number, 700)],
+            rank_old=number + 1, energy_mwh_old=200.0, rules="town (Hosk)" * 12, cause=TOWN)
+        for number in range(60)
+    ]  # fmt: skip
+    causes = tuple(f"rule number {number} is new" for number in range(30))
+
+    read = PdfReader(io.BytesIO(change_sheet_pdf("n" * 200, PATHS, changes([*ROWS, *many], causes))))
+
+    assert len(read.pages) == 1
+    said = " ".join(read.pages[0].extract_text().split())
+    assert "and 18 more in the layer causes" in said
+    shown, left = len(re.findall(r"\d+ S\d+ ", said)), int(re.search(r"and (\d+) more sites", said)[1])
+    assert left > 40
+    assert shown + left >= 60
+
+
+def test_what_did_not_change_is_said_on_the_sheet_too():
+    said = (
+        PdfReader(io.BytesIO(change_sheet_pdf("Upper valley", PATHS, changes(ROWS[:1], ()))))
+        .pages[0]
+        .extract_text()
+    )
+
+    assert "Nothing changed in 1 reach and 0 sites." in said
+
+
+def test_page_and_sheet_speak_the_language_of_the_run():
+    with speaking("de"):
+        html = change_page("Oberes Tal", PATHS, changes())
+        pdf = change_sheet_pdf("Oberes Tal", PATHS, changes())
+        causes = [
+            cause_text(text) for text in (DEM, "rule town is gone", f"{TOWN}; setting energy.price: not set → 3")
+        ]
+
+    read = Read(html)
+    printed = PdfReader(io.BytesIO(pdf)).pages[0].extract_text()
+    for words in ("\n".join(cell for cells in read.rows for cell in cells), printed):
+        assert "Mittlere Jahresarbeit [GWh]" in words
+        assert "neu ausgeschlossen" in words
+        assert left_in_english(words, "de") == []
+    assert '<html lang="de">' in html
+    # Names of files, settings and rules are the user's.
+    assert causes == [
+        DEM, "Regel town entfällt", "Regel town ist neu; Einstellung energy.price: nicht gesetzt → 3",
+    ]  # fmt: skip

@@ -3,9 +3,12 @@
 import html
 import json
 import re
+import shutil
 
 import pytest
+import unpacked
 from left_in_english import figures_in, left_in_english
+from playwright.sync_api import sync_playwright
 from pypdf import PdfReader
 
 from sitefinder.delivery.page import make_page
@@ -155,8 +158,12 @@ def test_facts_and_tooltips_of_each_site_have_the_figures_of_the_english_ones(ge
 def texts_for_scripts(page):
     """Facts, tooltip and turbines of each site, a text each; what devices read with a point is left out."""
     data = json.loads(re.search(r'<script type="application/json" id="data">(.*?)</script>', page, re.DOTALL)[1])
-    for site in data["sites"]:
-        rows = [site["facts"], [text for _, text in site["tip"]], *(cells[2:] for cells in site["options"])]
+    sites, number = data["sites"], data["sites"]["count"]
+    lengths = unpacked.counts(sites["options"]["counts"], number)
+    options = iter(unpacked.rows_of(sites["options"]["cells"], sum(lengths)))
+    tips = unpacked.rows_of(sites["tip"], number)
+    for facts, tip, length in zip(unpacked.facts(data), tips, lengths, strict=True):
+        rows = [facts, tip, *(next(options)[1:] for _ in range(length))]
         yield "\n".join(text for row in rows for text in row if not text.endswith("°"))
 
 
@@ -185,3 +192,19 @@ def test_english_is_what_is_delivered_where_no_language_is_set(made_in, sample_r
     assert english["summary"].partition("\n\n")[0] == sample_run.delivered.summary.partition("\n\n")[0]
     for name, pdf in (("field-sheets.pdf", english["sheets"]), ("district-map.pdf", english["map"])):
         assert text_of(pdf) == text_of(PdfReader(sample_run.folder / name))
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the program chromium, which .ci/run installs")
+def test_the_german_page_is_printed_on_six_pages_too(german, tmp_path):
+    (tmp_path / "report.html").write_text(german["page"], encoding="utf-8")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"]
+        )
+        page = browser.new_page()
+        page.goto((tmp_path / "report.html").as_uri())
+        page.wait_for_selector("html[data-ready=yes]", state="attached")
+        page.pdf(path=tmp_path / "printed.pdf", prefer_css_page_size=True)
+        browser.close()
+
+    assert len(PdfReader(tmp_path / "printed.pdf").pages) <= 6

@@ -1,12 +1,12 @@
 """What lies between intake and powerhouse of the sample's sites: named everywhere, and what rules may forbid."""
 
-import html
 import json
 import re
 
 import numpy as np
 import pytest
 import shapely
+import unpacked
 from pypdf import PdfReader
 
 from sitefinder.report.on_stream import things_by_site
@@ -64,13 +64,21 @@ def test_each_thing_of_a_site_lies_on_its_line_at_the_stated_distance(layers):
 
 def test_page_and_sheet_name_what_the_geopackage_names(sample_run, layers):
     named = layers["stretch_structures"]
-    page = html.unescape((sample_run.folder / "report.html").read_text(encoding="utf-8"))
+    page = (sample_run.folder / "report.html").read_text(encoding="utf-8")
+    sites = json.loads(re.search(r'id="data">(.*?)</script>', page, re.DOTALL)[1])["sites"]
+    on_page = dict(
+        zip(
+            unpacked.texts(sites["id"], sites["count"]),
+            unpacked.lists(sites["things"], sites["count"]),
+            strict=True,
+        )
+    )
     reader = PdfReader(sample_run.folder / "field-sheets.pdf")
     sheets = re.sub(r"\s", "", "".join(part.extract_text() for part in reader.pages))
 
-    for texts in things_by_site(named).values():
+    for site, texts in things_by_site(named).items():
+        assert on_page[site][: len(texts)] == texts
         for text in texts:
-            assert json.dumps(text, ensure_ascii=False)[1:-1] in page, text
             # Hyphens and line breaks are the typesetter's.
             assert re.sub(r"\s", "", text) in sheets, text
 

@@ -15,18 +15,19 @@ from pathlib import Path
 from typing import NamedTuple
 
 from sitefinder import vocabulary
-from sitefinder.report import map_signs, on_stream, summary, table_texts
+from sitefinder.report import change_page, changes, map_signs, on_stream, summary, table_texts
 from sitefinder.report.languages import catalogue, said_in
 from sitefinder.report.page import page, region, region_map, sites, structures
 from sitefinder.report.sheets import amounts, maps, profiles, site_data
 from sitefinder.schema import LAYERS, wording
+from sitefinder.schema.change_layers import CHANGES
 from sitefinder.siting.limits import CUMULATIVE_LIMITS
 
 REPORT = Path(table_texts.__file__).parent
 # Output of commands that stays English.
 ENGLISH_ALONE = {
-    *("change_page.py", "explanation.py", "fit.py", "inspection.py", "text_comparison.py"),
-    *("change_page.html.j2", "fit_page.html.j2"),
+    *("explanation.py", "fit.py", "inspection.py", "text_comparison.py"),
+    "fit_page.html.j2",
 }
 # Names of variables that hold headings of tables, and of functions that take one first.
 HEADINGS, TAKES_HEADING = {"heads", "headings", "columns"}, {"Heading", "_figure_head"}
@@ -142,6 +143,9 @@ def _declared():
     yield from (*site_data.BANKS.values(), *site_data.CONTRIBUTIONS.values(), site_data.RIGHT_BANK)
     yield from (*site_data.MARKS, *site_data.NAMES_OF_ENDS)
     yield from table_texts.TABLE_TEXTS
+    yield from (*changes.CAUSE_TEXTS, changes.UNTRACED, *CHANGES)
+    yield from (label for _, _, label in change_page.RUNS)
+    yield from sites.TIP
     yield from (text for _, text in table_texts.FLOW_SOURCES)
     yield from _meanings()
 

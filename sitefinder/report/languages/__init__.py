@@ -160,8 +160,10 @@ def plural(one: str, many: str, number: int, /, **values: Any) -> str:
     --------
     >>> plural("{number} site", "{number} sites", 1), plural("{number} site", "{number} sites", 12)
     ('1 site', '12 sites')
+    >>> plural("{number} reach", "{number} reaches", 50_000)
+    '50,000 reaches'
     """
-    return current().messages.ngettext(one, many, number).format(number=number, **values)
+    return current().messages.ngettext(one, many, number).format(number=numeral(f"{number:,}"), **values)
 
 
 # A text that a script or a printed template says.

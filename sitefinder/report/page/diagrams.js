@@ -102,10 +102,10 @@ function startSupply() {
     x: { from: 0, to: supply.right.at(-1) * 1.02, label: say("cumulative mean annual energy [MWh/yr]") },
     y: { from: 0, to: Math.max(...supply.cost) * 1.08, label: `${say("LCOE")} [${supply.unit}]` },
     fill(plot) {
-      supply.cost.forEach((cost, at) => plot.add("rect", {
-        class: "area-bars", x: plot.x(left[at]), y: plot.y(cost), width: plot.x(supply.right[at]) - plot.x(left[at]),
-        height: plot.y(0) - plot.y(cost),
-      }));
+      // One path for all bars: a large region has thousands.
+      const bar = (cost, at) => `M${plot.x(left[at]).toFixed(2)} ${plot.y(0).toFixed(1)}V${plot.y(cost).toFixed(1)}` +
+        `H${plot.x(supply.right[at]).toFixed(2)}V${plot.y(0).toFixed(1)}z`;
+      plot.add("path", { class: "area-bars", d: supply.cost.map(bar).join("") });
     },
     describe(energy) {
       const at = supply.right.findIndex((right) => energy <= right);
@@ -253,7 +253,7 @@ function startPicked() {
 
   // The site in other files, and its place for any map application (RFC 5870).
   function links() {
-    const { files, sheets } = page.data.links, rank = page.data.sites.indexOf(site) + 1, [lat, lon] = site.place;
+    const { files, sheets } = page.data.links, rank = page.picked, [lat, lon] = site.place;
     const made = files.filter(([name]) => name !== SHEETS || rank <= sheets).map(([name, label]) => element("a",
       name === SHEETS ? say("Sheet of this site (PDF)") : label, { href: name === SHEETS ? `${name}#nameddest=rank-${rank}` : name }));
     made.unshift(element("a", say("Link to this site"), { href: `#site=${encodeURIComponent(site.id)}` }));
@@ -311,7 +311,7 @@ function startPicked() {
     site = selected;
     byId("picked-title").textContent = site.title;
     byId("previous").disabled = rank <= 1;
-    byId("next").disabled = rank >= page.data.sites.length;
+    byId("next").disabled = rank >= page.count;
     for (const draw of [...diagrams, links, facts, options, explained]) draw();
   });
   byId("previous").addEventListener("click", () => pick(page.picked - 1, "walk"));

@@ -11,6 +11,9 @@ function startMap() {
   const areas = new Map([...svg.querySelectorAll(".areas path")].map((path, at) => [path, at]));
   const hatches = [...svg.querySelectorAll(".hatch")].map((hatch) => [hatch, -Number(hatch.dataset.angle)]);
   const reaches = new Map([...svg.querySelectorAll(".reaches path")].map((path, at) => [path, at]));
+  const [reachTips, placeTips, areaTips] = [page.data.reaches, page.data.places, page.data.areas].map(textRows);
+  // Of a large region the script draws the lines.
+  const lines = page.data.lines ? startLines(svg, page.data.lines, page.data.step) : null;
   // Centre in units of the map, and units to a pixel.
   const view = { x: width / 2, y: height / 2, scale: 1 };
   // The view that is drawn: during a move the picture is only shifted and scaled, and redrawn at rest.
@@ -31,6 +34,7 @@ function startMap() {
       for (const [hatch, turn] of hatches) hatch.setAttribute("patternTransform", `scale(${view.scale}) rotate(${turn})`);
       declutter();
     }
+    if (lines) lines.draw(view, across, down);
     Object.assign(done, view);
     drawFrame();
   }
@@ -167,25 +171,31 @@ function startMap() {
     overlay.replaceChildren(...parts);
   }
 
-  // The site or reach under the pointer or just beside it.
+  // The site, structure, reach or rule area under the pointer or just beside it, what lies on top first.
   function under(event) {
+    let area = null;
     for (const [x, y] of [[0, 0], [4, 0], [-4, 0], [0, 4], [0, -4]]) {
       const found = document.elementFromPoint(event.clientX + x, event.clientY + y);
       const hit = found && svg.contains(found) && (found.closest("[data-rank], [data-place]") || ((reaches.has(found) || areas.has(found)) && found));
-      if (hit) return hit;
+      // Lines of a large region lie above the areas, and no browser finds them.
+      if (hit && lines && areas.has(hit)) area ||= hit;
+      else if (hit) return hit;
     }
-    return null;
+    return (lines && place.contains(event.target) && lines.under(event, view.scale)) || area;
   }
+  // What is under the pointer: a site, structure, rule area or reach.
+  const rankOf = (hit) => hit && Number(hit.rank || (hit.dataset && hit.dataset.rank) || 0);
   // Labels with their texts; what is empty is left out.
   const pairs = (labels, texts) => labels.map((label, at) => [label, texts[at]]).filter(([, text]) => text);
   function hover(event) {
     const hit = under(event);
-    place.classList.toggle("over", Boolean(hit && hit.dataset.rank));
+    place.classList.toggle("over", Boolean(rankOf(hit)));
     if (!hit) showTip(event, null);
-    else if (hit.dataset.rank) showTip(event, page.data.sites[hit.dataset.rank - 1].tip);
-    else if (hit.dataset.place) showTip(event, pairs(page.data.placeTip, page.data.places[hit.dataset.place]));
-    else if (areas.has(hit)) showTip(event, pairs(page.data.areaTip, page.data.areas[areas.get(hit)]));
-    else showTip(event, pairs(page.data.reachTip, page.data.reaches[reaches.get(hit)]));
+    else if (rankOf(hit)) showTip(event, page.siteTip(rankOf(hit)));
+    else if (hit.reach !== undefined) showTip(event, pairs(page.data.reachTip, reachTips(hit.reach)));
+    else if (hit.dataset.place) showTip(event, pairs(page.data.placeTip, placeTips(Number(hit.dataset.place))));
+    else if (areas.has(hit)) showTip(event, pairs(page.data.areaTip, areaTips(areas.get(hit))));
+    else showTip(event, pairs(page.data.reachTip, reachTips(reaches.get(hit))));
   }
 
   // One pointer moves the map, two zoom it.
@@ -218,7 +228,7 @@ function startMap() {
   place.addEventListener("pointerleave", (event) => showTip(event, null));
   place.addEventListener("click", (event) => {
     const hit = moved ? null : under(event);
-    if (hit && hit.dataset.rank) pick(Number(hit.dataset.rank), "map");
+    if (rankOf(hit)) pick(rankOf(hit), "map");
   });
   place.addEventListener("dblclick", (event) => {
     const box = place.getBoundingClientRect();
@@ -247,19 +257,15 @@ function startMap() {
 
   page.filters.push((ranks) => {
     for (const part of svg.querySelectorAll("[data-rank]")) part.classList.toggle("filtered", !ranks.has(Number(part.dataset.rank)));
+    if (lines) lines.filter(ranks);
     declutter();
   });
 
   // Sites larger or darker by a column of the table: five shades between its smallest and largest figure.
   const SHADES = ["#fdf3d6", "#f4cf7c", "#d99a2b", "#a8641a", "#6b3a10"], LIGHT_TEXT = 3;
   const circles = new Map([...svg.querySelectorAll(".sites .mark")].map((mark) => [Number(mark.dataset.rank), mark]));
-  const figures = (name) => {
-    const head = document.querySelector(`#sites-table th[data-column="${name}"]`);
-    const rows = [...document.querySelectorAll("#sites-table tbody tr")];
-    return new Map(head ? rows.map((row) => [Number(row.dataset.rank), parseFloat(row.cells[head.cellIndex].dataset.v)]) : []);
-  };
   function restyle() {
-    const [sizes, colours] = ["size-by", "colour-by"].map((name) => figures(byId(name).value));
+    const [sizes, colours] = ["size-by", "colour-by"].map((name) => page.figures(byId(name).value));
     const of = (values) => [...values.values()].filter(Number.isFinite);
     const largest = Math.max(0, ...of(sizes)), [low, high] = [Math.min(...of(colours)), Math.max(...of(colours))];
     for (const [rank, mark] of circles) {
@@ -269,7 +275,8 @@ function startMap() {
       const value = colours.get(rank), is_known = Number.isFinite(value);
       const shade = is_known ? Math.min(4, Math.floor(5 * (value - low) / (high - low || 1))) : -1;
       circle.style.fill = shade < 0 ? "" : SHADES[shade];
-      mark.querySelector("text").style.fill = shade >= LIGHT_TEXT ? "#fff" : "";
+      const text = mark.querySelector("text");
+      if (text) text.style.fill = shade >= LIGHT_TEXT ? "#fff" : "";
     }
     const words = (value) => value.toLocaleString(language, { maximumSignificantDigits: 3 });
     byId("colour-key").textContent = of(colours).length ? say("pale {low}, dark {high}", { low: words(low), high: words(high) }) : "";
@@ -284,10 +291,15 @@ function startMap() {
   });
 
   page.listeners.push((site, rank, from) => {
-    for (const old of svg.querySelectorAll(".selected")) old.classList.remove("selected");
+    for (const old of svg.querySelectorAll(".selected")) {
+      old.classList.remove("selected");
+      if (old.matches(".small")) old.querySelector("text").remove();
+    }
+    if (lines) lines.select(rank);
     // The selected site is on top.
     for (const part of svg.querySelectorAll(`[data-rank="${rank}"]`)) {
       part.classList.add("selected");
+      if (part.matches(".small")) part.append(drawn("text", { y: 4 }, String(rank)));
       part.parentNode.append(part);
     }
     if (from === "map" || from === "start") return;

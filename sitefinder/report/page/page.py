@@ -8,13 +8,14 @@ from importlib.resources import files
 from markupsafe import Markup
 
 from sitefinder.report.flow_quality import input_notes
-from sitefinder.report.languages import current, plural, say, texts_of
+from sitefinder.report.languages import current, numeral, plural, say, texts_of
 from sitefinder.report.page.figures import amount, short_money
 from sitefinder.report.page.fish import fish_section
 from sitefinder.report.page.headline import drops_sentence, headline
+from sitefinder.report.page.packing import packed_rows
 from sitefinder.report.page.region import assumptions, equations, inputs_table, quality, region_tables
-from sitefinder.report.page.region_map import AREA_TIP, REACH_TIP, region_map
-from sitefinder.report.page.sites import filters, shown_by, site_data, sites_table
+from sitefinder.report.page.region_map import AREA_TIP, LINE_STEP, REACH_TIP, region_map
+from sitefinder.report.page.sites import filters, shown_by, site_data, sites_table, table_data
 from sitefinder.report.page.structures import TIP, structures_section
 from sitefinder.report.stream_names import stream_names
 from sitefinder.report.templates import environment
@@ -22,7 +23,10 @@ from sitefinder.report.text import is_missing, money_text, plain
 from sitefinder.schema.wording import NOT_KNOWN, READING, SAFETY, SCREENING
 from sitefinder.units import MEGAWATT_HOURS_PER_GIGAWATT_HOUR
 
-STYLE, SCRIPTS = "page.css", ("table.js", "map.js", "diagrams.js", "start.js")
+STYLE, SCRIPTS = "page.css", ("data.js", "table.js", "lines.js", "map.js", "diagrams.js", "start.js")
+# Beyond this many sites or reaches rows and lines are made by the script when they are shown: browsers open a page
+# with tens of thousands of lines and cells slowly (own choice).
+MANY_SITES, MANY_REACHES = 400, 4000
 # Files beside the page that it links to, with what they are called there.
 FILE_LABELS = {
     "field-sheets.pdf": "Field sheets (PDF)",
@@ -68,7 +72,9 @@ def page_html(handover, explained=None):
     handover = _with_stream_names(handover)
     tables = handover.tables
     sites, reaches, provenance = tables["sites"], tables["reaches"], tables["provenance"]
-    drawn, reach_tips, place_tips, area_tips = region_map(handover, streams)
+    is_large = len(sites) > MANY_SITES or len(reaches) > MANY_REACHES
+    drawn, tips, lines = region_map(handover, streams, is_large)
+    in_table = sites_table(sites, handover)
     structures = structures_section(handover)
     supply = _supply(tables.get("supply_curve"), handover.currency)
     settings, stages = assumptions(provenance)
@@ -78,15 +84,18 @@ def page_html(handover, explained=None):
         **texts_of(script),
         **site_data(handover),
         "reachTip": [say(label) for label in REACH_TIP],
-        "reaches": reach_tips,
+        "reaches": packed_rows(tips.reaches, len(REACH_TIP)),
         "placeTip": [say(label) for label in TIP],
-        "places": place_tips,
+        "places": packed_rows(tips.places, len(TIP)),
         "areaTip": [say(label) for label in AREA_TIP],
-        "areas": area_tips,
+        "areas": packed_rows(tips.areas, len(AREA_TIP)),
         "frame": drawn["frame"]._asdict(),
         "supply": supply,
         "links": _links(handover),
     }
+    if is_large:
+        data |= {"lines": lines, "step": LINE_STEP, "rows": table_data(in_table)}
+        in_table = in_table | {"rows": []}
     if explained:
         rank_of = dict(zip(sites["site_id"], sites["rank"].tolist(), strict=True))
         data |= {"explained": explained, "opened": rank_of[next(iter(explained))]}
@@ -113,9 +122,11 @@ def page_html(handover, explained=None):
         "drops": drops_sentence(tables),
         "map": drawn,
         "number_of_sites": len(sites),
+        "sites_in_words": numeral(f"{len(sites):,}"),
         "number_of_reaches": len(reaches),
         "explained": bool(explained),
-        "sites": sites_table(sites, handover),
+        "is_large": is_large,
+        "sites": in_table,
         "filters": filters(sites),
         "shown_by": shown_by(sites, handover.currency),
         "totals": _totals(handover),

@@ -15,6 +15,7 @@ from sitefinder.report.languages import say
 from sitefinder.report.map_labels import stream_places
 from sitefinder.report.map_signs import actions_on_map, hatch_look, hatch_pattern
 from sitefinder.report.page.figures import amount
+from sitefinder.report.page.packing import packed_lines
 from sitefinder.report.page.sites import stream_name
 from sitefinder.report.page.structures import marks_on_map
 from sitefinder.report.table_texts import from_table
@@ -25,6 +26,8 @@ from sitefinder.vocabulary import VERDICTS
 UNITS_ACROSS = 30_000
 # Margin about the streams, as a share of their longer side (own choice).
 MARGIN_SHARE = 0.03
+# Of a large region lines are on a grid with cells of this many units (own choice: less than thinning costs them).
+LINE_STEP = 2
 # Lines keep the detail of a screen with this width in pixels (own choice: three screens).
 PIXELS_ACROSS = 6000
 # Maximum number of sites with their rank on the map (own choice: more would overlap).
@@ -86,14 +89,24 @@ class Frame(NamedTuple):
         return np.round(shifted * (1, -1)).astype(np.int64)
 
 
-def region_map(handover, streams):
-    """The map for its template, and the tooltips of reaches.
+class Tips(NamedTuple):
+    """Texts of tooltips, a list for each thing in the order in which it is drawn."""
+
+    reaches: list  # see `REACH_TIP`
+    places: list  # structures, drops and gauges: see `sitefinder.report.page.structures.TIP`
+    areas: list  # rule areas: see `AREA_TIP`
+
+
+def region_map(handover, streams, is_large=False):
+    """The map for its template, the tooltips of what it shows, and the lines that its script draws.
 
     Parameters
     ----------
     handover : sitefinder.report.handover.Handover
     streams : sequence of str
         Name of the stream of each reach, empty for none, as the map writes them along the streams.
+    is_large : bool
+        Whether the lines are left to the script, which draws those in view with the detail that a screen shows.
 
     Returns
     -------
@@ -103,26 +116,32 @@ def region_map(handover, streams):
         and ``decided`` (reaches), ``conduits``, ``places`` (structures, drops and gauges by kind), ``areas`` of
         rules by action with ``hatches``, ``stream_names``, ``sites`` and ``layers``: names of the groups that the
         legend switches, and their labels, from the top down.
-    tips : list of list of str
-        Of each reach in the order in which it is drawn, see `REACH_TIP`.
-    place_tips : list of list of str
-        Of each structure, drop and gauge, see `sitefinder.report.page.structures.TIP`.
-    area_tips : list of list of str
-        Of each rule area in the order in which it is drawn, see `AREA_TIP`.
+    tips : Tips
+    lines : dict of str to str
+        Of a large region, by name of the group on the map, see `sitefinder.report.page.packing.packed_lines`.
     """
     frame = map_frame(handover)
     tolerance_m = frame.tolerance_m
     sites = handover.tables["sites"].sort_values("rank", ascending=False)
-    groups, tips = _streams(handover.tables["reaches"], frame, tolerance_m)
+    for_script = {}
+
+    def draw(name, lines):
+        if not is_large:
+            return line_paths(lines, frame, tolerance_m)
+        for_script[name] = packed_lines(lines, frame, tolerance_m, LINE_STEP)
+        return []
+
+    groups, tips = _streams(handover.tables["reaches"], draw)
     places, place_tips = marks_on_map(handover, frame)
-    stretches = _stretches(sites, handover.tables["stretches"], frame, tolerance_m)
-    diverting = set(sites.loc[sites["depleted_length_m"].fillna(0.0) > 0.0, "rank"])
-    depleted = [path for rank, path in stretches if rank in diverting and path]
-    decided = _decided_paths(handover.tables["reaches"], frame, tolerance_m)
-    conduits = _conduits(handover.tables["conduits"], frame, tolerance_m)
+    stretches = _stretches(sites, handover.tables["stretches"])
+    diverting = stretches[
+        (sites["depleted_length_m"].fillna(0.0) > 0.0).to_numpy() & ~shapely.is_missing(stretches)
+    ]
+    decided = _decided_lines(handover.tables["reaches"])
+    conduits = _conduits(handover.tables["conduits"], draw)
     context = handover.context
     lines = [
-        (name, say(label), line_paths(_borders(context[name], name), frame, tolerance_m))
+        (name, say(label), draw(name, _borders(context[name], name)))
         for name, label in CONTEXT_LINES
         if len(context.get(name, ()))
     ]
@@ -134,8 +153,8 @@ def region_map(handover, streams):
     (left, top), (right, bottom) = frame.places([(west, north), (east, bounds[1])]).tolist()
     layers = [
         *(((name, say(label), meaning) for name, label, meaning in SITE_LAYERS) if len(sites) else ()),
-        *([("depleted", say("Depleted reaches of diversions"), "")] if depleted else []),
-        *([("decided", say("Reaches with a decision"), "")] if decided else []),
+        *([("depleted", say("Depleted reaches of diversions"), "")] if len(diverting) else []),
+        *([("decided", say("Reaches with a decision"), "")] if len(decided) else []),
         *((part, label, "") for part, label, _ in conduits),
         *((f"place-{name}", label, "") for name, label, _, _ in places),
         *(
@@ -168,9 +187,10 @@ def region_map(handover, streams):
         ],
         "stream_names": stream_names,
         "settlements": settlements,
-        "stretches": stretches,
-        "depleted": depleted,
-        "decided": decided,
+        # Pairs of rank and path; of a large region the script has them, in this order.
+        "stretches": list(zip(sites["rank"].tolist(), draw("stretches", stretches), strict=False)),
+        "depleted": draw("depleted", diverting) if len(diverting) else None,
+        "decided": draw("decided", decided) if len(decided) else None,
         "conduits": conduits,
         # Drawn from the bottom up.
         "places": places[::-1],
@@ -178,7 +198,7 @@ def region_map(handover, streams):
         "sites": _sites(sites, frame),
         "layers": layers,
     }
-    return drawn, tips, place_tips, area_tips
+    return drawn, Tips(tips, place_tips, area_tips), for_script
 
 
 def map_frame(handover):
@@ -266,12 +286,12 @@ def _paths(shapes, frame, close):
 
 
 # One group of lines for each verdict that occurs, the best first, and the texts of all in the order of drawing.
-def _streams(reaches, frame, tolerance_m):
+def _streams(reaches, draw):
     groups, tips = [], []
     for verdict in reversed(VERDICTS):
         rows = reaches[reaches["verdict"] == verdict.name]
         if len(rows):
-            paths = line_paths(rows.geometry.to_numpy(), frame, tolerance_m)
+            paths = draw(f"verdict-{verdict.name}", rows.geometry.to_numpy())
             groups.append((verdict.name, verdict.phrase, paths))
             columns = (
                 "reach_id", "stream", "reasons", "head_m", "head_se_m", "flow_mean_m3s", "rejection_reason",
@@ -297,10 +317,10 @@ def _streams(reaches, frame, tolerance_m):
 
 
 # Reaches to which a decision applies.
-def _decided_paths(reaches, frame, tolerance_m):
+def _decided_lines(reaches):
     if "decision" not in reaches:
         return []
-    return line_paths(reaches.geometry[reaches["decision"].to_numpy() != ""].to_numpy(), frame, tolerance_m)
+    return reaches.geometry[reaches["decision"].to_numpy() != ""].to_numpy()
 
 
 # What decisions say of each reach, after the rules that hold there.
@@ -352,21 +372,20 @@ def _settlements(places, frame):
     return [(x, y, plain(name)) for (x, y), name in zip(spots, places["name"], strict=True)]
 
 
-# The stretch of each site: (rank, path).
-def _stretches(sites, stretches, frame, tolerance_m):
+# The stretch of each site, None where it has none.
+def _stretches(sites, stretches):
     by_site = stretches.set_index("site_id")
     by_site = by_site[by_site.index != ""]
-    lines = by_site.geometry.reindex(sites["site_id"]).to_numpy()
-    return list(zip(sites["rank"].tolist(), line_paths(lines, frame, tolerance_m), strict=True))
+    return by_site.geometry.reindex(sites["site_id"]).to_numpy()
 
 
 # Headraces and penstocks of diversions: (name, label, paths) of those that occur.
-def _conduits(conduits, frame, tolerance_m):
+def _conduits(conduits, draw):
     found = []
     for part, label in CONDUIT_PARTS:
         own = conduits[conduits["part"] == part] if len(conduits) else conduits
         if len(own):
-            found.append((part, say(label), line_paths(own.geometry.to_numpy(), frame, tolerance_m)))
+            found.append((part, say(label), draw(part, own.geometry.to_numpy())))
     return found
 
 

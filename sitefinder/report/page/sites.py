@@ -25,6 +25,13 @@ from sitefinder.report.page.figures import (
     unit_of,
     with_unit,
 )
+from sitefinder.report.page.packing import (
+    packed_counts,
+    packed_lists,
+    packed_rows,
+    packed_series,
+    packed_texts,
+)
 from sitefinder.report.stream_names import WITHOUT_NAME
 from sitefinder.report.table_texts import from_table, source_text
 from sitefinder.report.text import NOT_KNOWN, is_missing, plain, structure_name
@@ -196,6 +203,11 @@ COSTS = {
     "solar": "solar_lcoe_per_kwh",
     "stored": "solar_firm_lcoe_per_kwh",
 }
+# Labels of the tooltip of a site, in order.
+TIP = (
+    "Site", "Stream", "Scheme type", "Gross head", "Mean flow", "Installed capacity", "Mean annual energy", "LCOE",
+    "Verdict",
+)  # fmt: skip
 # A share of the variance below this is zero but for rounding.
 NOTHING = 1e-9
 
@@ -251,6 +263,34 @@ def sites_table(sites, handover):
             }
         )
     return {"headings": headings, "rows": rows}
+
+
+def table_data(it):
+    """Rows of a long table of sites for the script, which makes those that are in view.
+
+    Parameters
+    ----------
+    it : dict
+        See `sites_table`.
+
+    Returns
+    -------
+    dict
+        ``texts`` and ``values`` by column, these None for words, and ``sorts``, which filters look at.
+    """
+    rows = it["rows"]
+    columns = list(zip(*(row["cells"] for row in rows), strict=True))
+    sorts = {"verdict": "verdict", "scheme": "scheme", "safe": "fish_safe"}
+    return {
+        "texts": [packed_texts(cell.text for cell in column) for column in columns],
+        "values": [
+            [None if cell.exact == "" else float(f"{float(cell.exact):.7g}") for cell in column]
+            if is_number
+            else None
+            for column, (*_, is_number) in zip(columns, it["headings"], strict=True)
+        ],
+        "sorts": {name: packed_texts(row[key] for row in rows) for name, key in sorts.items()},
+    }
 
 
 # What stands below a heading: the unit, at the LCOE also the price that it must not exceed to pay.
@@ -320,18 +360,10 @@ def site_data(handover):
     -------
     dict
         ``labels`` (group, label and meaning of each fact), ``absent`` (layers not in the run), ``options``
-        (headings of the turbines' table), ``months`` (their short names) and ``sites`` by rank. Plain lists, texts
-        and numbers; None where a value is missing.
+        (headings of the turbines' table), ``months`` (their short names), ``siteTip`` (labels of the tooltip) and
+        ``sites``: columns by rank, see `sitefinder.report.page.packing`. None where a number is missing.
     """
     tables, currency = handover.tables, handover.currency
-    parts = {
-        name: dict(tuple(tables[name].groupby("site_id", sort=False)))
-        for name in ("site_profiles", "flow_curves", "site_months")
-        if len(tables[name])
-    }
-    parts["things"] = things_by_site(tables["stretch_structures"])
-    parts["rights"] = rights_by_site(tables["site_water_rights"])
-    parts["turbine_options"] = _options(tables["turbine_options"])
     beside = {name: tables[name] for name in BESIDE if name in tables and len(tables[name])}
     given = [*handover.context, *beside]
     facts = [fact for fact in FACTS if not fact.needs or fact.needs in given]
@@ -344,57 +376,64 @@ def site_data(handover):
          meaning_of("turbine_options", name)]
         for label, name in OPTIONS
     ]  # fmt: skip
-    sites = tables["sites"]
-    spots = np.round([[point.x, point.y] for point in sites.geometry], 1) if len(sites) else np.empty((0, 2))
-    rows = sites.drop(columns="geometry").assign(_x=spots[:, 0], _y=spots[:, 1]).sort_values("rank")
+    ordered = tables["sites"].drop(columns="geometry").sort_values("rank")
     return {
         "labels": [[say(fact.group), say(fact.label), meaning_of("sites", fact.columns[0])] for fact in facts],
         "absent": say("Not in this run: layers of {layers}.", layers=say(" and ").join(absent)) if absent else "",
         "options": headings,
         "months": current().short_months,
-        "sites": [
-            _site(row, {name: each.get(row["site_id"]) for name, each in parts.items()}, units, currency, beside)
-            for row in records_of(rows)
-        ],
+        "siteTip": [say(label) for label in TIP],
+        "sites": _columns(ordered, records_of(ordered), tables, units, currency, beside),
     }
 
 
-def _site(row, parts, units, currency, beside):
-    stream = stream_name(row["stream"])
+# All that is shown of the sites, column by column.
+def _columns(ordered, rows, tables, units, currency, beside):
+    ids = ordered["site_id"].tolist()
+    things, rights = things_by_site(tables["stretch_structures"]), rights_by_site(tables["site_water_rights"])
     return {
-        "id": plain(row["site_id"]),
-        "title": say("Rank {rank}: {site}, {stream}", rank=row["rank"], site=plain(row["site_id"]), stream=stream),
-        "tip": _tip(row, stream, currency),
-        "facts": [_in_words(row, fact, unit, beside) for fact, unit in units],
-        "flags": flag_phrases(row["flags"]),
-        "place": [plain_number(row["lat"]), plain_number(row["lon"])],
-        "things": [*(parts["things"] or []), *(parts["rights"] or [])],
-        "profile": _profile(parts.get("site_profiles")),
-        "curve": _curve(parts.get("flow_curves"), row),
-        "months": _months(parts.get("site_months")),
-        "options": parts["turbine_options"] or [],
+        "count": len(ids),
+        "id": packed_texts(map(plain, ids)),
+        "stream": packed_texts(map(stream_name, ordered["stream"])),
+        "tip": packed_rows([_tip(row, currency) for row in rows], len(TIP)),
+        "facts": [packed_texts(_in_words(row, fact, unit, beside) for row in rows) for fact, unit in units],
+        "flags": packed_lists([flag_phrases(row["flags"]) for row in rows]),
+        "place": [[plain_number(value) for value in ordered[name]] for name in ("lat", "lon")],
+        "things": packed_lists([[*things.get(site, ()), *rights.get(site, ())] for site in ids]),
+        "profile": _profiles(_by_site(tables["site_profiles"], ids, "position")),
+        "curve": _curves(_by_site(tables["flow_curves"], ids, "exceedance_percent"), ordered),
+        "months": _months(_by_site(tables["site_months"], ids, "month")),
+        "options": _options(tables["turbine_options"], ids),
         "cost": {
             "unit": unit_of("sites", "lcoe_per_kwh", currency),
-            **{name: plain_number(row[column]) for name, column in COSTS.items()},
+            **{name: [plain_number(value) for value in ordered[column]] for name, column in COSTS.items()},
         },
     }
 
 
-# Tooltip of a site on the map.
-def _tip(row, stream, currency):
+# Rows of a table by site, in the order of the ranks: for each site its values of each column as a list.
+def _by_site(rows, ids, order):
+    rows = rows.sort_values(order, kind="stable")
+    found = rows.groupby("site_id", sort=False).indices if len(rows) else {}
+    nothing = np.empty(0, dtype=np.int64)
+    at = [found.get(site, nothing) for site in ids]
+    return {name: [values[own] for own in at] for name in rows if (values := rows[name].to_numpy()) is not None}
+
+
+# Tooltip of a site on the map, below `TIP`.
+def _tip(row, currency):
     interval = f"(P90 {amount(row['energy_mwh_p90'])}, P10 {amount(row['energy_mwh_p10'])})"
-    pairs = [
-        ("Site", say("{site}, rank {rank}", site=plain(row["site_id"]), rank=row["rank"])),
-        ("Stream", stream),
-        ("Scheme type", labels(SCHEME_TYPES)[row["scheme_type"]]),
-        ("Gross head", amount(row["head_m"], "m")),
-        ("Mean flow", amount(row["flow_mean_m3s"], "m³/s")),
-        ("Installed capacity", amount(row["power_kw"], "kW")),
-        ("Mean annual energy", f"{amount(row['energy_mwh'], 'MWh/yr')} {interval}"),
-        ("LCOE", amount(row["lcoe_per_kwh"], f"{short_money(currency)}/kWh")),
-        ("Verdict", _verdict(row)),
+    return [
+        say("{site}, rank {rank}", site=plain(row["site_id"]), rank=row["rank"]),
+        stream_name(row["stream"]),
+        labels(SCHEME_TYPES)[row["scheme_type"]],
+        amount(row["head_m"], "m"),
+        amount(row["flow_mean_m3s"], "m³/s"),
+        amount(row["power_kw"], "kW"),
+        f"{amount(row['energy_mwh'], 'MWh/yr')} {interval}",
+        amount(row["lcoe_per_kwh"], f"{short_money(currency)}/kWh"),
+        _verdict(row),
     ]
-    return [[say(label), text] for label, text in pairs]
 
 
 # The verdict of a site; a decision may keep one that rules exclude.
@@ -485,57 +524,52 @@ def _text(value, form):
     return source_text(plain(value)) if form == "source" else from_table(plain(value))
 
 
-# Long profile: distance, water level, confidence interval, DEM elevation, intake and tailrace.
-def _profile(rows):
-    if rows is None:
-        return None
-    rows = rows.sort_values("position")
+# Long profiles: distance, water level, confidence interval, DEM elevation, intake and tailrace.
+def _profiles(rows):
     names = {"x": "distance_m", "y": "profile_m", "low": "low_m", "high": "high_m", "raw": "raw_m"}
-    data = {key: plain_numbers(rows[name], 2) for key, name in names.items()}
-    data["refused"] = [int(value) for value in rows["is_refused"]]
-    data["marks"] = {
-        mark: int(np.flatnonzero(rows["mark"].to_numpy() == mark)[0])
-        for mark in ("intake", "tailrace")
-        if (rows["mark"] == mark).any()
-    }
-    data["structures"] = [
-        [at, structure_name(name)] for at, name in enumerate(rows["structure_id"]) if name and not is_missing(name)
+    structures = [
+        [(at, structure_name(name)) for at, name in enumerate(each) if name and not is_missing(name)]
+        for each in rows["structure_id"]
     ]
-    return data
-
-
-def _curve(rows, site):
-    if rows is None:
-        return None
-    rows = rows.sort_values("exceedance_percent")
+    marks = [{mark: at for at, mark in reversed([*enumerate(each)])} for each in rows["mark"]]
     return {
-        "x": plain_numbers(rows["exceedance_percent"], 3),
-        "flow": plain_numbers(rows["flow_m3s"], 5),
-        "environmental": plain_numbers(rows["environmental_flow_m3s"], 5),
-        "design": plain_number(site["flow_design_m3s"]),
+        **{key: packed_series([plain_numbers(each, 2) for each in rows[name]], 2) for key, name in names.items()},
+        "refused": packed_series([np.flatnonzero(each).tolist() for each in rows["is_refused"]]),
+        **{mark: [each.get(mark) for each in marks] for mark in ("intake", "tailrace")},
+        "structureAt": packed_series([[at for at, _ in each] for each in structures]),
+        "structures": packed_lists([[name for _, name in each] for each in structures]),
+    }
+
+
+def _curves(rows, sites):
+    names = {"x": "exceedance_percent", "flow": "flow_m3s", "environmental": "environmental_flow_m3s"}
+    return {
+        **{key: packed_series([plain_numbers(each, 5) for each in rows[name]]) for key, name in names.items()},
+        "design": [plain_number(value) for value in sites["flow_design_m3s"]],
     }
 
 
 def _months(rows):
-    if rows is None:
-        return None
-    rows = rows.sort_values("month")
     return {
-        "month": [int(month) for month in rows["month"]],
-        "energy": plain_numbers(rows["energy_mwh"], 4),
-        "closed": [int(value) for value in rows["is_closed"]],
+        "month": packed_series([list(map(int, each)) for each in rows["month"]]),
+        "energy": packed_series([plain_numbers(each, 4) for each in rows["energy_mwh"]]),
+        "closed": packed_series([list(map(int, each)) for each in rows["is_closed"]]),
     }
 
 
 # Suitable turbines by site: the selected one first, then the best size of each class.
-def _options(options):
+def _options(options, ids):
     best = options[options["is_best_size"] | options["chosen"]]
     best = best.sort_values(["chosen", "net_annual_value"], ascending=False, kind="stable")
-    columns = [[_option_cell(value, name) for value in best[name]] for _, name in OPTIONS]
-    by_site = {}
-    for site_id, chosen, *cells in zip(best["site_id"], best["chosen"], *columns, strict=True):
-        by_site.setdefault(site_id, []).append([int(chosen), *cells])
-    return by_site
+    found = best.groupby("site_id", sort=False).indices if len(best) else {}
+    at = [found.get(site, ()) for site in ids]
+    order = np.concatenate([np.asarray(own, dtype=np.int64) for own in at]) if at else np.empty(0, dtype=np.int64)
+    rows = best.iloc[order]
+    return {
+        "counts": packed_counts([len(own) for own in at]),
+        "chosen": packed_texts(str(int(value)) for value in rows["chosen"]),
+        "cells": [packed_texts(_option_cell(value, name) for value in rows[name]) for _, name in OPTIONS],
+    }
 
 
 def _option_cell(value, name):

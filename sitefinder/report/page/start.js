@@ -1,7 +1,7 @@
 // Starts everything; the first site is selected, or the one that the page explains, so that diagrams are never empty.
 page.drawings = [];
 startTable();
-if (page.data.sites.length) startPicked();
+if (page.count) startPicked();
 startSupply();
 startMap();
 // Each site has an address: what follows #site= is its id.
@@ -10,7 +10,8 @@ const rankAt = (address) => {
   if (!address.startsWith(PLACE)) return 0;
   let id = address.slice(PLACE.length);
   try { id = decodeURIComponent(id); } catch { return 0; }
-  return page.data.sites.findIndex((site) => site.id === id) + 1;
+  for (let rank = 1; rank <= page.count; rank++) if (page.siteId(rank) === id) return rank;
+  return 0;
 };
 page.listeners.push((site, rank, from) => {
   document.body.classList.toggle("chosen", from !== "start");

@@ -45,6 +45,16 @@ def file(handover, tmp_path_factory):
     return path
 
 
+@pytest.fixture(scope="module")
+def large(handover, tmp_path_factory):
+    """The same inventory, drawn and listed by the script as that of a large region is."""
+    path = tmp_path_factory.mktemp("large") / "report.html"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("sitefinder.report.page.page.MANY_SITES", 0)
+        path.write_text(page_html(handover), encoding="utf-8", newline="\n")
+    return path
+
+
 @pytest.fixture
 def opened(browser):
     """A function that opens a file; whatever the page complains of or asks for fails the test at its end."""
@@ -85,7 +95,7 @@ def opened(browser):
 def ranks(page):
     """Ranks of the rows that are shown, from the top."""
     return page.eval_on_selector_all(
-        "#sites-table tbody tr:not([hidden])", "rows => rows.map(row => Number(row.dataset.rank))"
+        "#sites-table tbody tr[data-rank]:not([hidden])", "rows => rows.map(row => Number(row.dataset.rank))"
     )
 
 
@@ -209,8 +219,9 @@ def test_a_click_on_a_row_marks_the_site_on_the_map(opened, file):
     assert length > 1
 
 
-def test_sorting_by_head_follows_the_layer_up_and_down(opened, file, handover):
-    page = opened(file)
+@pytest.mark.parametrize("which", ["file", "large"])
+def test_sorting_by_head_follows_the_layer_up_and_down(opened, which, handover, request):
+    page = opened(request.getfixturevalue(which))
     by_head = handover.tables["sites"].sort_values("head_m")["rank"].tolist()
 
     page.click("th[data-column=head_m] button")
@@ -351,6 +362,104 @@ def test_numbers_and_names_on_the_map_keep_clear_of_each_other(opened, file, han
         assert (leader == "") == (transform == "translate(0.0 0.0)")
     spots = [[point.x, point.y] for point in handover.tables["sites"].geometry]
     assert len(spots) == len(moved)
+
+
+def test_a_large_region_is_drawn_and_listed_from_its_data_as_a_small_one_is(opened, file, large, handover):
+    small, page = opened(file), opened(large)
+    reaches = handover.tables["reaches"]
+
+    def rows(shown):
+        return shown.eval_on_selector_all(
+            "#sites-table tbody tr", "rows => rows.map(row => [...row.cells].map(cell => cell.textContent))"
+        )
+
+    # No row and no line is in the file; rows of the table and facts of a site are those of the small page.
+    text = large.read_text(encoding="utf-8")
+    assert "<tbody>\n</tbody>" in text
+    assert re.findall(r'<g data-layer="(?:verdict|stretches)[^>]*>\s*<path', text) == []
+    assert rows(page) == rows(small)
+    for shown in (small, page):
+        shown.click("#sites-table tr[data-rank='7']")
+    for part in ("#picked", "#plot-profile", "#plot-curve", "#plot-months"):
+        assert page.inner_text(part) == small.inner_text(part)
+    assert page.eval_on_selector("#map .stretches .selected", "path => path.getTotalLength()") == pytest.approx(
+        small.eval_on_selector("#map .stretches .selected", "path => path.getTotalLength()"), rel=0.02
+    )
+    # Filters act on both, and a reach beside the pointer says what it is.
+    page.select_option("#of-scheme", "new_weir")
+    assert ranks(page) == handover.tables["sites"].query("scheme_type == 'new_weir'")["rank"].tolist()
+    page.select_option("#of-scheme", "")
+    page.uncheck("#legend input[data-layer=sites]")
+    page.uncheck("#legend input[data-layer=stretches]")
+    page.focus("#plot-map")
+    page.keyboard.press("Home")
+    frame, (left, top, width, _) = page.evaluate("page.data.frame"), window(page)
+    box = page.locator("#plot-map").bounding_box()
+    found = set()
+    for row in reaches.iloc[::4].itertuples():
+        point = row.geometry.interpolate(0.4, normalized=True)
+        east, south = (point.x - frame["west"]) / frame["unit_m"], (frame["north"] - point.y) / frame["unit_m"]
+        page.mouse.move(
+            box["x"] + 1 + (east - left) * box["width"] / width,
+            box["y"] + 1 + (south - top) * box["width"] / width,
+        )
+        terms = page.locator(".tip:not([hidden]) dd").all_text_contents()
+        hit = reaches.set_index("reach_id").loc[terms[0]]
+        # Five pixels beside the pointer, and two by which lines are thinned.
+        assert hit.geometry.distance(point) < 8 * width / box["width"] * frame["unit_m"]
+        assert terms[2] == hit["verdict"]
+        found.add(terms[0])
+    assert len(found) > 10
+
+
+def test_rows_of_a_long_table_are_made_as_they_come_into_view_and_all_for_paper(opened, made, tmp_path):
+    handover = made(sites=450, reaches=60, months=False)
+    path = tmp_path / "long.html"
+    path.write_text(page_html(handover), encoding="utf-8", newline="\n")
+    page = opened(path)
+    table = "#sites-table tbody tr[data-rank]"
+
+    assert page.get_attribute("#sites-table", "aria-rowcount") == "451"
+    assert 10 < page.locator(table).count() < 150
+    high = page.eval_on_selector("#sites-box", "box => box.scrollHeight")
+    # To the end by keyboard, and back to a site of the map; the row is in view and current.
+    page.focus(f"{table}[data-rank='1']")
+    page.keyboard.press("End")
+    page.keyboard.press("Enter")
+    assert picked(page) == ["450"]
+    assert page.evaluate("document.activeElement.getAttribute('aria-rowindex')") == "451"
+    assert page.evaluate("document.activeElement.dataset.rank") == "450"
+    page.evaluate("pick(200, 'map')")
+    assert picked(page) == ["200"]
+    inside = page.eval_on_selector(
+        f"{table}[data-rank='200']",
+        "row => { const [one, box] = [row, document.getElementById('sites-box')].map(each => "
+        "each.getBoundingClientRect()); return one.top >= box.top && one.bottom <= box.bottom; }",
+    )
+    assert inside
+    # A wheel moves on through rows that were not there.
+    page.eval_on_selector("#sites-box", "box => { box.scrollTop = box.scrollHeight / 2; }")
+    page.wait_for_timeout(200)
+    shown = ranks(page)
+    assert shown == list(range(shown[0], shown[-1] + 1))
+    assert shown[0] < 225 < shown[-1]
+    assert page.eval_on_selector("#sites-box", "box => box.scrollHeight") == pytest.approx(high, abs=40)
+    # What no row in view holds is found and sorted.
+    page.fill("#find", "S0449")
+    assert ranks(page) == [449]
+    page.fill("#find", "")
+    page.click("th[data-column=head_m] button")
+    by_head = handover.tables["sites"].sort_values(["head_m", "rank"])["rank"].tolist()
+    page.eval_on_selector("#sites-box", "box => { box.scrollTop = 0; }")
+    page.wait_for_timeout(200)
+    assert ranks(page)[:10] == by_head[:10]
+
+    page.emulate_media(media="print")
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    assert ranks(page) == by_head
+    page.emulate_media(media="screen")
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    assert page.locator(table).count() < 150
 
 
 def test_a_layer_is_switched_off_and_on(opened, file):
@@ -555,10 +664,11 @@ def test_figures_have_words_and_headings_are_in_order(opened, file):
     assert all(later - earlier <= 1 for earlier, later in pairwise(levels))
 
 
-def test_the_page_keeps_to_wcag_2_2_aa_and_is_read_in_order_by_a_screen_reader(opened, file, handover):
+@pytest.mark.parametrize("which", ["file", "large"])
+def test_the_page_keeps_to_wcag_2_2_aa_and_is_read_in_order_by_a_screen_reader(opened, which, request):
     # axe-core (MPL-2.0) is the test extra's; nothing of it is in this repository.
     package = Path(importlib.util.find_spec("axe_playwright_python").submodule_search_locations[0])
-    page = opened(file, LAPTOP)
+    page = opened(request.getfixturevalue(which), LAPTOP)
     page.evaluate("() => { for (const one of document.querySelectorAll('details')) one.open = true; }")
 
     page.evaluate((package / "axe.min.js").read_text(encoding="utf-8"))
