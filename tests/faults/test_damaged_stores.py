@@ -39,10 +39,12 @@ def test_a_first_run_that_is_killed_at_any_operation_is_continued(quick_folder):
 
 def test_a_first_run_that_is_interrupted_at_any_operation_is_continued_too(quick_folder):
     # Ctrl-C clears up on its way out, which SIGKILL does not; SIGTERM ends a process as that does.
-    sums = Sums(quick_folder / "store")
+    sums, count = Sums(quick_folder / "store"), 0
     for _ in faults.kills(sums.run, sums.folder, lambda: None, every=3, by=signal.SIGINT):
+        count += 1
         assert sums.run() == RIGHT
         assert left_over(sums.folder) == []
+    assert count > 20
 
 
 def test_of_runs_that_begin_at_once_with_a_new_store_one_is_done_and_the_others_are_refused(quick_folder):

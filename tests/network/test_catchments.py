@@ -8,6 +8,7 @@ from sitefinder.network.catchments import (
     catchment_means,
     drained_area_km2,
     inflows,
+    share_above,
     side_arms,
     sums_by_arms,
     sums_upstream,
@@ -137,6 +138,15 @@ def test_an_entry_is_a_stream_off_the_grid_and_at_least_one_segment_of_any(cells
     stations = pd.DataFrame({"link": [0, 0, 0, 0, 1, 1], "reach": [-1, 0, 1, 2, -1, 3]})
 
     assert inflows(links, stations, np.array(cells))[1].tolist() == is_entry
+
+
+def test_no_more_than_all_of_a_catchment_passes_a_mark():
+    # A side arm takes water away below the mark, so that the catchment there is smaller than at it.
+    share = share_above(
+        np.array([True, False, False]), np.array([8.0, 6.0, 16.0]), np.array([1, 2, -1], dtype=np.int32)
+    )
+
+    assert share.tolist() == [1.0, 1.0, 0.5]
 
 
 def test_without_inflows_there_is_no_entry():

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.network.directions import main_arms
-from sitefinder.network.topology import build_network
+from sitefinder.network.directions import direct_pieces, main_arms
+from sitefinder.network.topology import build_network, cut_lines
 
 # From the north to the parting at (0, 0); "bend" goes round by the west, "cut" straight on, and both meet below.
 BRAID = {
@@ -197,6 +197,18 @@ def test_two_arms_alike_are_distinguished_by_the_users_ids(lines):
     other = build_network(lines(lower=[(0, -100), (0, -200)], b=west, a=east, upper=[(0, 99), (0, 0)]), snap_m=1.0)
 
     assert arms(one) == arms(other) == {"b"}
+
+
+def test_of_ways_out_that_turn_nothing_the_shortest_is_taken(lines):
+    drawn = lines(**BRAID)
+    ids = drawn["feature_id"].to_numpy(dtype=object)
+    pieces, _ = cut_lines(drawn["geometry"].to_numpy(), ids, snap_m=1.0)
+
+    found = direct_pieces(pieces, np.full(4, np.nan), ids, np.arange(4))
+
+    # From the parting by the cut, 200 m, and not by the bend, 324 m.
+    assert ids[pieces.feature[found.way_out[pieces.start[1]]]] == "cut"
+    assert not found.is_turned.any()
 
 
 def test_a_rule_that_does_not_exist_is_refused():

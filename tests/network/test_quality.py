@@ -109,6 +109,16 @@ def test_a_segment_is_where_its_middle_is(lines, far_m, is_close, is_turned):
     assert len(list_close_streams(on_it.segments, on_it.stations, network, CELL_M)) == is_close
 
 
+@pytest.mark.parametrize(("length_m", "is_close"), [(35.0, False), (45.0, True)])
+def test_streams_side_by_side_for_less_than_four_cells_are_not_listed(lines, length_m, is_close):
+    network = build_network(
+        lines(river=[(50, 500), (950, 500)], brook=[(200, 505), (200 + length_m, 506)]), snap_m=1.0
+    )
+    on_it = place_stations(network, station_spacing_m=2000.0, reach_length_m=5000.0)
+
+    assert len(list_close_streams(on_it.segments, on_it.stations, network, CELL_M)) == is_close
+
+
 def test_links_are_neighbours_where_they_share_a_node():
     # From node to node: two sources meet where the stream parts into 2 (main) and arms 3 and 4; 4 has an outlet of
     # its own, 3 parts again into 6 (main) and arm 7, which meet; 8 lies apart.
