@@ -94,7 +94,7 @@ def test_each_gauge_has_its_residual_in_the_fit_and_in_one_without_it():
         response[row] - design[row] @ np.linalg.lstsq(design[rest], response[rest], rcond=None)[0]
         for row, rest in enumerate(~np.eye(30, dtype=bool))
     ]
-    # Each gauge is held out alone: its interval held so many, and is widened for the rest.
+    # Each gauge is held out alone: the share that its interval holds is what widens it.
     summary = fits.summary.set_index("statistic").loc["mean"]
     sigma2 = np.array(
         [
