@@ -28,13 +28,13 @@ from sitefinder.delivery.ownership import problems_of_output
 from sitefinder.errors import InputError, SitefinderError, all_of, listed
 from sitefinder.io import containers
 from sitefinder.io.bound_files import binding, bound_now, unchanged
-from sitefinder.io.computer import available_memory_mb, free_disk_mb
+from sitefinder.io.computer import available_memory_mb, free_disk_mb, usable_cores
 from sitefinder.io.digests import Memory, content_digest, remembering
 from sitefinder.io.opening import validate_file
 from sitefinder.io.settings_files import SET, WITHIN, read_settings
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import change_of_code, own_code
-from sitefinder.pipeline.executors import Executor, InThisProcess, peak_memory_mb
+from sitefinder.pipeline.executors import Executor, InThisProcess, log_workers, peak_memory_mb
 from sitefinder.pipeline.graph import Made, Results, Stage, run_stages
 from sitefinder.pipeline.keys import Planned, Recipe, plan_of, recipes_of
 from sitefinder.pipeline.linear_algebra import one_thread
@@ -60,7 +60,7 @@ from sitefinder.report.handover import Handover, handover_of, region_of
 from sitefinder.report.languages import speaking
 from sitefinder.report.printed import printed_json, printed_summary
 from sitefinder.settings import Settings
-from sitefinder.steps.demand import demand_lines, demand_of, problems_of_demand, within_memory
+from sitefinder.steps.demand import demand_lines, demand_of, problems_of_demand, with_workers, within_memory
 from sitefinder.steps.inputs import LazyInputs, read_inputs, with_year_to_year
 from sitefinder.steps.part_size import with_parts_of
 from sitefinder.steps.scope import InputsParts, SettingsParts
@@ -79,6 +79,9 @@ STORE = ".sitefinder-store"
 # What the folder of a trial's delivery is called after that of the whole region.
 TRIAL_FOLDER = "-trial"
 FILES = "files.json"
+# Where the number of workers is chosen, not stated: how long tasks of a rerun are done by its own process before
+# workers start [s]. A run with one more rule has few (own choice: some twice what their start takes).
+PATIENCE_S = 10.0
 # Field sheets that are asked for when a run has ended.
 SHEETS = "sheets.pdf"
 # What all compiled kernels are made by.
@@ -427,7 +430,8 @@ def run(
         Folder in which results of stages are kept for the next run, and found from earlier ones; absent: none.
         It changes no result.
     workers : int, optional
-        Worker processes on this machine, in place of the settings'; changes no result.
+        Worker processes on this machine, in place of the settings'; changes no result. Where neither states any,
+        there are as many as cores if the region is large enough for them to pay and memory allows.
     scheduler : str, optional
         Address of the scheduler of a running Dask cluster, whose workers are used instead; changes no result.
         Whoever can reach a scheduler can run code on its workers: keep it on a private network, or use TLS.
@@ -453,7 +457,10 @@ def run(
     """
     settings = _with_memory(_settings_of(settings), memory_gb)
     changed = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
+    if scheduler is not None and workers is None and settings.run.workers is None:
+        changed["workers"] = 1
     settings = settings.model_copy(update={"run": settings.run.model_copy(update=changed)})
+    is_chosen = settings.run.workers is None
     kept = None if store is None else Path(os.path.abspath(store))
     record = RunRecord(settings, kept)
     memory = memory_of(kept, recalls=not verify)
@@ -462,7 +469,9 @@ def run(
         settings, inputs = _with_inputs(settings, target, kept)
         settings = within_memory(settings, inputs.counts, _memory_mb(settings))
         said = _to_standard_error if progress is True else None
-        executor = partial(_executor, settings, scheduler, said)
+        if is_chosen:
+            log_workers(settings.run.workers or 1)
+        executor = partial(_executor, settings, scheduler, said, PATIENCE_S if is_chosen else 0.0)
         job = _Job(settings, inputs, target, record, memory, listener, executor)
         bound.validate()
         record.passed("reading")
@@ -1190,9 +1199,14 @@ class _Job:
 # What does the tasks of a run: this process, or workers, with files of tasks in a folder. The library for
 # workers is loaded only where there are some.
 def _executor(
-    settings: Settings, scheduler: str | None, said: Callable[[str], None] | None, folder: Path | None
+    settings: Settings,
+    scheduler: str | None,
+    said: Callable[[str], None] | None,
+    patience_s: float,
+    folder: Path | None,
 ) -> AbstractContextManager[Executor]:
-    if folder is None or (settings.run.workers == 1 and scheduler is None):
+    workers = settings.run.workers or 1
+    if folder is None or (workers == 1 and scheduler is None):
         return nullcontext(InThisProcess())
     from sitefinder.pipeline.cluster import Cluster
 
@@ -1200,9 +1214,10 @@ def _executor(
         folder,
         containers.__name__,
         "sitefinder.io.software:software",
-        workers=settings.run.workers,
+        workers=workers,
         scheduler=scheduler,
         announce=said,
+        patience_s=patience_s,
     )
 
 
@@ -1242,8 +1257,9 @@ def _with_inputs(settings: Settings, output: Path | None, store: Path | None) ->
     if problems:
         texts = [text for problem in problems for text in problem.problems]
         raise all_of(InputError, "settings and inputs", texts, named=False)
-    folder = store or output or Path(tempfile.gettempdir())
-    lacking = problems_of_demand(settings, inputs.counts, _memory_mb(settings), free_disk_mb(folder), folder)
+    folder, memory_mb = store or output or Path(tempfile.gettempdir()), _memory_mb(settings)
+    settings = with_workers(settings, inputs.counts, memory_mb, usable_cores)
+    lacking = problems_of_demand(settings, inputs.counts, memory_mb, free_disk_mb(folder), folder)
     if len(lacking) == 1:
         raise lacking[0]
     if lacking:
