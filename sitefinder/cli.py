@@ -24,7 +24,14 @@ app = typer.Typer(
 )
 # A file that cannot be read is reported like any other problem, with what to do.
 Config = Annotated[Path, typer.Argument(metavar="CONFIG.toml", readable=False, help="settings file of the run")]
-Workers = Annotated[int | None, typer.Option(min=1, help="worker processes on this machine; no effect on results")]
+Workers = Annotated[
+    int | None,
+    typer.Option(
+        min=1,
+        help="worker processes on this machine; default: as many as cores for a large region, else 1; no effect "
+        "on results",
+    ),
+]
 Scheduler = Annotated[
     str | None,
     typer.Option(

@@ -11,13 +11,13 @@ from sitefinder.delivery.file_names import wanted_files
 from sitefinder.delivery.ownership import problems_of_output
 from sitefinder.errors import InputError, SitefinderError, all_of
 from sitefinder.io.bound_files import unchanged
-from sitefinder.io.computer import available_memory_mb, free_disk_mb
+from sitefinder.io.computer import available_memory_mb, free_disk_mb, usable_cores
 from sitefinder.io.digests import Memory
 from sitefinder.io.opening import validate_file
 from sitefinder.io.settings_files import read_settings
 from sitefinder.pipeline.store import Store, problems_of_store, read_json, write_json
 from sitefinder.settings import Settings
-from sitefinder.steps.demand import problems_of_demand
+from sitefinder.steps.demand import problems_of_demand, with_workers
 from sitefinder.steps.inputs import LazyInputs, read_inputs, with_year_to_year
 from sitefinder.steps.scope import InputsParts, SettingsParts
 
@@ -114,8 +114,9 @@ def with_inputs(settings: Settings, output: Path | None, store: Path | None) -> 
     if problems:
         texts = [text for problem in problems for text in problem.problems]
         raise all_of(InputError, "settings and inputs", texts, named=False)
-    folder = store or output or Path(tempfile.gettempdir())
-    lacking = problems_of_demand(settings, inputs.counts, memory_mb(settings), free_disk_mb(folder), folder)
+    folder, limit_mb = store or output or Path(tempfile.gettempdir()), memory_mb(settings)
+    settings = with_workers(settings, inputs.counts, limit_mb, usable_cores)
+    lacking = problems_of_demand(settings, inputs.counts, limit_mb, free_disk_mb(folder), folder)
     if len(lacking) == 1:
         raise lacking[0]
     if lacking:

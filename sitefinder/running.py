@@ -33,7 +33,7 @@ from sitefinder.io.digests import Memory, content_digest, remembering
 from sitefinder.io.settings_files import WITHIN
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import own_code
-from sitefinder.pipeline.executors import Executor, InThisProcess, peak_memory_mb
+from sitefinder.pipeline.executors import Executor, InThisProcess, log_workers, peak_memory_mb
 from sitefinder.pipeline.graph import Made, Results, Stage, run_stages
 from sitefinder.pipeline.keys import Recipe, recipes_of
 from sitefinder.pipeline.linear_algebra import one_thread
@@ -61,6 +61,9 @@ from sitefinder.steps.part_size import with_parts_of
 
 # What all compiled kernels are made by.
 COMPILED = "sitefinder.compiled"
+# Where the number of workers is chosen, not stated: how long tasks of a rerun are done by its own process before
+# workers start [s]. A run with one more rule has few (own choice: some twice what their start takes).
+PATIENCE_S = 10.0
 
 
 def run(
@@ -88,7 +91,8 @@ def run(
         Folder in which results of stages are kept for the next run, and found from earlier ones; absent: none.
         It changes no result.
     workers : int, optional
-        Worker processes on this machine, in place of the settings'; changes no result.
+        Worker processes on this machine, in place of the settings'; changes no result. Where neither states any,
+        there are as many as cores if the region is large enough for them to pay and memory allows.
     scheduler : str, optional
         Address of the scheduler of a running Dask cluster, whose workers are used instead; changes no result.
         Whoever can reach a scheduler can run code on its workers: keep it on a private network, or use TLS.
@@ -114,7 +118,10 @@ def run(
     """
     settings = with_memory(settings_of(settings), memory_gb)
     changed = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
+    if scheduler is not None and workers is None and settings.run.workers is None:
+        changed["workers"] = 1
     settings = settings.model_copy(update={"run": settings.run.model_copy(update=changed)})
+    is_chosen = settings.run.workers is None
     kept = None if store is None else Path(os.path.abspath(store))
     record = RunRecord(settings, kept)
     memory = memory_of(kept, recalls=not verify)
@@ -123,7 +130,9 @@ def run(
         settings, inputs = with_inputs(settings, target, kept)
         settings = within_memory(settings, inputs.counts, memory_mb(settings))
         said = _to_standard_error if progress is True else None
-        executor = partial(_executor, settings, scheduler, said)
+        if is_chosen:
+            log_workers(settings.run.workers or 1)
+        executor = partial(_executor, settings, scheduler, said, PATIENCE_S if is_chosen else 0.0)
         job = _Job(settings, inputs, target, record, memory, listener, executor)
         bound.validate()
         record.passed("reading")
@@ -385,9 +394,14 @@ class _Job:
 # What does the tasks of a run: this process, or workers, with files of tasks in a folder. The library for
 # workers is loaded only where there are some.
 def _executor(
-    settings: Settings, scheduler: str | None, said: Callable[[str], None] | None, folder: Path | None
+    settings: Settings,
+    scheduler: str | None,
+    said: Callable[[str], None] | None,
+    patience_s: float,
+    folder: Path | None,
 ) -> AbstractContextManager[Executor]:
-    if folder is None or (settings.run.workers == 1 and scheduler is None):
+    workers = settings.run.workers or 1
+    if folder is None or (workers == 1 and scheduler is None):
         return nullcontext(InThisProcess())
     from sitefinder.pipeline.cluster import Cluster
 
@@ -395,9 +409,10 @@ def _executor(
         folder,
         containers.__name__,
         "sitefinder.io.software:software",
-        workers=settings.run.workers,
+        workers=workers,
         scheduler=scheduler,
         announce=said,
+        patience_s=patience_s,
     )
 
 

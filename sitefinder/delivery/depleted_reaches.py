@@ -75,10 +75,13 @@ def find_depleted_reaches(
     )
     parts = {}
     for rows, water in waters(settings, flows, water_depths, months, along):
-        for row in np.unique(site[rows]).tolist():
-            one = order.iloc[[row]]
-            found = _one_reach(settings, inputs, water, channel_shapes.shapes, one, paths[row])
-            parts[row] = found[1].assign(site_id=one["site_id"].iloc[0])
+        own = np.unique(site[rows])
+        some = order.iloc[own]
+        left_m3s = environmental_flow_at(settings, inputs, water.flows, some)
+        taken_m3s = used_m3s(settings, inputs, water.flows, water.depths, some, left_m3s)
+        for row, one, taken in zip(own.tolist(), some.itertuples(index=False), taken_m3s, strict=True):
+            found = _one_reach(settings, water, channel_shapes.shapes, int(one.intake), taken, paths[row])
+            parts[row] = found[1].assign(site_id=one.site_id)
             for name, value in found[0].items():
                 columns[name][row] = value
     places = pd.concat([parts[row] for row in paths], ignore_index=True)
@@ -87,17 +90,14 @@ def find_depleted_reaches(
     )
 
 
-# Columns of one site, and the rows of its places by month.
-def _one_reach(settings, inputs, water, shapes, site, path):
-    flows, stations = water.flows, path.station
-    intake_m3s = flows.bins_m3s[site["intake"].to_numpy(dtype=np.int64)]
-    left_m3s = environmental_flow_at(settings, inputs, flows, site)
-    taken_m3s = used_m3s(settings, inputs, flows, water.depths, site, left_m3s)[0]
-    natural_m3s = flows.bins_m3s[stations]
-    running_m3s = flow_left_m3s(intake_m3s[0], taken_m3s, natural_m3s)
+# Columns of one site by its intake and the flow that it takes in each bin, and the rows of its places by month.
+def _one_reach(settings, water, shapes, intake, taken_m3s, path):
+    stations = path.station
+    intake_m3s, natural_m3s = water.flows.bins_m3s[intake], water.flows.bins_m3s[stations]
+    running_m3s = flow_left_m3s(intake_m3s, taken_m3s, natural_m3s)
     # Out of service all water stays.
-    mean_left_m3s = flow_left_m3s(intake_m3s[0], settings.energy.availability * taken_m3s, natural_m3s)
-    joined_m3s = flow_left_m3s(intake_m3s[0], intake_m3s[0], natural_m3s)
+    mean_left_m3s = flow_left_m3s(intake_m3s, settings.energy.availability * taken_m3s, natural_m3s)
+    joined_m3s = flow_left_m3s(intake_m3s, intake_m3s, natural_m3s)
     min_m = settings.depleted_reach.min_depth_m
     median_m3s = np.array([[exceeded_m3s(running_m3s[0], MEDIAN)]])
     width_m, depth_m, _ = shapes.at(stations[:1], median_m3s)
@@ -114,7 +114,7 @@ def _one_reach(settings, inputs, water, shapes, site, path):
         ),
     }
     rows, kinds = places_of(path)
-    shares = None if water.shares_of is None else water.shares_of(site["intake"].to_numpy(dtype=np.int64))
+    shares = None if water.shares_of is None else water.shares_of(np.array([intake]))
     listed = stations[rows]
     without, kept = (_by_month(flow[rows], shares) for flow in (joined_m3s + intake_m3s, mean_left_m3s))
     shape_without, shape_kept = (shapes.at(listed, flow) for flow in (without, kept))

@@ -467,14 +467,12 @@ class BasinFlood(NamedTuple):
     """A flood in which deep hollows stay closed.
 
     ``sink_number`` int32 is the place in ``sinks`` of the basin that a cell drains to, -1 where its label is not
-    `SINK`; None where no limit was given. ``way_out`` is the pointer of the flood in which every hollow overflows:
-    it leads from where an unknown path ends inside the window to the border that hides its answer.
+    `SINK`; None where no limit was given.
     """
 
     flood: Flood
     sinks: Sinks
     sink_number: np.ndarray | None
-    way_out: np.ndarray
 
 
 def flood_with_sinks(elevation_m, valid, seed, open_edges, cell_width_m, cell_height_m, *, sink_depth_m):
@@ -526,13 +524,13 @@ def flood_with_sinks(elevation_m, valid, seed, open_edges, cell_width_m, cell_he
     """
     first = flood(elevation_m, valid, seed, open_edges, cell_width_m, cell_height_m)
     if sink_depth_m is None:
-        return BasinFlood(first, _sinks([], [], []), None, first.pointer)
+        return BasinFlood(first, _sinks([], [], []), None)
     sinks, (hidden_row, hidden_column) = _basins(elevation_m, first, sink_depth_m)
     ends = with_sinks(seed, sinks)
     ends[hidden_row, hidden_column] = UNKNOWN
     second = flood(elevation_m, valid, ends, open_edges, cell_width_m, cell_height_m)
     label, number = sinks_distinguished(second.label)
-    return BasinFlood(second._replace(label=label), sinks, number, first.pointer)
+    return BasinFlood(second._replace(label=label), sinks, number)
 
 
 def find_sinks(elevation_m, valid, seed, cell_width_m, cell_height_m, *, sink_depth_m):

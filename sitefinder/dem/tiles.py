@@ -4,14 +4,12 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from scipy import ndimage
 
 from sitefinder.compiled import kernel
-from sitefinder.dem.grid import OpenEdges, Window, open_edges, widened
+from sitefinder.dem.grid import Window, open_edges, widened
 from sitefinder.dem.priority_flood import (
-    COLUMN_STEP,
-    NO_POINTER,
     OFF_DEM,
-    ROW_STEP,
     SINK,
     UNKNOWN,
     bridged,
@@ -50,15 +48,22 @@ class TileSums(NamedTuple):
 
 
 class DrainedTile(NamedTuple):
-    """Sums of a tile, the label of each of its cells (int32), and the window that they were found in.
-
-    ``left_by`` says through which borders of the window paths of unknown cells leave it.
-    """
+    """Sums of a tile, the label of each of its cells (int32), and the window that they were found in."""
 
     sums: TileSums
     label: np.ndarray
     window: Window
-    left_by: OpenEdges
+
+
+# What is known of the cells of a tile, arrays of its shape: labels; of those that drain to a closed basin the
+# number of its lowest cell in the grid, -1 for the others (None where there are no basins), and the depths of
+# basins by that number; which have data, and which lie at the edge of the DEM.
+class _Known(NamedTuple):
+    label: np.ndarray
+    basin: np.ndarray | None
+    depth_m: dict
+    valid: np.ndarray
+    is_edge: np.ndarray
 
 
 class StationSums(NamedTuple):
@@ -87,43 +92,94 @@ def drain_tile(read, core, grid, cells, margin_cells, *, sink_depth_m=None) -> D
     grid : Grid
     cells : StreamCells
     margin_cells : int
-        Margin round the tile to begin with [cells]. It is doubled on each side where paths of the tile leave
-        the window, until none does.
+        Margin round the tile to begin with [cells]. Cells of which it leaves something unknown are looked at once
+        more in smaller windows around them alone, with twice the margin, until none is left.
     sink_depth_m : float or None
         Depth from which on a hollow is a closed basin [m], as `flood_with_sinks` takes it.
 
     Returns
     -------
     DrainedTile
-        ``unknown_cells`` is always 0: at the latest a border is that of the grid, which is not open.
+        ``unknown_cells`` is always 0: at the latest a border is that of the grid, which is not open. ``window`` is
+        the first one.
 
     Raises
     ------
     ValueError
         If the margin is not at least one cell, which the tile's own border cells need.
+
+    Notes
+    -----
+    That windows may be of any size rests on what `flood` and `flood_with_sinks` promise: what a window knows of a
+    cell is what the whole DEM would say.
     """
     if margin_cells < 1:
         raise ValueError(f"the margin of a tile must be at least 1 cell, not {margin_cells}")
-    margins = (margin_cells,) * 4
-    while True:
-        window = widened(core, margins, grid)
-        elevation_m, valid, covariates = read(window)
-        seed = seeds_in(cells, window)
-        drained = drain_window(
-            elevation_m,
-            valid,
-            seed,
-            core=core,
-            window=window,
-            grid=grid,
-            covariates=covariates,
-            sink_depth_m=sink_depth_m,
+    window = widened(core, margin_cells, grid)
+    known, covariates = _known_in(read, core, window, grid, cells, sink_depth_m)
+    waiting = [(core, margin_cells)] if np.any(known.label == UNKNOWN) else []
+    while waiting:
+        part, margin = waiting.pop()
+        for box in _boxes(known.label, part, core, 2 * margin, grid):
+            found, _ = _known_in(read, box, widened(box, 2 * margin, grid), grid, cells, sink_depth_m)
+            _fill_in(known, found, box, core)
+            if np.any(found.label == UNKNOWN):
+                waiting.append((box, 2 * margin))
+    return DrainedTile(_sums_of(known, covariates, grid), known.label, window)
+
+
+# What a window knows of a tile, and the covariates of its cells.
+def _known_in(read, core, window, grid, cells, sink_depth_m):
+    elevation_m, valid, covariates = read(window)
+    known = _flooded(elevation_m, valid, seeds_in(cells, window), core, window, grid, sink_depth_m)
+    part = _part(core, window)
+    return known, {name: values[part] for name, values in covariates.items()}
+
+
+# Windows that hold the unknown cells of a part of a tile: one around each group of them, or one around all where
+# that is less to flood with the margin.
+def _boxes(label, part, core, margin, grid):
+    unknown = label[_part(part, core)] == UNKNOWN
+    side = max(margin // 4, 1)
+    rows, columns = np.nonzero(unknown)
+    if not len(rows):
+        return []
+    squares = np.zeros((-(-part.rows // side), -(-part.columns // side)), dtype=bool)
+    squares[rows // side, columns // side] = True
+    groups = ndimage.label(squares, np.ones((3, 3)))[0][rows // side, columns // side]
+
+    def around(own):
+        first_row, first_column = rows[own].min(), columns[own].min()
+        return Window(
+            int(part.row + first_row),
+            int(part.column + first_column),
+            int(rows[own].max() - first_row) + 1,
+            int(columns[own].max() - first_column) + 1,
         )
-        if drained.sums.unknown_cells == 0:
-            return drained
-        margins = tuple(
-            2 * margin if is_left else margin for margin, is_left in zip(margins, drained.left_by, strict=True)
-        )
+
+    def size(box):
+        window = widened(box, margin, grid)
+        return window.rows * window.columns
+
+    boxes = [around(groups == group) for group in range(1, groups.max() + 1)]
+    whole = around(slice(None))
+    return boxes if sum(map(size, boxes)) < size(whole) else [whole]
+
+
+# Put what a box knows in place of what was unknown of the tile.
+def _fill_in(known, found, box, core):
+    part = _part(box, core)
+    missing = known.label[part] == UNKNOWN
+    known.label[part][missing] = found.label[missing]
+    if known.basin is not None:
+        known.basin[part][missing] = found.basin[missing]
+    known.depth_m.update(found.depth_m)
+
+
+# Where a window lies in one that holds it.
+def _part(inner, outer):
+    row, column = inner.row - outer.row, inner.column - outer.column
+    return np.s_[row : row + inner.rows, column : column + inner.columns]
 
 
 def drain_window(elevation_m, valid, seed, *, core, window, grid, covariates, sink_depth_m=None):
@@ -170,25 +226,40 @@ def drain_window(elevation_m, valid, seed, *, core, window, grid, covariates, si
     if min(room) < 0 or any(is_open and cells < 1 for is_open, cells in zip(edges, room, strict=True)):
         raise ValueError(f"{core} must lie a cell inside the open borders of {window}")
 
+    known = _flooded(elevation_m, valid, seed, core, window, grid, sink_depth_m)
+    part = _part(core, window)
+    own = {name: values[part] for name, values in covariates.items()}
+    return DrainedTile(_sums_of(known, own, grid), known.label, window)
+
+
+# What a window knows of a tile.
+def _flooded(elevation_m, valid, seed, core, window, grid, sink_depth_m):
+    edges, part = open_edges(window, grid), _part(core, window)
     elevation_m, valid, seed = bridged(elevation_m, valid, seed, edges)
-    drained, sinks, sink_number, way_out = flood_with_sinks(
+    drained, sinks, sink_number = flood_with_sinks(
         elevation_m, valid, seed, edges, grid.cell_width_m, grid.cell_height_m, sink_depth_m=sink_depth_m
     )
-    part = (slice(minimum.row, minimum.row + core.rows), slice(minimum.column, minimum.column + core.columns))
-    label = np.ascontiguousarray(drained.label[part])
-    left_by = OpenEdges(False, False, False, False)
-    if np.any(label == UNKNOWN):
-        left_by = OpenEdges(
-            *_borders_reached(drained.label, drained.pointer, way_out, tuple(minimum), tuple(edges))
-        )
-    sums = sums_of_labels(
-        label,
-        valid[part],
-        edge_cells(valid, edges)[part],
-        {name: values[part] for name, values in covariates.items()},
-        sinks_of_tile(sinks, None if sink_number is None else sink_number[part], window),
-    )
-    return DrainedTile(sums, label, window, left_by)
+    basin, depth_m = None, {}
+    if sink_number is not None:
+        number = (sinks.row.astype(np.int64) + window.row) * grid.columns + sinks.column + window.column
+        basin = np.append(number, -1)[sink_number[part]]
+        depth_m = dict(zip(number.tolist(), sinks.depth_m.tolist(), strict=True))
+    label = np.array(drained.label[part], order="C")
+    return _Known(label, basin, depth_m, valid[part], edge_cells(valid, edges)[part])
+
+
+def _sums_of(known, covariates, grid):
+    basins, cells = [], []
+    if known.basin is not None:
+        basins, cells = np.unique(known.basin[known.basin >= 0], return_counts=True)
+    table = {
+        "row": np.asarray(basins) // grid.columns,
+        "column": np.asarray(basins) % grid.columns,
+        "depth_m": [known.depth_m[each] for each in np.asarray(basins).tolist()],
+        "cells": cells,
+    }
+    sinks = pd.DataFrame(table).astype(SINK_COLUMNS)
+    return sums_of_labels(known.label, known.valid, known.is_edge, covariates, sinks)
 
 
 def sinks_of_tile(sinks, sink_number, window):
@@ -218,42 +289,6 @@ def sinks_of_tile(sinks, sink_number, window):
         "cells": cells[present],
     }
     return pd.DataFrame(table).astype(SINK_COLUMNS)
-
-
-# Open borders (north, south, west, east) at which the paths of unknown cells of the tile end. A path is followed
-# only until it meets one that was followed before. One that ends inside the window, at a hollow of which nothing
-# is known, goes on along the way out.
-@kernel
-def _borders_reached(label, pointer, way_out, minimum, edges):
-    rows, columns = label.shape
-    followed = np.zeros(label.shape, dtype=np.bool_)
-    followed_out = np.zeros(label.shape, dtype=np.bool_)
-    north, south, west, east = False, False, False, False
-    for first_row in range(minimum[0], minimum[0] + minimum[2]):
-        for first_column in range(minimum[1], minimum[1] + minimum[3]):
-            if label[first_row, first_column] != UNKNOWN:
-                continue
-            row, column = first_row, first_column
-            while not followed[row, column] and pointer[row, column] != NO_POINTER:
-                followed[row, column] = True
-                direction = pointer[row, column]
-                row += ROW_STEP[direction]
-                column += COLUMN_STEP[direction]
-            if followed[row, column]:
-                continue
-            followed[row, column] = True
-            while not followed_out[row, column]:
-                followed_out[row, column] = True
-                direction = way_out[row, column]
-                if direction == NO_POINTER:
-                    north |= edges[0] and row == 0
-                    south |= edges[1] and row == rows - 1
-                    west |= edges[2] and column == 0
-                    east |= edges[3] and column == columns - 1
-                    break
-                row += ROW_STEP[direction]
-                column += COLUMN_STEP[direction]
-    return north, south, west, east
 
 
 def merge_tile_sums(tiles, n_stations) -> StationSums:

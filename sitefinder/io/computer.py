@@ -1,4 +1,4 @@
-"""What the machine has left: memory, and room on the disk of a folder."""
+"""What the machine has: memory and cores for processes, and room on the disk of a folder."""
 
 from __future__ import annotations
 
@@ -36,6 +36,19 @@ def available_memory_mb() -> float:
 
 def _bytes_in(path: str) -> int:
     return int(Path(path).read_text(encoding="ascii"))
+
+
+def usable_cores() -> int:
+    """Cores that this process may use, within its affinity and the limit of a container.
+
+    Returns
+    -------
+    int
+    """
+    # It loads much that a run by one process has no need of.
+    from dask.system import cpu_count
+
+    return int(cpu_count())
 
 
 def free_disk_mb(folder: Path) -> float:

@@ -161,8 +161,9 @@ def route_with_whitebox(
         "nodata": NO_DATA,
     }
     with tempfile.TemporaryDirectory(dir=scratch_folder, prefix="whitebox-") as folder:
-        _directions(burnt_m, profile, Path(folder), breach_search_cells)
-        with rasterio.open(Path(folder) / "pointer.tif") as raster:
+        pointer_file = Path(folder) / "pointer.tif"
+        _directions(burnt_m, profile, Path(folder), breach_search_cells, pointer_file)
+        with rasterio.open(pointer_file) as raster:
             pointer = POINTER_OF_CODE[np.where(valid, raster.read(1), 0).astype(np.uint8)]
     return labels_down(pointer, ends, valid, edge_cells(valid, (False,) * 4))
 
@@ -222,18 +223,14 @@ def _read(dem_path, max_cells):
 # enough: the engine's last step does not accept a raster without streams.
 def _derived(elevation_m, profile, threshold_cells, folder, breach_search_cells):
     engine, pointer = _directions(elevation_m, profile, folder, breach_search_cells)
-    drained = engine.hydrology.d8_flow_accum(
-        input=pointer, out_type="cells", input_is_pointer=True, output=str(folder / "drained.tif")
-    )
-    with rasterio.open(folder / "drained.tif") as raster:
-        largest_cells = float(raster.read(1, masked=True).max())
+    # In memory: to write each of these rasters takes as long as to make it, and counts beyond 32,767 are lost.
+    drained = engine.hydrology.d8_flow_accum(input=pointer, out_type="cells", input_is_pointer=True)
+    # Gaps are below all counts.
+    largest_cells = float(drained.to_numpy().max())
     if largest_cells < threshold_cells:
         return None, largest_cells
     streams = engine.streams.extract_streams(
-        flow_accumulation=drained,
-        threshold=threshold_cells,
-        zero_background=True,
-        output=str(folder / "streams.tif"),
+        flow_accumulation=drained, threshold=threshold_cells, zero_background=True
     )
     engine.streams.raster_streams_to_vector(
         d8_pntr=pointer, streams_raster=streams, output=str(folder / "streams.shp")
@@ -241,8 +238,8 @@ def _derived(elevation_m, profile, threshold_cells, folder, breach_search_cells)
     return gpd.read_file(folder / "streams.shp"), largest_cells
 
 
-# The engine and its raster of directions, which it leaves as pointer.tif too.
-def _directions(elevation_m, profile, folder, breach_search_cells):
+# The engine and its raster of directions, also written to a file where one is named.
+def _directions(elevation_m, profile, folder, breach_search_cells, pointer_file=None):
     import whitebox_workflows
 
     with rasterio.open(folder / "dem.tif", "w", **profile) as copy:
@@ -253,10 +250,9 @@ def _directions(elevation_m, profile, folder, breach_search_cells):
         dem=engine.read_raster(str(folder / "dem.tif")),
         max_dist=breach_search_cells,
         fill_deps=True,
-        output=str(folder / "breached.tif"),
     )
-    pointer = engine.hydrology.d8_pointer(dem=breached, output=str(folder / "pointer.tif"))
-    return engine, pointer
+    written = {} if pointer_file is None else {"output": str(pointer_file)}
+    return engine, engine.hydrology.d8_pointer(dem=breached, **written)
 
 
 # Lines with stable ids; the engine renumbers them whenever anything changes.

@@ -160,6 +160,12 @@ def log_kept(stage: str, part: str = "") -> None:
     LOGGER.info("%s: kept from an earlier run", place_of(stage, part), extra=extra)
 
 
+def log_workers(count: int) -> None:
+    """Log the number of worker processes that was chosen where none was stated."""
+    own = "this process alone" if count == 1 else f"{count} worker processes"
+    LOGGER.info("workers: %s (run.workers states none)", own, extra={"event": "workers"})
+
+
 def log_finished(stage: str, part: str, seconds: float, workers_mb: float = 0.0) -> None:
     """Log that a stage, or a part of one, is done.
 

@@ -51,7 +51,9 @@ class PerItem(NamedTuple):
       the items' results are kept.
     - Cut from the results of earlier stages that ``cut_from`` names, where nothing crosses from one item to
       another. ``items`` takes these results by name, and those of ``cut_by``, which say how to cut. It gives for
-      each item a function that makes its shares of ``cut_from``, a dict by name; stages with the same ``items``
+      each item a function that makes its shares of ``cut_from``, a dict by name; where it has a ``size``, items of
+      greatest size are begun first, so that no long one is left when the others are done. Stages with the same
+      ``items``
       get the same share of a result. The stage's function takes the shares in place of the whole results, so that
       the same function could do all items at once. An item's result is kept under what its shares hold, of which
       ``content`` gives a digest, whatever they were made from, so that what came to the same is not done again.
@@ -390,13 +392,15 @@ class Results(Mapping[str, Any]):
         return self._held[name]
 
     def prepare_executor(self) -> None:
-        """Have what does tasks made ready where a stage that is to be run gives it some itself.
+        """Have what does tasks made ready where all stages that give it some themselves are to be run.
 
-        Of stages that are cut the shares may all be kept, which only their turn shows.
+        Where one of them is kept, so may be most tasks of the others; of stages that are cut the shares may all be
+        kept, which only their turn shows.
         """
         has_tasks = [stage for stage in self._stages.values() if stage.cut is not None or EXECUTOR in stage.reads]
         missing = [stage for stage in has_tasks if not self._is_kept(stage)]
-        if any(EXECUTOR in stage.reads for stage in missing):
+        giving = [stage for stage in has_tasks if EXECUTOR in stage.reads]
+        if giving and all(stage in missing for stage in giving):
             self._executor.prepare([stage.run for stage in missing])
 
     def make_ready(self, stage: Stage) -> None:
@@ -534,8 +538,8 @@ class Results(Mapping[str, Any]):
 
         # Shares are cut when there is room for their work, and those whose result is kept need none.
         def missing() -> Iterator[tuple[str, dict[str, Any]]]:
-            for item, shares in items.items():
-                own = shares()
+            for item in sorted(items, key=lambda name: -getattr(items[name], "size", 0)):
+                own = items[item]()
                 if self._store is not None:
                     recipes[item] = self._recipe_of_share(stage, cut, item, own)
                     kept = self._kept_item(self._store, recipes[item])

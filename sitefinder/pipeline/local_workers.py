@@ -65,6 +65,7 @@ class LocalWorkers:
 
     def __init__(self, workers: int, folder: Path, modules: Sequence[str]) -> None:
         self._reached: Reached | None = None
+        self._line, self._has_answered = "", threading.Event()
         self._process = subprocess.Popen(
             [sys.executable, "-c", _PROGRAM.format(path=sys.path)],
             stdin=subprocess.PIPE,
@@ -74,6 +75,20 @@ class LocalWorkers:
         request = {"workers": workers, "folder": str(folder), "modules": list(modules)}
         self._pipe.write(json.dumps(request) + "\n")
         self._pipe.flush()
+        self._listener = threading.Thread(target=self._listen, daemon=True)
+        self._listener.start()
+
+    # Take the one line that the process answers; an empty one if it ends before.
+    def _listen(self) -> None:
+        assert self._process.stdout is not None
+        with contextlib.suppress(OSError, ValueError):
+            self._line = self._process.stdout.readline()
+        self._has_answered.set()
+
+    @property
+    def is_there(self) -> bool:
+        """Whether `reached` answers at once, or fails at once."""
+        return self._has_answered.is_set()
 
     @property
     def _pipe(self) -> Any:
@@ -88,8 +103,8 @@ class LocalWorkers:
             If they could not be started.
         """
         if self._reached is None:
-            assert self._process.stdout is not None
-            answer = json.loads(self._process.stdout.readline() or '{"error": "it ended without an answer"}')
+            self._has_answered.wait()
+            answer = json.loads(self._line or '{"error": "it ended without an answer"}')
             if "error" in answer:
                 raise RuntimeError(f"the process for workers could not start them: {answer['error']}")
             self._reached = Reached(**answer)
@@ -114,6 +129,7 @@ class LocalWorkers:
             # Its workers end with it.
             self._process.kill()
             self._process.wait()
+        self._listener.join(END_S)
         if self._process.stdout is not None:
             self._process.stdout.close()
 

@@ -351,7 +351,13 @@ class RunSettings(Section):
     crs: str = Field(description="projected coordinate system in metres, such as EPSG:32633")
     output_folder: str = Field(description="folder of the results, relative to the settings file")
     seed: int = Field(1, ge=0, lt=2**63, description="seed of all random numbers")
-    workers: int = Field(1, ge=1, le=1024, description="worker processes; no effect on results")
+    workers: int | None = Field(
+        None,
+        ge=1,
+        le=1024,
+        description="worker processes; absent: as many as there are cores where the region is large enough for "
+        "them to pay and memory allows, else 1; no effect on results",
+    )
     strict: bool = Field(
         False,
         description="true: stop where a part of the network cannot be resolved; false: leave that part out and "
@@ -472,7 +478,7 @@ class TerrainSettings(Section):
     )
     tile_rows: int = Field(2048, ge=8, description="rows of a terrain tile; no effect on results")
     tile_columns: int = Field(2048, ge=8, description="columns of a terrain tile; no effect on results")
-    margin_cells: int = Field(64, ge=1, description="initial margin around a tile [cells]; no effect on results")
+    margin_cells: int = Field(192, ge=1, description="initial margin around a tile [cells]; no effect on results")
     edge_is_divide: bool = Field(
         False,
         description="true: the DEM was cut along the catchment divide, so no water enters over its edge",

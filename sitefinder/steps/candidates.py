@@ -125,7 +125,9 @@ def list_stretches(
     min_m = settings.heads.resolved_standard_errors * table["head_uncorrected_se_m"]
     table["head_surveyed"] = surveyed[table["structure"].to_numpy(dtype=np.int64)]
     table["head_unresolved"] = ~(table["head_uncorrected_m"] >= min_m)
-    table["flow_missing"] = np.isnan(table["flow_mean_m3s"]) | np.isnan(flows.bins_m3s[intake]).any(axis=1)
+    # By station first: a row of bins for each candidate would be the largest array of a run.
+    has_gaps = np.asarray(np.isnan(flows.bins_m3s).any(axis=1))
+    table["flow_missing"] = np.isnan(table["flow_mean_m3s"]) | has_gaps[intake]
     too_weak = np.array([FLOW_TOO_WEAK.flag in flags for flags in flows.estimate.flags], dtype=bool)
     table["flow_too_weak"] = too_weak[intake]
     table["catchment_incomplete"] = catchments["incomplete"].to_numpy()[intake]

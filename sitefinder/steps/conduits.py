@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
+import geopandas
 import numpy as np
 import pandas as pd
 import shapely
@@ -12,6 +13,7 @@ from sitefinder.dem.grid import Window, clipped
 from sitefinder.energy.works import penstock_length_m, route_prices, works_numbers
 from sitefinder.io import raster_library as rasterio
 from sitefinder.io.raster import read_window, tile_transform
+from sitefinder.pipeline.executors import InThisProcess, log_finished
 from sitefinder.schema import is_scheme_that
 from sitefinder.siting.conduits import (
     BARRED,
@@ -29,19 +31,21 @@ from sitefinder.vocabulary import ALONG_HILLSIDE, STRAIGHT_LINE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
     import numpy.typing as npt
 
     from sitefinder.catalogue.costs import CostFile
     from sitefinder.dem.grid import Grid
     from sitefinder.network.stations import Stationing
+    from sitefinder.pipeline.executors import Executor
     from sitefinder.settings import Settings
     from sitefinder.siting.candidates import Stretches
     from sitefinder.steps.heads import Profile
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.terrain import Surface
 
-# Side of the squares of the grid by which intakes are taken together, so that memory is bounded.
+# Side of the squares of the grid by which intakes are taken together: a square is a task, and bounds the memory.
 SQUARE_CELLS = 1024
 # A stream of no known flow is priced as one of this [m³/s].
 LEAST_FLOW_M3S = 0.01
@@ -72,6 +76,7 @@ def find_ways(
     heads: Profile,
     candidates: Stretches,
     best_case: pd.DataFrame | None = None,
+    executor: Executor | None = None,
 ) -> Ways:
     """The cheapest way that can be built for the conduit of each diversion, over the cells of the run's surface.
 
@@ -81,6 +86,8 @@ def find_ways(
     Where the ground is too coarse, the conduit is as long as the stream, and its last part is a penstock as long
     as the cost file says for each metre of head. The same length stands where no conduit can be built, for tables
     only.
+
+    The executor does the searches, square by square of the grid; absent: this process does.
     """
     table = candidates.table
     diverts = is_scheme_that(table["scheme_type"], "diverts")
@@ -89,9 +96,27 @@ def find_ways(
     rows = np.flatnonzero(diverts if best_case is None else best_case["may_pay"].to_numpy(dtype=bool))
     if settings.conduits.route == "straight_line" or not len(rows):
         return Ways(found, *_joined_lines(lines, len(table)))
-    for own, search in searches(settings, inputs, surface, stationing, heads, table.iloc[rows]):
-        ways, drawn = find_conduits(*search)
-        at = rows[own]
+    squares = _squares(settings, inputs, surface, stationing, table.iloc[rows])
+    common = {
+        "dem_path": str(surface.dem_path),
+        "grid": surface.grid,
+        "stations": _course(stationing, heads),
+        "limits": _limits(settings),
+    }
+    executor = InThisProcess() if executor is None else executor
+    own_rows = {}
+
+    # Shapes are looked for when there is room for the work.
+    def tasks() -> Iterator[tuple[str, dict[str, Any]]]:
+        for square in squares:
+            item = f"square at row {square.window.row}, column {square.window.column}"
+            own_rows[item] = square.rows
+            yield item, {"square": square}
+
+    for answer in executor.answers(_find_in_square, common, tasks(), "conduits"):
+        log_finished("conduits", answer.item, answer.seconds, executor.peak_memory_mb)
+        ways, at = answer.result.table, rows[own_rows[answer.item]]
+        drawn = np.split(answer.result.vertices, answer.result.start[1:-1])
         is_found = (ways["route"] != NO_ROUTE).to_numpy()
         found.loc[at, "conduit_unresolved"] = ways["unresolved"].to_numpy()
         found.loc[at, "no_conduit"] = ~is_found & ~ways["unresolved"].to_numpy()
@@ -113,6 +138,29 @@ def _joined_lines(
     length[order] = [len(lines[row]) for row in order]
     vertices = np.concatenate([np.zeros((0, 2)), *(lines[row] for row in order)])
     return np.append(0, np.cumsum(length)), vertices
+
+
+class Square(NamedTuple):
+    """Diversions whose intakes lie in one square of the grid, with what lies as far around as a way can lead.
+
+    ``rows`` are the numbers of the diversions, ``intake``, ``tailrace`` and ``prices`` of these. ``streams`` holds
+    the ``link`` of each line, ``obstacles`` the ``bit`` of each shape as `sitefinder.siting.conduits` has it.
+    """
+
+    window: Window
+    rows: npt.NDArray[np.int64]
+    intake: npt.NDArray[np.int64]
+    tailrace: npt.NDArray[np.int64]
+    prices: Prices
+    streams: geopandas.GeoDataFrame
+    obstacles: geopandas.GeoDataFrame
+
+
+# The ways of one square, on any worker; lines one after the other as in `Ways`.
+def _find_in_square(square: Square, *, dem_path: str, grid: Grid, stations: pd.DataFrame, limits: Limits) -> Ways:
+    search = _search(square, dem_path, grid, stations, limits)
+    table, lines = find_conduits(*search)
+    return Ways(table, *_joined_lines(dict(enumerate(lines)), len(lines)))
 
 
 class Search(NamedTuple):
@@ -150,11 +198,13 @@ def searches(
     search : Search
     """
     stations, limits = _course(stationing, heads), _limits(settings)
-    prices = _prices(table, inputs.costs, settings)
-    intake, tailrace = (table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
-    for own, ground in _grounds(settings, inputs, surface, stationing, stations, intake):
-        some = Prices(*(np.asarray(each)[own] for each in prices))
-        yield own, Search(ground, stations, intake[own], tailrace[own], limits, some)
+    for square in _squares(settings, inputs, surface, stationing, table):
+        yield square.rows, _search(square, surface.dem_path, surface.grid, stations, limits)
+
+
+def _search(square: Square, dem_path: str | Path, grid: Grid, stations: pd.DataFrame, limits: Limits) -> Search:
+    ground = _ground(square, dem_path, grid)
+    return Search(ground, stations, square.intake, square.tailrace, limits, square.prices)
 
 
 # Lengths without the ground: along the stream, or the straight line of the settings.
@@ -204,16 +254,13 @@ def _limits(settings: Settings) -> Limits:
     )
 
 
-# Candidates by squares of the grid that hold their intakes, each with the ground as far around as a way can lead.
-def _grounds(
-    settings: Settings,
-    inputs: RunInputs,
-    surface: Surface,
-    stationing: Stationing,
-    stations: pd.DataFrame,
-    intake: npt.NDArray[np.int64],
-) -> Iterator[tuple[npt.NDArray[np.int64], Ground]]:
-    grid = surface.grid
+# Diversions by squares of the grid that hold their intakes, those of most diversions first.
+def _squares(
+    settings: Settings, inputs: RunInputs, surface: Surface, stationing: Stationing, table: pd.DataFrame
+) -> Iterator[Square]:
+    grid, stations = surface.grid, stationing.stations
+    prices = _prices(table, inputs.costs, settings)
+    intake, tailrace = (table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
     # Out and back again within the longest detour.
     reach_m = settings.stretches.longest_m * (1.0 + settings.conduits.max_detour) / 2.0
     row = ((grid.north_m - stations["y_m"].to_numpy()[intake]) // (grid.cell_height_m * SQUARE_CELLS)).astype(
@@ -224,18 +271,23 @@ def _grounds(
     )
     maps = _Maps(inputs, stationing)
     margin = int(np.ceil(reach_m / min(grid.cell_width_m, grid.cell_height_m))) + 2
-    squares, square = np.unique(np.column_stack([row, column]), axis=0, return_inverse=True)
-    for number, (first_row, first_column) in enumerate(squares.tolist()):
+    squares, square, counts = np.unique(
+        np.column_stack([row, column]), axis=0, return_inverse=True, return_counts=True
+    )
+    for number in np.argsort(-counts, kind="stable").tolist():
+        first_row, first_column = squares[number].tolist()
         own, side = np.flatnonzero(square.ravel() == number), SQUARE_CELLS + 2 * margin
         window = Window(first_row * SQUARE_CELLS - margin, first_column * SQUARE_CELLS - margin, side, side)
-        yield own, maps.ground(surface, clipped(window, grid), grid)
+        window = clipped(window, grid)
+        some = Prices(*(np.asarray(each)[own] for each in prices))
+        yield Square(window, own, intake[own], tailrace[own], some, *maps.near(window, grid))
 
 
 class _Maps:
-    # Streams, roads, lakes and buildings, to be drawn on windows of the grid.
+    # Streams, roads, lakes and buildings, to be found near windows of the grid.
     def __init__(self, inputs: RunInputs, stationing: Stationing) -> None:
         segments = stationing.segments.sort_values(["link", "station"], kind="stable")
-        self.streams = (segments["geometry"].to_numpy(), segments["link"].to_numpy().astype(int) + 1)
+        self.streams = (segments["geometry"].to_numpy(), segments["link"].to_numpy().astype(int))
         self.others = [
             (inputs.layers[name].frame.geometry.to_numpy(), bit)
             for name, bit in (("roads", ROAD), ("lakes", BARRED), ("buildings", BUILDING))
@@ -243,27 +295,41 @@ class _Maps:
         ]
         self.trees = [shapely.STRtree(geometry) for geometry, _ in (self.streams, *self.others)]
 
-    def ground(self, surface: Surface, window: Window, grid: Grid) -> Ground:
-        values, valid = read_window(surface.dem_path, window)
+    # Streams with their links, and the others with their bits, that a window may hold.
+    def near(self, window: Window, grid: Grid) -> tuple[geopandas.GeoDataFrame, geopandas.GeoDataFrame]:
         transform = tile_transform(window, grid)
         west_m, north_m = transform.c, transform.f
         box = shapely.box(
             west_m, north_m + window.rows * transform.e, west_m + window.columns * transform.a, north_m
         )
-        near = [np.sort(tree.query(box)) for tree in self.trees]
-        drawn = {"out_shape": values.shape, "transform": transform, "all_touched": True}
-        link = np.zeros(values.shape, dtype=np.int32)
-        geometry, number = self.streams
-        if len(near[0]):
-            pairs = zip(geometry[near[0]], number[near[0]].tolist(), strict=True)
-            link = rasterio.features.rasterize(list(pairs), dtype=np.int32, **drawn)
-        obstacle = np.zeros(values.shape, dtype=np.uint8)
-        for (shapes, bit), own in zip(self.others, near[1:], strict=True):
-            shapes = [each for each in shapes[own] if each is not None and not each.is_empty]
-            if shapes:
-                obstacle |= rasterio.features.rasterize([(each, bit) for each in shapes], dtype=np.uint8, **drawn)
-        elevation_m = np.where(valid, values, np.nan).astype(np.float32)
-        return Ground(elevation_m, link - 1, obstacle, west_m, north_m, grid.cell_width_m, grid.cell_height_m)
+        # A tree finds neither what is missing nor what is empty.
+        of_streams, *of_others = [np.sort(tree.query(box)) for tree in self.trees]
+        geometry, link = self.streams
+        shapes, bits = [np.zeros(0, dtype=object)], [np.zeros(0, dtype=np.uint8)]
+        for (others, bit), own in zip(self.others, of_others, strict=True):
+            shapes.append(others[own])
+            bits.append(np.full(len(own), bit, dtype=np.uint8))
+        return (
+            geopandas.GeoDataFrame({"link": link[of_streams]}, geometry=geometry[of_streams]),
+            geopandas.GeoDataFrame({"bit": np.concatenate(bits)}, geometry=np.concatenate(shapes)),
+        )
+
+
+# The cells of a square's window, with streams and obstacles drawn on them.
+def _ground(square: Square, dem_path: str | Path, grid: Grid) -> Ground:
+    values, valid = read_window(dem_path, square.window)
+    transform = tile_transform(square.window, grid)
+    drawn = {"out_shape": values.shape, "transform": transform, "all_touched": True}
+    link = np.zeros(values.shape, dtype=np.int32)
+    if len(square.streams):
+        lines = zip(square.streams.geometry, (square.streams["link"] + 1).tolist(), strict=True)
+        link = rasterio.features.rasterize(list(lines), dtype=np.int32, **drawn)
+    obstacle = np.zeros(values.shape, dtype=np.uint8)
+    for bit, shapes in square.obstacles.groupby("bit", sort=True):
+        pairs = [(each, int(bit)) for each in shapes.geometry]
+        obstacle |= rasterio.features.rasterize(pairs, dtype=np.uint8, **drawn)
+    elevation_m = np.where(valid, values, np.nan).astype(np.float32)
+    return Ground(elevation_m, link - 1, obstacle, transform.c, transform.f, grid.cell_width_m, grid.cell_height_m)
 
 
 def join_ways(candidates: Stretches, conduits: Ways) -> Stretches:

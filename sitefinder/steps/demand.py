@@ -14,7 +14,7 @@ from sitefinder.errors import InputError
 from sitefinder.steps.part_size import PART_STATIONS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from sitefinder.settings import Settings
 
@@ -46,6 +46,13 @@ SURFACE_CELL_B, LABEL_CELL_B, STATION_DISK_B = 4.0, 4.0, 40_000.0
 # regions: 0.7 to 0.9) [km/km²].
 DENSITY_KM = 1.0
 BYTES_PER_MB = 1e6
+# Work that workers share: terrain by cell, and by stretch what values, chooses and simulates (a made region of
+# 25 million cells: 7 s and 90 to 140 s, tests/benchmarks/scaling.py). It decides whether workers pay, no more
+# [s].
+SHARED_CELL_S, SHARED_STRETCH_S = 0.3e-6, 0.6e-4
+# A worker pays where it takes on this much of that: to start it and to load what it needs takes some 4 s of a core
+# [s].
+PAYING_S = 10.0
 # Tiles and parts are not made smaller than this for the sake of memory [cells along a side; stations].
 SMALLEST_TILE, SMALLEST_PART = 256, 60
 
@@ -105,9 +112,15 @@ class Demand(NamedTuple):
         """The most memory that a worker holds [MB]."""
         return WORKER_MB + max(self.tile_mb, self.part_mb)
 
-    def total_mb(self, workers: int) -> float:
-        """Memory of all processes on this machine [MB]."""
-        return self.process_mb + (workers * self.worker_mb if workers > 1 else 0.0)
+    def total_mb(self, workers: int | None) -> float:
+        """Memory of all processes on this machine [MB]; without a number of workers, of one process."""
+        return self.process_mb + (workers * self.worker_mb if workers is not None and workers > 1 else 0.0)
+
+    @property
+    def paid_workers(self) -> int:
+        """Workers that have enough to do to repay their start; 1: none beside the run's own process."""
+        shared_s = self.cells * SHARED_CELL_S + self.candidates * SHARED_STRETCH_S
+        return max(int(shared_s // PAYING_S), 1)
 
 
 # What takes memory, by the names in `Demand.parts_mb`.
@@ -164,6 +177,39 @@ def demand_of(settings: Settings, counts: Counts) -> Demand:
     )
 
 
+def with_workers(settings: Settings, counts: Counts, memory_mb: float, cores: Callable[[], int]) -> Settings:
+    """The settings with a number of worker processes, where they state none.
+
+    As many as there are cores, as pay and as fit into the memory. No result depends on it.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    counts : Counts
+    memory_mb : float
+        For all processes on this machine.
+    cores : callable
+        Gives the number of cores; asked only where more than one worker would pay.
+
+    Returns
+    -------
+    sitefinder.settings.Settings
+        With ``run.workers`` as stated, or chosen.
+    """
+    if settings.run.workers is not None:
+        return settings
+    paid = demand_of(settings, counts).paid_workers
+    for workers in range(min(paid, cores()) if paid > 1 else 1, 1, -1):
+        chosen = _with_run(settings, workers=workers)
+        if demand_of(within_memory(chosen, counts, memory_mb), counts).total_mb(workers) <= memory_mb:
+            return chosen
+    return _with_run(settings, workers=1)
+
+
+def _with_run(settings: Settings, **changed: int) -> Settings:
+    return settings.model_copy(update={"run": settings.run.model_copy(update=changed)})
+
+
 def within_memory(settings: Settings, counts: Counts, memory_mb: float) -> Settings:
     """The settings with terrain tiles and parts of drainage systems of a size that memory allows.
 
@@ -202,7 +248,7 @@ def _with_smaller_parts(settings: Settings) -> Settings:
     fewer = max(stations // 2, SMALLEST_PART)
     if fewer >= stations:
         return settings
-    return settings.model_copy(update={"run": settings.run.model_copy(update={"part_stations": fewer})})
+    return _with_run(settings, part_stations=fewer)
 
 
 def problems_of_demand(
@@ -255,7 +301,7 @@ def problems_of_demand(
 def _cause_and_fix(settings: Settings, counts: Counts, demand: Demand, lacking_mb: float) -> tuple[str, str]:
     name = max(demand.parts_mb, key=demand.parts_mb.__getitem__)
     if demand.parts_mb[name] < min(lacking_mb, PROCESS_MB + demand.tile_mb):
-        workers = settings.run.workers
+        workers = settings.run.workers or 1
         fix = "allow more memory (--memory, run.memory_limit_gb)" + (", or fewer workers" if workers > 1 else "")
         return f"{workers} processes with libraries and terrain tiles" if workers > 1 else "a process", fix
     spacing_m, longest_m = settings.network.station_spacing_m, settings.stretches.longest_m
@@ -290,7 +336,7 @@ def _cells_in_words(counts: Counts) -> str:
 
 
 def _by_processes(settings: Settings, demand: Demand) -> str:
-    workers = settings.run.workers
+    workers = settings.run.workers or 1
     if workers == 1:
         return ""
     return f": {in_words(demand.process_mb)} of the run, {in_words(demand.worker_mb)} of each of {workers} workers"
@@ -312,8 +358,9 @@ def in_words(size_mb: float) -> str:
 def demand_lines(settings: Settings, demand: Demand) -> list[str]:
     """What a run needs, as lines of the commands ``check`` and ``plan``."""
     memory = f"{in_words(demand.process_mb)} of memory"
-    if settings.run.workers > 1:
-        memory += f" and {in_words(demand.worker_mb)} for each of {settings.run.workers} workers"
+    workers = settings.run.workers or 1
+    if workers > 1:
+        memory += f" and {in_words(demand.worker_mb)} for each of {workers} workers"
     return [
         f"  size:      {demand.cells:,} cells, {demand.stream_km:,.0f} km of stream, about {demand.stations:,} "
         f"stations",

@@ -282,7 +282,7 @@ STEPS = bound(
         stage(
             "conduits",
             "sitefinder.steps.conduits:find_ways",
-            "surface stationing heads candidates best_case",
+            "surface stationing heads candidates best_case executor",
             WAYS_BY,
             "costs layers.roads layers.lakes layers.buildings",
         ),

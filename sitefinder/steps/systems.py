@@ -186,7 +186,17 @@ def _rows_by_system(system: npt.NDArray[np.int64], count: int) -> list[npt.NDArr
     return np.split(np.argsort(system, kind="stable"), ends[:-1])
 
 
-def cut(systems: Systems, **results: Any) -> dict[str, Callable[[], dict[str, Any]]]:
+class Share(NamedTuple):
+    """What makes the shares of a system or part when it is called, and the number of candidates there."""
+
+    make: Callable[[], dict[str, Any]]
+    size: int
+
+    def __call__(self) -> dict[str, Any]:
+        return self.make()
+
+
+def cut(systems: Systems, **results: Any) -> dict[str, Share]:
     """What makes each drainage system's shares of results of earlier stages.
 
     Parameters
@@ -198,13 +208,15 @@ def cut(systems: Systems, **results: Any) -> dict[str, Callable[[], dict[str, An
 
     Returns
     -------
-    dict of str to callable
-        By the names of the systems, without arguments. Each gives the shares by the names of the results, with
+    dict of str to Share
+        By the names of the systems. Each gives the shares by the names of the results, with
         numbers of stations, reaches and candidates counted within the system.
     """
     listed = next(name for name in ("stretches", "candidates", "found_candidates") if name in results)
     extents = extents_of(systems, results[listed])
-    return {name: partial(_shares, extent, results) for name, extent in extents.items()}
+    return {
+        name: Share(partial(_shares, extent, results), len(extent.candidates)) for name, extent in extents.items()
+    }
 
 
 def in_parts(systems: Systems) -> Systems:
@@ -236,7 +248,7 @@ def in_parts(systems: Systems) -> Systems:
     return Systems(names, of_station)
 
 
-def cut_in_parts(systems: Systems, **results: Any) -> dict[str, Callable[[], dict[str, Any]]]:
+def cut_in_parts(systems: Systems, **results: Any) -> dict[str, Share]:
     """What makes the shares of each part of a system; see `in_parts` and `cut`.
 
     Parameters
@@ -247,14 +259,15 @@ def cut_in_parts(systems: Systems, **results: Any) -> dict[str, Callable[[], dic
 
     Returns
     -------
-    dict of str to callable
-        By the names of the parts, those of most candidates first, so that no worker begins a long one when the
-        others have none left. A part's stations are all that its candidates take, wherever these are.
+    dict of str to Share
+        By the names of the parts. A part's stations are all that its candidates take, wherever these are.
     """
     stretches = results["stretches" if "stretches" in results else "candidates"]
     parts = extents_of(in_parts(systems), stretches)
-    largest_first = sorted(parts.items(), key=lambda part: -len(part[1].candidates))
-    return {name: partial(_shares_of_part, part.candidates, stretches, results) for name, part in largest_first}
+    return {
+        name: Share(partial(_shares_of_part, part.candidates, stretches, results), len(part.candidates))
+        for name, part in parts.items()
+    }
 
 
 # The shares of some candidates, with the stations of these alone.

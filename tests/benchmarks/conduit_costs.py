@@ -22,7 +22,7 @@ def search_of_sample():
     """The search for the ways of all diversions of the sample region."""
     kept, whole = {}, conduits.find_ways
 
-    def find_ways(settings, inputs, surface, stationing, heads, candidates, best_case):
+    def find_ways(settings, inputs, surface, stationing, heads, candidates, best_case, executor):
         table = candidates.table[candidates.table["scheme_type"] == "diversion"]
         ((_, kept["search"]),) = conduits.searches(settings, inputs, surface, stationing, heads, table)
         return whole(settings, inputs, surface, stationing, heads, candidates, best_case)

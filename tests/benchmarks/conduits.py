@@ -36,7 +36,7 @@ def timed_run():
 
         return run
 
-    def find_ways(settings, inputs, surface, stationing, heads, candidates, best_case):
+    def find_ways(settings, inputs, surface, stationing, heads, candidates, best_case, executor):
         table = candidates.table[best_case["may_pay"].to_numpy()]
         ((_, kept["search"]),) = conduits.searches(settings, inputs, surface, stationing, heads, table)
         kept["listed"] = len(candidates.table)

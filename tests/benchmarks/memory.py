@@ -26,7 +26,7 @@ REGIONS = ("1000:1", "2000:0.3", "2000:4", "3000:1")
 
 def measured(settings):
     """Peak memory and size of the store of a whole run [MB]."""
-    command = [sys.executable, "-m", "sitefinder", "run", str(settings), "--quiet"]
+    command = [sys.executable, "-m", "sitefinder", "run", str(settings), "--quiet", "--workers", "1"]
     subprocess.run(command, env=environment(), stdout=subprocess.DEVNULL, check=True)
     store = settings.parent / "out" / STORE
     (account,) = (store / "runs").glob("*.json")

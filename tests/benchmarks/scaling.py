@@ -2,9 +2,10 @@
 
 Run as ``python tests/benchmarks/scaling.py [--cells 4 25]`` (millions), alone on the machine; 100 and 400 take
 hours. Each is the whole command with an empty store, from the DEM to the GeoPackage, page and sheets;
-``--tables-alone`` leaves page, sheets and map out. ``--workers N`` goes to the command. Memory is what any single
-process held at most [MB]; /proc says so, so that part needs Linux. Beside it, what routing alone takes on the same
-ground, from memory to memory, by other libraries (``routing.py``); ``--no-routing`` leaves that out.
+``--tables-alone`` leaves page, sheets and map out. ``--workers N`` goes to the command, which else chooses their
+number itself. Memory is what any single process held at most [MB]; /proc says so, so that part needs Linux. Beside
+it, what routing alone takes on the same ground, from memory to memory, by other libraries (``routing.py``);
+``--no-routing`` leaves that out.
 
 ``--streamed`` mirrors one block of ground, with the streams that are derived from it once, until there are enough
 cells, and writes DEM and streams block by block: no process holds all of it, and the run derives no network.
@@ -98,10 +99,13 @@ def write_streamed(folder, side, block):
 def measured(settings, options, is_routed, side):
     """What a whole run takes, and routing alone on the same ground."""
     text = settings.read_text(encoding="utf-8")
-    if not options.tables_alone:
-        settings.write_text(text[: text.index("[delivery]")], encoding="utf-8")
+    # Tiles of the usual size, whatever their number.
+    text = text.replace("tile_rows = 512\ntile_columns = 512\n", "")
+    text = text if options.tables_alone else text[: text.index("[delivery]")]
+    settings.write_text(text, encoding="utf-8")
     before = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime
-    seconds, run_mb, worker_mb, by_stage = timed(settings, "--workers", str(options.workers))
+    workers = () if options.workers is None else ("--workers", str(options.workers))
+    seconds, run_mb, worker_mb, by_stage = timed(settings, *workers)
     user = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime - before
     routed = of_ways(side, (OWN_ROUTING, *LIBRARIES), MAX_SECONDS) if is_routed else {}
     return {"seconds": seconds, "user": user, "run": run_mb, "worker": worker_mb, "stages": by_stage} | {
@@ -116,7 +120,7 @@ def main():
     parser.add_argument("--streamed", action="store_true")
     parser.add_argument("--tables-alone", action="store_true")
     parser.add_argument("--no-routing", action="store_true")
-    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--workers", type=int)
     options = parser.parse_args()
     found = {}
     with tempfile.TemporaryDirectory() as scratch:

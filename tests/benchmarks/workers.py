@@ -172,7 +172,7 @@ def main():
         timed(write_region(folder / "small", 300, EQUATIONS))  # warms the caches
         ways = {}
         settings = {name: write_region(folder / name, side, EQUATIONS) for name in ("one", "two", "cluster")}
-        ways["one process"] = timed(settings["one"])
+        ways["one process"] = timed(settings["one"], "--workers", "1")
         ways["--workers 2"] = timed(settings["two"], "--workers", "2")
         running, address = cluster_of_two(folder)
         try:

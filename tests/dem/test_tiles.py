@@ -85,27 +85,29 @@ def test_the_window_grows_until_every_cell_of_the_tile_is_known():
     drained = drain_tile(reader(asked), Window(0, 0, 3, 1), GRID, FOOT, margin_cells=1)
 
     assert [window.columns for window in asked] == [2, 3, 5, 7]
-    assert drained.window == asked[-1]
+    assert drained.window == asked[0]
     assert drained.sums.cells.tolist() == [1, 2]
     assert drained.label.tolist() == [[2], [5], [5]]
 
 
-def test_the_window_grows_only_towards_where_paths_leave_it():
-    # Thirty rows and columns that fall to the east, with a stream along the eastern border.
+def test_cells_that_are_known_are_not_looked_at_again():
+    # Thirty rows and columns, a ridge between columns 12 and 13, streams along columns 4 and 29.
     grid = Grid(30, 30, 0.0, 300.0, 10.0, 10.0)
-    slope = np.tile(np.arange(30, 0, -1, dtype=np.float32), (30, 1))
-    rows = np.arange(30, dtype=np.int32)
-    foot = StreamCells(rows, np.full(30, 29, dtype=np.int32), np.zeros(30, dtype=np.int32), None, None)
+    ridge = np.tile(40.0 - np.abs(np.arange(30) - 12.5), (30, 1)).astype(np.float32)
+    rows, columns, labels = (np.array(each, dtype=np.int32) for each in (range(30), [4, 29], [0, 1]))
+    streams = StreamCells(np.repeat(rows, 2), np.tile(columns, 30), np.tile(labels, 30), None, None)
+    asked = []
 
     def read(window):
+        asked.append(window)
         part = np.s_[window.row : window.row + window.rows, window.column : window.column + window.columns]
-        return slope[part], slope[part] > 0, {}
+        return ridge[part], ridge[part] > 0, {}
 
-    drained = drain_tile(read, Window(10, 10, 4, 4), grid, foot, margin_cells=2)
+    drained = drain_tile(read, Window(10, 5, 4, 12), grid, streams, margin_cells=2)
 
-    # The margin stays 2 in the north, south and west; in the east it is doubled to 16, which is the border.
-    assert drained.window == Window(8, 8, 8, 22)
-    assert np.all(drained.label == 0)
+    # Around the four columns east of the ridge alone, with a margin of 4, 8 and 16.
+    assert asked == [Window(8, 3, 8, 16), Window(6, 9, 12, 12), Window(2, 5, 20, 20), Window(0, 0, 30, 30)]
+    assert drained.label.tolist() == 4 * [8 * [0] + 4 * [1]]
 
 
 def test_the_window_does_not_grow_when_the_tile_is_known():

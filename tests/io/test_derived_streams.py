@@ -142,6 +142,18 @@ def test_a_threshold_that_nothing_drains_is_an_error_that_names_the_largest_area
         derive_network(dem, 5.0, tmp_path)
 
 
+def test_a_threshold_of_more_cells_than_a_16_bit_number_holds(tmp_path):
+    rows, columns = np.mgrid[:181, :230]
+    dem = write_dem(tmp_path / "dem.tif", (2.0 * np.abs(rows - 90) + 100.0 - 0.1 * columns).astype(np.float32))
+
+    # 181 cells a column: the first with 3.6 km², 36,000 cells of 0.0001 km², drained is the 199th.
+    (line,) = derive_network(dem, 3.6, tmp_path).geometry
+
+    found_rows, found_columns = cells_on(line)
+    assert set(found_rows) == {90.0}
+    assert min(found_columns) == 198.0
+
+
 @pytest.mark.parametrize(
     ("profile", "message"),
     [

@@ -79,6 +79,37 @@ def test_workers_that_were_prepared_have_loaded_what_they_need_and_set_what_cost
     assert sorted(result["value"] for result in again.values()) == [4, 9]
 
 
+def test_where_workers_were_chosen_tasks_are_done_here_until_it_takes_long_and_they_are_there(tmp_path):
+    found = []
+
+    def until_another_does_one():
+        for number in range(10_000):
+            if len({result["pid"] for result in found}) == 3:
+                return
+            time.sleep(0.01)
+            yield from numbers(number)
+
+    with Cluster(tmp_path, FORM, SOFTWARE, workers=2, patience_s=100.0) as patient:
+        for answer in patient.answers(tasks_to_do.squared, {}, numbers(1, 2, 3), "squares"):
+            assert answer.result["pid"] == os.getpid()
+        assert patient._local is None
+    with Cluster(tmp_path, FORM, SOFTWARE, workers=2, patience_s=1e-9) as hasty:
+        common = {"offset": Remade("builtins:int", "7")}
+        for answer in hasty.answers(tasks_to_do.squared, common, until_another_does_one(), "squares"):
+            found.append(answer.result)
+            assert answer.result["value"] == int(answer.item.removeprefix("number ")) ** 2 + 7
+
+        short = [
+            answer.result["pid"] for answer in hasty.answers(tasks_to_do.squared, {}, numbers(*range(20)), "s")
+        ]
+
+    assert found[0]["pid"] == os.getpid()
+    assert len({result["pid"] for result in found}) == 3
+    # Tasks of no length are done here once that has shown.
+    assert short[0] != os.getpid()
+    assert short.count(os.getpid()) >= 10
+
+
 def test_a_single_item_is_done_here(two):
     (answer,) = two[0].answers(tasks_to_do.squared, {"offset": Remade("builtins:int", "1")}, numbers(5), "squares")
 

@@ -19,7 +19,7 @@ from sitefinder.planning import plan
 from sitefinder.preparation import check, read_run
 from sitefinder.rules.overlaps import pairs_within_buffer
 from sitefinder.scenarios import run_scenarios
-from sitefinder.steps.demand import Counts, demand_of, within_memory
+from sitefinder.steps.demand import PAYING_S, Counts, demand_of, with_workers, within_memory
 from sitefinder.units import gigabytes_of
 
 SOUND = Counts(11, 61, 10.0, 0.6, 1, 0, {})
@@ -212,6 +212,39 @@ def test_workers_count_with_the_run(valley):
     (problem,) = check(changed(valley, ("[run]", "[run]\nworkers = 8\nmemory_limit_gb = 2.0")))
     assert "or fewer workers" in problem
     assert "of each of 8 workers" in problem
+
+
+def test_a_large_region_gets_as_many_workers_as_cores_pay_and_memory_allows(valley):
+    lengths = ["network.station_spacing_m=50.0", "stretches.longest_m=1500.0"]
+    settings = read_settings(valley, lengths)
+    large = SOUND._replace(rows=5000, columns=5000, stream_km=2000.0)
+    demand = demand_of(settings, large)
+    assert 4 < demand.paid_workers < 20
+
+    def chosen(counts=large, memory_mb=1e6, cores=4, given=settings):
+        return with_workers(given, counts, memory_mb, lambda: cores).run.workers
+
+    assert (chosen(), chosen(cores=1), chosen(cores=1000)) == (4, 1, demand.paid_workers)
+    # Smaller tiles and parts first, then fewer workers, and one process at last.
+    assert chosen(memory_mb=demand.total_mb(4) - 50.0) == 4
+    assert chosen(memory_mb=demand.process_mb + 2.5 * 500.0) == 2
+    assert chosen(memory_mb=1.0) == 1
+    stated = with_workers(read_settings(valley, ["run.workers=3"]), large, 1e6, lambda: 4)
+    assert stated.run.workers == 3
+    assert with_workers(settings, large, 1e6, lambda: 4).terrain == settings.terrain
+
+
+def test_a_region_that_one_process_is_done_with_soon_gets_no_workers_and_asks_for_no_cores(valley):
+    # Of stretches along 1 km at 50 m there are some 30 to a station: two workers pay from here on.
+    least_km = 2 * PAYING_S / (30 * 0.6e-4) * 0.05
+
+    def cores():
+        raise AssertionError
+
+    settings = read_settings(valley, ["network.station_spacing_m=50.0", "stretches.longest_m=1500.0"])
+    below, above = (SOUND._replace(stream_km=share * least_km) for share in (0.98, 1.02))
+    assert with_workers(settings, below, 1e6, cores).run.workers == 1
+    assert with_workers(settings, above, 1e6, lambda: 8).run.workers == 2
 
 
 @pytest.mark.parametrize("text", ["", "2", "GB", "-1 GB", "0 MB", "nan GB", "inf GB", "2 GX", "2 G B", "1e999 MB"])
