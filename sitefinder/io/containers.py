@@ -686,7 +686,8 @@ def _read_table(
     ]
     rows, columns = reader.decoded(index), reader.decoded(names)
     filled: list[tuple[Any, list[int]]] = []
-    for (places, values), (_, _, *parts) in zip(found, blocks, strict=True):
+    for (places, read), (_, _, *parts) in zip(found, blocks, strict=True):
+        values = read
         if values is None:
             number, dtype = parts
             values = reader.array(number, _dtype_of(dtype), len(places) * len(rows))

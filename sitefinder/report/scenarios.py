@@ -98,8 +98,8 @@ def _block(block, currency, rows, heads=True):
             str(value) if isinstance(value, int) else "unknown" if math.isnan(value) else shown_as(value)
             for value in values
         ]
-        unit = currency if name in OF_MONEY else unit
-        heading = f"{label}, {plain(unit)}" if unit else label
+        shown_unit = currency if name in OF_MONEY else unit
+        heading = f"{label}, {plain(shown_unit)}" if shown_unit else label
         shown.add_row(heading.ljust(LABEL_WIDTH), *(cell.rjust(NAME_WIDTH) for cell in cells))
     text = rendered(shown)
     return text if heads else text.split("\n", 1)[1]

@@ -236,7 +236,8 @@ def source_text(flow_source):
     """
     parts = []
     for part in flow_source.split(IN_ONE_CELL):
+        said = part
         for pattern, message in FLOW_SOURCES:
-            part = pattern.sub(say(message), part)
-        parts.append(part)
+            said = pattern.sub(say(message), said)
+        parts.append(said)
     return IN_ONE_CELL.join(parts)

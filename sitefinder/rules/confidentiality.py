@@ -118,8 +118,9 @@ def published_lineage(lineage, rules):
         if entry["name"] in hidden:
             shown = {key: entry[key] for key in SHOWN_OF_HIDDEN_INPUT}
             withheld = dict.fromkeys(("path", "source", "licence"), NOT_PUBLISHED.name)
-            entry = {"name": hidden[entry["name"]], **withheld, **shown}
-        published.append(entry)
+            published.append({"name": hidden[entry["name"]], **withheld, **shown})
+        else:
+            published.append(entry)
     return published
 
 
@@ -140,12 +141,13 @@ def published_settings(settings, rules):
     public = {rule.name: rule.display_name for rule in rules}
     settings = _without_owners(settings)
     for key, value in settings:
-        if key == "fish.spawning_rules":
-            value = [public[name] for name in value]
         number, _, name = key.removeprefix("rules[").partition("].")
         if key.startswith("rules[") and rules[int(number) - 1].publish == "hidden" and name not in SHOWN_OF_HIDDEN:
-            value = NOT_PUBLISHED.name
-        published.append((key, value))
+            published.append((key, NOT_PUBLISHED.name))
+        elif key == "fish.spawning_rules":
+            published.append((key, [public[rule] for rule in value]))
+        else:
+            published.append((key, value))
     return published
 
 

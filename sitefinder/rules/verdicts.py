@@ -274,11 +274,12 @@ def _reasons(held, rules):
             (outside & ~missing, f"{rule.display_name} ({NOT_COVERED.name})"),
             (missing & outside, f"{rule.display_name} ({CATEGORY_MISSING}, {NOT_COVERED.name})"),
         )
-        for applies, name in cases:
+        for holds, name in cases:
+            applies = holds
             if rule.publish == "hidden":
                 # Several hidden rules give one reason.
                 notes = hidden.setdefault(name, np.zeros(len(reasons), dtype=bool))
-                applies, hidden[name] = applies & ~notes, notes | applies
+                applies, hidden[name] = holds & ~notes, notes | holds
             already = applies & (reasons != "")
             reasons[already] += IN_ONE_CELL
             reasons[applies] += name

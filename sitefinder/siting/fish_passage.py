@@ -230,7 +230,8 @@ def fish_losses(downstream, entered, migration):
     order = np.argsort(entered, kind="stable")
     first = np.searchsorted(np.asarray(entered)[order], np.arange(len(downstream) + 1))
     rows, columns = [], []
-    for row, station in enumerate(grounds.tolist()):
+    for row, ground in enumerate(grounds.tolist()):
+        station = ground
         while station >= 0:
             own = order[first[station] : first[station + 1]]
             rows.append(np.full(len(own), row))

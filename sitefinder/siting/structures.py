@@ -313,11 +313,11 @@ def at_their_drops(
 # its length above its nearest point.
 def _segments_about(falls, own, from_top_m, within_m):
     found = {own: (0.0, np.nan)}
-    for step, away_m, share in (
+    for step, to_end_m, share in (
         (falls.above, from_top_m, 1.0),
         (falls.below, falls.segment_m[own] - from_top_m, 0.0),
     ):
-        each = step(own)
+        each, away_m = step(own), to_end_m
         while each >= 0 and away_m <= within_m:
             found[each] = (away_m, share)
             away_m += falls.segment_m[each]

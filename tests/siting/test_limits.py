@@ -263,9 +263,9 @@ def test_a_stricter_limit_never_raises_the_value(seed, name, values):
 def test_a_cap_of_the_layer_goes_before_that_of_the_settings(seed):
     settings = GivenSettings(max_plants_per_water_body=3)
     binding = 0
-    for case in made_cases((seed, 14), CASES_A_SEED):
+    for made in made_cases((seed, 14), CASES_A_SEED):
         # One water body may hold one plant, the other as many as the settings say; a third has no stream.
-        case = case._replace(use=case.use._replace(max_plants=np.array([1.0, np.nan, 0.0])))
+        case = made._replace(use=made.use._replace(max_plants=np.array([1.0, np.nan, 0.0])))
 
         offers = chosen_of(case, settings)
 

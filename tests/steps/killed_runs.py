@@ -248,9 +248,9 @@ def main():
         going.append((entries[-1], begun(partial(run_again, copy / settings.name, undisturbed))))
         while len(going) > AT_ONCE:
             row, task = going.pop(0)
-            row |= ended(*task)
+            row.update(ended(*task))
     for row, task in going:
-        row |= ended(*task)
+        row.update(ended(*task))
     print(json.dumps(entries))
 
 

@@ -45,8 +45,8 @@ def test_every_expected_figure_of_a_site_is_the_mean_of_its_simulations(delivere
 )
 def test_intervals_are_quantiles_of_the_simulations(delivered, simulated, column, of_cost):
     sites = delivered["sites"].sort_values("rank")
-    for part, share in (("p90", 0.1), ("p50", 0.5), ("p10", 0.9)):
-        share = 1.0 - share if of_cost else share
+    for part, below in (("p90", 0.1), ("p50", 0.5), ("p10", 0.9)):
+        share = 1.0 - below if of_cost else below
         expected = np.quantile(simulated[column], share, axis=1, method="inverted_cdf")
         np.testing.assert_allclose(sites[f"{column}_{part}"], expected, rtol=1e-9)
 

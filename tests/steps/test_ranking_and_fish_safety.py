@@ -217,8 +217,8 @@ def test_spacing_and_hard_limits_never_raise_the_value_of_the_set(sample_run, gi
 def nearest_way_down_m(stations, picked):
     downstream, step_m = stations["downstream"].to_numpy(), stations["to_downstream_m"].to_numpy()
     intakes, min_m = set(picked["intake"]), np.inf
-    for station in picked["tailrace"]:
-        way_m = 0.0
+    for tailrace in picked["tailrace"]:
+        station, way_m = tailrace, 0.0
         while station >= 0 and station not in intakes:
             way_m += step_m[station]
             station = downstream[station]

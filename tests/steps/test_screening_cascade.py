@@ -307,8 +307,7 @@ def test_districts_add_up_to_the_region_at_every_step(layers):
 def test_what_a_step_excludes_and_leaves_is_what_remained_after_the_step_before_it(layers):
     in_order = layers["screening_cascade"][layers["screening_cascade"]["way"] == "in order"]
 
-    for _, rows in in_order.groupby(["scope", "district"]):
-        rows = rows.sort_values("step")
+    for _, rows in in_order.sort_values("step").groupby(["scope", "district"]):
         for name in AMOUNTS:
             left = rows[f"remaining_{name}"].to_numpy()
             assert left[:-1] == pytest.approx((left + rows[f"excluded_{name}"].to_numpy())[1:], rel=1e-9, abs=1e-9)

@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 from sitefinder.report.fish import short_group_texts
 from sitefinder.report.handover import REGION, drops_of
-from sitefinder.report.languages import labels, phrases, plural, say
+from sitefinder.report.languages import labels, numeral, phrases, plural, say
 from sitefinder.report.page.figures import NO_BREAK, amount, exact, price_per_kwh, short_money
 from sitefinder.report.text import is_missing, name_of, power
 from sitefinder.schema import has_flag
@@ -102,7 +102,7 @@ def _region(tables):
 def _of_sites(tables):
     sites, structures = tables["sites"], tables["structures"]
     schemes = [
-        f"{count} {say(scheme.label)}"
+        f"{numeral(f'{count:,}')} {say(scheme.label)}"
         for scheme in SCHEME_TYPES
         if (count := int((sites["scheme_type"] == scheme.name).sum()))
     ]
@@ -188,7 +188,7 @@ def _of_exclusion(tables):
         "{share} of {length} of streams in {reaches} reaches",
         share=_share(excluded_km, length_km),
         length=amount(length_km, "km"),
-        reaches=reaches,
+        reaches=numeral(f"{reaches:,}"),
     )
     notes = [Note(whole.strip(), "streams", exact(length_m))]
     by_length = steps[steps["excluded_km"] > 0].sort_values("excluded_km", ascending=False, kind="stable")
