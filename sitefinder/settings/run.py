@@ -382,7 +382,7 @@ class RunSettings(Section):
         None,
         ge=1,
         description="stations of a large drainage system whose candidates are valued at once, by one process; no "
-        "effect on results; absent: 250, or fewer where memory is short",
+        "effect on results; absent: 500, or fewer where memory is short",
     )
     within_box_m: list[float] | None = Field(
         None,

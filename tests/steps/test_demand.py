@@ -190,7 +190,7 @@ def test_parts_of_drainage_systems_become_smaller_where_they_take_more_than_tile
 
     fitted = within_memory(settings, large, whole.total_mb(4) - 4 * 0.4 * whole.part_mb)
 
-    assert fitted.run.part_stations == 125
+    assert fitted.run.part_stations == 250
     assert demand_of(fitted, large).part_mb == pytest.approx(whole.part_mb / 2)
     assert fitted.terrain == settings.terrain
     assert within_memory(settings, large, 1.0).run.part_stations == 60
