@@ -29,6 +29,23 @@ print(of_array(np.zeros(3)), sum(of_array.compiled.stats.cache_hits.values()))
 """
 
 
+def started(code, *arguments, **variables):
+    environment = os.environ | {name: str(value) for name, value in variables.items()}
+    return subprocess.Popen(
+        [sys.executable, "-B", "-c", code, *map(str, arguments)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment,
+    )
+
+
+def printed(process):
+    out, errors = process.communicate(timeout=600)
+    assert process.returncode == 0, errors
+    return out.strip()
+
+
 def test_a_kernel_is_compiled_once_for_arrays_of_any_scheme_type_and_flags():
     downstream, step_m = np.array([1, 2, -1], dtype=np.int32), np.array([1.0, 1.0, 0.0])
     fixed_m = step_m.copy()
@@ -47,8 +64,7 @@ def test_what_is_kept_on_disk_is_compiled_again_when_a_part_in_another_file_chan
     found = []
     for by in (1.0, 1.0, 2.5):
         (tmp_path / "parts_of_it.py").write_text(PARTS.format(by=by), encoding="utf-8")
-        done = subprocess.run([sys.executable, "-B", "-c", code], capture_output=True, text=True, check=True)
-        found.append(done.stdout.split())
+        found.append(printed(started(code, XDG_CACHE_HOME=tmp_path, LOCALAPPDATA=tmp_path)).split())
 
     assert found == [["1.0", "0"], ["1.0", "1"], ["2.5", "0"]]
 
@@ -96,23 +112,6 @@ from sitefinder.network.ordering import main_upstream
 found = main_upstream(np.array([1, 2, -1], dtype=np.int32), np.array([1.0, 1.0, 0.0]))
 print(found.tolist(), sum(main_upstream.compiled.stats.cache_misses.values()))
 """
-
-
-def started(code, *arguments, **variables):
-    environment = os.environ | {name: str(value) for name, value in variables.items()}
-    return subprocess.Popen(
-        [sys.executable, "-B", "-c", code, *map(str, arguments)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env=environment,
-    )
-
-
-def printed(process):
-    out, errors = process.communicate(timeout=600)
-    assert process.returncode == 0, errors
-    return out.strip()
 
 
 @pytest.mark.slow

@@ -116,7 +116,6 @@ def test_the_window_does_not_grow_when_the_tile_is_known():
     drain_tile(reader(asked), Window(0, 5, 3, 2), GRID, FOOT, margin_cells=1)
 
     assert asked == [Window(0, 4, 3, 3)]
-    assert drain_tile(reader([]), Window(0, 5, 3, 2), GRID, FOOT, margin_cells=1).left_by == (False,) * 4
 
 
 def test_a_window_too_small_leaves_cells_unknown():
