@@ -3,6 +3,8 @@
 const SIGNS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_";
 // Points nearer than this to the one before, and room about the window that is drawn as well [pixels, windows] (own choices).
 const DETAIL_PX = 2, ROOM_WINDOWS = 0.6, NEAR_PX = 5, SQUARES = 12;
+// Where more lines than this are about the window, they lie so close that fewer points show as much (own choices).
+const CROWD = 20000, CROWDED_PX = 6;
 
 // Points of a layer in units of the map, where its parts begin, the line of each part, and the boxes of the parts.
 function unpackedLines(text, step) {
@@ -62,12 +64,18 @@ function startLines(svg, packed, step) {
     }
     return d;
   }
+  const isApart = (boxes, at, box) => boxes[at] > box[2] || boxes[at + 2] < box[0] || boxes[at + 1] > box[3] || boxes[at + 3] < box[1];
+  function detailOf(box, scale) {
+    let number = 0;
+    for (const { boxes } of layers) for (let at = 0; at < boxes.length; at += 4) if (!isApart(boxes, at, box)) number++;
+    return scale * (number > CROWD ? CROWDED_PX : DETAIL_PX);
+  }
   function fill(layer, box, detail) {
     const { boxes, lineOf, rank, hidden, paths } = layer, texts = paths.map(() => []);
     const square = (low, high, from, to) => Math.min(SQUARES - 1, Math.max(0, Math.floor(SQUARES * ((low + high) / 2 - from) / (to - from))));
     for (let part = 0; part < lineOf.length; part++) {
       const at = 4 * part;
-      if (boxes[at] > box[2] || boxes[at + 2] < box[0] || boxes[at + 1] > box[3] || boxes[at + 3] < box[1]) continue;
+      if (isApart(boxes, at, box)) continue;
       if (rank && hidden.has(rank(lineOf[part]))) continue;
       const [column, row] = [square(boxes[at], boxes[at + 2], box[0], box[2]), square(boxes[at + 1], boxes[at + 3], box[1], box[3])];
       texts[SQUARES * row + column].push(outline(layer, part, detail));
@@ -87,13 +95,14 @@ function startLines(svg, packed, step) {
       if (done && done.scale === view.scale && within(done.box)) return;
       const [right, foot] = [view.x + (0.5 + ROOM_WINDOWS) * wide, view.y + (0.5 + ROOM_WINDOWS) * high];
       done = { scale: view.scale, box: [2 * view.x - right, 2 * view.y - foot, right, foot] };
-      for (const layer of layers) fill(layer, done.box, DETAIL_PX * view.scale);
+      done.detail = detailOf(done.box, view.scale);
+      for (const layer of layers) fill(layer, done.box, done.detail);
     },
     filter(ranks) {
       if (!stretches) return;
       stretches.hidden = new Set(Array.from({ length: page.count }, (_, at) => at + 1).filter((rank) => !ranks.has(rank)));
       chosen.classList.toggle("filtered", stretches.hidden.has(selected));
-      if (done) fill(stretches, done.box, DETAIL_PX * done.scale);
+      if (done) fill(stretches, done.box, done.detail);
     },
     select(rank) { selected = rank; choose(); },
     // The reach or stretch beside the pointer, that on top first.
