@@ -25,6 +25,15 @@ def test_the_page_of_the_sample_shows_the_figures_of_the_layers(sample_run, read
     assert abs(energy - sites["energy_mwh"].sum()) < 1e-9 * energy
 
 
+def test_equations_and_inputs_of_the_sample_are_folded(sample_run):
+    page = (sample_run.folder / "report.html").read_text(encoding="utf-8")
+
+    for part in ("inputs", "equations"):
+        section = re.search(rf'<section id="{part}".*?</section>', page, re.DOTALL)[0]
+        folded = re.findall(r"<details><summary>.*?</details>", section, re.DOTALL)
+        assert section.count("<table") == sum(each.count("<table") for each in folded) > 0
+
+
 def test_a_run_whose_settings_say_so_delivers_no_page(write_valley, tmp_path):
     settings = write_valley(tmp_path)
     text = settings.read_text(encoding="utf-8")

@@ -618,6 +618,44 @@ def test_the_pointer_shows_the_reach_under_it(opened, file, handover):
     assert len(verdicts) == 5
 
 
+def test_a_pointer_over_a_site_shows_one_tooltip_and_the_browser_adds_none(opened, file):
+    page = opened(file)
+
+    page.mouse.move(*place_of(page, 3))
+
+    assert page.locator(".tip:not([hidden])").count() == 1
+    # What a browser shows of itself: a title of the element, or of one that it lies in.
+    assert not page.evaluate(
+        """([x, y]) => document.elementsFromPoint(x, y).some(
+            (each) => each.closest("#plot-map")
+                && (each.hasAttribute("title") || each.querySelector(":scope > title"))
+        )""",
+        place_of(page, 3),
+    )
+
+
+def test_a_wide_screen_is_used_with_the_table_beside_the_map(opened, file):
+    page = opened(file, {"width": 2400, "height": 1200})
+
+    plot, table = (page.locator(each).bounding_box() for each in ("#plot-map", "#sites-box"))
+    columns = {round(box["x"]) for box in (each.bounding_box() for each in page.locator("#picked section").all())}
+
+    assert plot["x"] + plot["width"] < table["x"]
+    assert plot["width"] + table["width"] > 0.8 * 2400
+    assert len(columns) > 3
+
+
+@pytest.mark.parametrize("part", ["inputs", "assumptions"])
+def test_long_tables_are_folded_until_they_are_asked_for(opened, file, part):
+    page = opened(file)
+    folded = page.locator(f"#{part} details").first
+
+    before = folded.locator("table").first.is_visible()
+    folded.locator("summary").first.click()
+
+    assert (before, folded.locator("table").first.is_visible()) == (False, True)
+
+
 def test_a_phone_shows_it_without_scrolling_sideways(opened, file):
     page = opened(file, PHONE)
 

@@ -254,6 +254,20 @@ def test_a_layer_that_is_not_there_is_left_out(handover, layer):
     assert ("Supply curve" in page) == (layer != "supply_curve")
 
 
+def test_classes_without_anything_before_and_after_those_with_something_are_left_out(handover):
+    known = handover.tables["distributions"]
+    numbers = [0, 0, 7, 0, 5, 0]
+    row = known.iloc[[0] * len(numbers)].assign(
+        bin=range(6), from_value=np.arange(6.0), to_value=np.arange(6.0) + 1
+    )
+    tables = handover.tables | {"distributions": row.assign(number=numbers, length_m=np.array(numbers) * 100.0)}
+
+    page = page_html(handover._replace(tables=tables))
+
+    shown = re.search(r"<caption><span>Gross head of reaches</span>.*?<tbody>(.*?)</tbody>", page, re.DOTALL)[1]
+    assert re.findall(r"<th[^>]*>(\d to \d)<", shown) == ["2 to 3", "3 to 4", "4 to 5"]
+
+
 def test_a_stream_without_a_name_is_called_by_the_river_that_it_joins(made):
     handover = made(sites=2, reaches=3)
     # Two reaches of the river Åmsa, 2 km and 1 km long, and a brook that joins between them.
