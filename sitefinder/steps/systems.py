@@ -235,7 +235,7 @@ def in_parts(systems: Systems) -> Systems:
 
     Examples
     --------
-    >>> in_parts(Systems(["Ardelm"], np.zeros(400, dtype=np.int64))).names
+    >>> in_parts(Systems(["Ardelm"], np.zeros(800, dtype=np.int64))).names
     ['Ardelm, part 1', 'Ardelm, part 2']
     """
     names: list[str] = []
