@@ -29,7 +29,6 @@ STATUS = {"removed": ("removed", "in place"), "removal_planned": ("removal plann
 # Other attributes that are merged, as messages call them; the drop is merged too.
 TEXTS = {"kind": "kind", "use": "use", "owner": "owner", "condition": "condition", "passable": "passable"}
 STATEMENTS = {"powered": "plant", "fish_pass": "fish pass"}
-# Between the sources of a structure.
 
 
 def inventory_of(frame, source, name, *, is_first):
