@@ -373,7 +373,7 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False, area=N
     )
     rows, simple, repairs = simple_geometries(geometries, geometry, ids)
     frame = _assembled(table, rows, simple, ids, source, crs)
-    attributes = [name for name in table.columns if name not in (table.geometry.name, source.id_column)]
+    attributes = [name for name in table.columns if name not in (table.active_geometry_name, source.id_column)]
     frame, duplicates = without_duplicates(frame, attributes)
     if curved:
         reader_notes.append(f"curves in {curved} features")
@@ -699,7 +699,7 @@ def _no_usable_feature(table, geometries, geometry, repairs, what, where):
 
 # Reject a layer that lacks columns in the settings, or has one that would be confused with sitefinder's own.
 def _check_columns(table, source, where):
-    columns = [str(name) for name in table.columns if name != table.geometry.name]
+    columns = [str(name) for name in table.columns if name != table.active_geometry_name]
     problems = []
     for setting in ("code_column", "id_column", "name_column"):
         column = getattr(source, setting, None)
@@ -764,7 +764,8 @@ def _assembled(table, rows, simple, ids, source, crs):
         "feature_name": pd.array(names, dtype="str"),
         "geometry": from_shapely(simple, crs=crs),
     }
-    attributes = {name: column.array.take(rows) for name, column in table.items() if name != table.geometry.name}
+    geometry = table.active_geometry_name
+    attributes = {name: column.array.take(rows) for name, column in table.items() if name != geometry}
     return geopandas.GeoDataFrame(attributes | own)
 
 
