@@ -1,6 +1,6 @@
 """Faults that deliveries, stores and whole runs survive: one table with counts.
 
-Run as ``python tests/benchmarks/faults.py``. Each process is killed (SIGKILL), told to end (SIGTERM) or
+Run as ``python tests/benchmarks/faults.py``. Each process is killed (SIGKILL), asked to end (SIGTERM) or
 interrupted (SIGINT, as by Ctrl-C) before one of its file operations, at every one of them in turn, and the work is
 done again. Each file of a store is damaged in seven ways, clocks jump, two processes begin at once, and the run is
 done again. What comes of it must be what an undisturbed run gives, or a refusal that says what to do. Of
@@ -56,7 +56,7 @@ def counted(name, faults_with_outcome):
     return count["wrong"]
 
 
-SIGNALS = {"killed": signal.SIGKILL, "told to end": signal.SIGTERM, "interrupted": signal.SIGINT}
+SIGNALS = {"killed": signal.SIGKILL, "asked to end": signal.SIGTERM, "interrupted": signal.SIGINT}
 
 
 def killed_deliveries(folder, before, by):

@@ -60,7 +60,7 @@ def ended(task, folder, at=None, by=signal.SIGKILL):
         os.close(reading)
         status = 1
         try:
-            # As in a terminal, also where this process ignores what its own parent told it to.
+            # As in a terminal, also where this process was started to ignore it.
             signal.signal(signal.SIGINT, signal.default_int_handler)
             count = _counted(folder, at, by)
             task()
