@@ -7,12 +7,17 @@ import pandas as pd
 import shapely
 
 from sitefinder.report.changes import (
+    ARROW,
+    RUNS,
     SIGNS,
     UNTRACED,
     cause_figures,
     cause_text,
     changed_sites,
-    number_of,
+    ids_text,
+    is_same,
+    numbers_in_words,
+    rank_texts,
     reach_rules,
     reason_text,
     run_figures,
@@ -30,7 +35,6 @@ from sitefinder.vocabulary import VERDICTS
 
 # Radius of the mark of a site [pixels of a usual window], and the units of the map to such a pixel (own choices).
 MARK_RADIUS, USUAL_WIDTH = 8.0, 900
-RUNS = (("before", "old", "Before"), ("after", "new", "After"))
 
 
 class View(NamedTuple):
@@ -70,8 +74,8 @@ def change_page(title, paths, compared):
             title=title,
             language=current().tag,
             paths=[plain(path) for path in paths],
-            same=bool((plain_rows["change"] == "unchanged").all()),
-            counts=[number_of(kind, int((plain_rows["kind"] == kind).sum())) for kind in KINDS],
+            same=is_same(plain_rows),
+            counts=numbers_in_words(plain_rows),
             figures=run_figures(plain_rows),
             streams=stream_figures(plain_rows),
             causes=cause_figures(compared.causes, plain_rows),
@@ -79,7 +83,7 @@ def change_page(title, paths, compared):
             frame=frame,
             scale=f"{frame.width / USUAL_WIDTH:.2f}",
             radius=MARK_RADIUS,
-            views=[_difference(rows, frame), *(_run(rows, frame, *run) for run in RUNS)],
+            views=[_difference(rows, frame), *(_run(rows, frame, *run) for run in RUNS.items())],
             sites=_sites(plain_rows, compared),
             screening=say(SCREENING),
             looks=_looks(),
@@ -103,7 +107,7 @@ def _difference(rows, frame):
 
 
 # Streams by verdict and sites by rank, as one of the runs has them.
-def _run(rows, frame, name, run, label):
+def _run(rows, frame, run, label):
     there = rows[rows[f"id_{run}"] != ""]
     reaches, sites = (there[there["kind"] == kind] for kind in KINDS)
     streams = []
@@ -118,7 +122,7 @@ def _run(rows, frame, name, run, label):
                 )
             )
     order = sites[f"rank_{run}"].fillna(np.inf).sort_values(ascending=False, kind="stable").index
-    return View(name, say(label), streams, _marks(sites.loc[order], frame, run))
+    return View(label.lower(), say(label), streams, _marks(sites.loc[order], frame, run))
 
 
 def _class(kind, name):
@@ -161,7 +165,7 @@ def _marks(sites, frame, run):
 
 def _ranks(row):
     ranks = [say("rank {rank}", rank=int(rank)) for rank in (row.rank_old, row.rank_new) if not pd.isna(rank)]
-    return " → ".join(dict.fromkeys(ranks))
+    return ARROW.join(dict.fromkeys(ranks))
 
 
 # Every site that is not the same in both runs, by what became of it, the largest change of energy first.
@@ -170,17 +174,16 @@ def _sites(rows, compared):
     for change, sites in changed_sites(rows, compared):
         for row, reasons in sites:
             energies, powers = (
-                [getattr(row, f"{name}_{run}") for _, run, _ in RUNS] for name in ("energy_mwh", "power_kw")
+                [getattr(row, f"{name}_{run}") for run in RUNS] for name in ("energy_mwh", "power_kw")
             )
-            ranks = ["–" if pd.isna(rank) else str(int(rank)) for rank in (row.rank_old, row.rank_new)]
             found.append(
                 {
                     "change": say(change),
                     "kind": _class("change", change),
                     "sign": SIGNS.get(change, ""),
-                    "ids": " → ".join(dict.fromkeys(plain(name) for name in (row.id_old, row.id_new) if name)),
+                    "ids": ids_text(row),
                     "stream": plain(row.stream),
-                    "figures": [*ranks, *map(figure, powers), *map(figure, energies)],
+                    "figures": [*rank_texts(row), *map(figure, powers), *map(figure, energies)],
                     "why": reason_text(reasons, compared.causes),
                 }
             )

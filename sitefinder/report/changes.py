@@ -8,7 +8,7 @@ from sitefinder.comparison.changes import NO_LONGER
 from sitefinder.comparison.matching import causes_text
 from sitefinder.report.languages import plural, say
 from sitefinder.report.table_texts import from_table
-from sitefinder.report.text import figure, plain
+from sitefinder.report.text import figure, is_missing, plain
 from sitefinder.schema.change_layers import CHANGES, KINDS
 from sitefinder.schema.columns import MARKS
 from sitefinder.units import MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
@@ -34,8 +34,9 @@ SIGNS = {
 }
 # Causes whose list of features is longer are cut; the layer `causes` has them whole.
 LONGEST_CAUSE = 300
-# How columns end in the two runs.
-RUNS = ("old", "new")
+# How columns end in the two runs, and what these are called.
+RUNS = {"old": "Before", "new": "After"}
+ARROW = " → "
 # What `sitefinder.comparison` writes as rules and causes.
 CAUSE_TEXTS = (
     "input {name} changed",
@@ -97,6 +98,26 @@ def reason_text(reasons, causes):
     if left.strip("; "):
         parts.append(say("cause: {cause}", cause=cause_text(left.strip("; "))))
     return "; ".join(parts)
+
+
+def is_same(rows):
+    """Whether nothing of the layer ``changes`` differs between the two runs."""
+    return bool((rows["change"] == "unchanged").all())
+
+
+def numbers_in_words(rows):
+    """How many reaches and sites the layer ``changes`` has: a text for each of `KINDS`."""
+    return [number_of(kind, int((rows["kind"] == kind).sum())) for kind in KINDS]
+
+
+def ids_text(row):
+    """The ids of a site in the two runs, one if they are the same."""
+    return ARROW.join(dict.fromkeys(plain(name) for name in (row.id_old, row.id_new) if name))
+
+
+def rank_texts(row):
+    """The ranks of a site in the two runs, a dash for none."""
+    return ["–" if is_missing(rank) else str(int(rank)) for rank in (row.rank_old, row.rank_new)]
 
 
 def number_of(kind, number):

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from sitefinder import vocabulary
-from sitefinder.report import change_page, changes, map_signs, on_stream, summary, table_texts
+from sitefinder.report import changes, map_signs, on_stream, summary, table_texts
 from sitefinder.report.languages import catalogue, said_in
 from sitefinder.report.page import page, region, region_map, sites, structures
 from sitefinder.report.sheets import amounts, maps, profiles, site_data
@@ -144,7 +144,7 @@ def _declared():
     yield from (*site_data.MARKS, *site_data.NAMES_OF_ENDS)
     yield from table_texts.TABLE_TEXTS
     yield from (*changes.CAUSE_TEXTS, changes.UNTRACED, *CHANGES)
-    yield from (label for _, _, label in change_page.RUNS)
+    yield from changes.RUNS.values()
     yield from sites.TIP
     yield from (text for _, text in table_texts.FLOW_SOURCES)
     yield from _meanings()

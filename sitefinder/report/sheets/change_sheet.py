@@ -4,12 +4,18 @@ import pandas as pd
 import shapely
 
 from sitefinder.report.changes import (
+    ARROW,
+    RUNS,
     SIGNS,
     UNTRACED,
     cause_figures,
     changed_sites,
     energy_change_mwh,
+    ids_text,
+    is_same,
     number_of,
+    numbers_in_words,
+    rank_texts,
     reason_text,
     run_figures,
     stream_figures,
@@ -30,8 +36,6 @@ LONGEST_TITLE, LONGEST_PATH, LONGEST_CAUSE, LONGEST_NAME, LONGEST_NAMES, LONGEST
 MARK_MM, SMALL_MARK_MM, NUMBER_PT = 3.2, 2.2, 7.0
 # What a site became, by the sign of its mark.
 SITE_KINDS = {"−": "site-gone", "+": "site-new", "~": "site-altered", "": "site-same"}
-RUNS = (("old", "Before"), ("new", "After"))
-ARROW = " → "
 
 
 def change_sheet_pdf(title, paths, compared):
@@ -58,24 +62,24 @@ def change_sheet_pdf(title, paths, compared):
         setter.measure(set(DIGITS))
         sites = _sites(setter, plain_rows, compared)
         causes = cause_figures(compared.causes, plain_rows)
-        is_same = bool((plain_rows["change"] == "unchanged").all())
-        counts = [number_of(kind, int((plain_rows["kind"] == kind).sum())) for kind in KINDS]
-        same = say("Nothing changed in {reaches} and {sites}.", reaches=counts[0], sites=counts[1])
+        nothing = is_same(plain_rows)
+        reaches, all_sites = numbers_in_words(plain_rows)
+        same = say("Nothing changed in {reaches} and {sites}.", reaches=reaches, sites=all_sites)
         data = {
             "title": setter.text(shortened(title, LONGEST_TITLE)),
             "paths": [setter.text(shortened(plain(path), LONGEST_PATH)) for path in paths],
-            "same": same if is_same else "",
+            "same": same if nothing else "",
             "figures": [*run_figures(plain_rows), *stream_figures(plain_rows)],
             "causes": [
                 [str(number), _printed(setter, text, LONGEST_CAUSE), *numbers]
                 for number, (text, numbers) in enumerate(causes[:CAUSES_SHOWN], 1)
             ],
             "more_causes": max(len(causes) - CAUSES_SHOWN, 0),
-            "untraced": "" if causes or is_same else say(UNTRACED),
+            "untraced": "" if causes or nothing else say(UNTRACED),
             "sites": [cells for _, cells in sites[:SITES_SHOWN]],
             "all_sites": len(sites),
             "difference": _difference(setter, rows, [index for index, _ in sites[:SITES_SHOWN]]),
-            "runs": [_run(setter, rows, *run) for run in RUNS],
+            "runs": [_run(setter, rows, *run) for run in RUNS.items()],
             "grid": setter.text(crs_text(rows.crs)),
             "screening": say(SCREENING),
         }
@@ -92,18 +96,16 @@ def _sites(setter, rows, compared):
     for number, index in enumerate(order.tolist(), 1):
         row = rows.loc[index]
         why = reason_text(reasons[index], compared.causes)
-        called = ARROW.join(dict.fromkeys(plain(name) for name in (row["id_old"], row["id_new"]) if name))
         of_stream = setter.text(shortened(plain(row["stream"]), LONGEST_NAME)) if row["stream"] else ""
-        ranks = ["–" if pd.isna(rank) else str(int(rank)) for rank in (row["rank_old"], row["rank_new"])]
         found.append(
             (
                 index,
                 [
                     str(number),
-                    _printed(setter, called, LONGEST_NAMES),
+                    _printed(setter, ids_text(row), LONGEST_NAMES),
                     of_stream,
                     say(row["change"]),
-                    ARROW.join(dict.fromkeys(ranks)),
+                    ARROW.join(dict.fromkeys(rank_texts(row))),
                     figure(row["energy_mwh_old"]),
                     figure(row["energy_mwh_new"]),
                     _printed(setter, why, LONGEST_WHY),
