@@ -342,33 +342,24 @@ def nodes_on_level_ground(count, limits=LIMITS):
     return maps, node, cost, made, before
 
 
-def by_nodes(count, to_row, to_column, *, tail_m=95.0, best=math.inf, pipe_per_m=650.0, fall=0.0):
+# Total, parts and line of a way from what leads to where its search begins to the powerhouse.
+def led_to(search, maps, limits, begun, to_row, to_column, *, tail_m=95.0, best=math.inf, pipe_per_m=650.0):
+    parts, line, vertices = np.zeros(RUN), np.zeros((NODES + 2, 2)), np.zeros(1, dtype=np.int64)
+    end, filled = (to_row, to_column, tail_m, best), (np.zeros(HELD), np.zeros(HELD), parts, line, vertices)
+    total = search(maps, limits, PRICE, pipe_per_m, TOP_M, *begun, *end, *filled)
+    return total, parts, line[: vertices[0]]
+
+
+def falling(fall):
     limits = LIMITS.copy()
     limits[0] = fall
-    maps, node, cost, made, before = nodes_on_level_ground(count, limits)
-    parts, line, vertices = np.zeros(RUN), np.zeros((NODES + 2, 2)), np.zeros(1, dtype=np.int64)
-    total = _by_nodes(
-        maps,
-        limits,
-        PRICE,
-        pipe_per_m,
-        TOP_M,
-        node,
-        count,
-        cost,
-        made,
-        before,
-        to_row,
-        to_column,
-        tail_m,
-        best,
-        np.zeros(HELD),
-        np.zeros(HELD),
-        parts,
-        line,
-        vertices,
-    )
-    return total, parts, line[: vertices[0]]
+    return limits
+
+
+def by_nodes(count, to_row, to_column, *, fall=0.0, **ends):
+    limits = falling(fall)
+    maps, node, *reached = nodes_on_level_ground(count, limits)
+    return led_to(_by_nodes, maps, limits, (node, count, *reached), to_row, to_column, **ends)
 
 
 def test_from_the_best_node_the_canal_is_led_on_as_far_as_the_ground_holds_it():
@@ -413,29 +404,8 @@ def test_the_headrace_of_a_way_by_nodes_takes_its_fall_from_the_penstock():
     assert parts[DEEPEST] == pytest.approx(1.95, abs=0.06)
 
 
-def straight(ground, to_column=11.0, *, tail_m=95.0, best=math.inf, pipe_per_m=650.0, to_row=3.0, fall=0.0):
-    parts, line, vertices = np.zeros(RUN), np.zeros((NODES, 2)), np.zeros(1, dtype=np.int64)
-    limits = LIMITS.copy()
-    limits[0] = fall
-    total = _straight(
-        maps_of(ground),
-        limits,
-        PRICE,
-        pipe_per_m,
-        TOP_M,
-        3.0,
-        1.0,
-        to_row,
-        to_column,
-        tail_m,
-        best,
-        np.zeros(HELD),
-        np.zeros(HELD),
-        parts,
-        line,
-        vertices,
-    )
-    return total, parts, line[: vertices[0]]
+def straight(ground, to_column=11.0, *, to_row=3.0, fall=0.0, **ends):
+    return led_to(_straight, maps_of(ground), falling(fall), (3.0, 1.0), to_row, to_column, **ends)
 
 
 def test_the_straight_line_is_a_canal_as_long_as_the_ground_is_high_and_then_a_pipe():
