@@ -1,5 +1,6 @@
 """Check of tables against their declaration as soon as they are made."""
 
+import geopandas
 import pyproj
 
 from sitefinder.errors import TableError, described
@@ -34,3 +35,9 @@ def checked_table(table, name, crs=None):
         found = checked.crs.to_string() if checked.crs else "none"
         raise TableError(described(f"table {name}: wrong coordinate system", expected=crs, found=found))
     return checked
+
+
+def checked_layer(table, name, geometry, crs):
+    """The declared columns of a layer with its geometry, if they are valid; see `checked_table`."""
+    columns = [column.name for column in LAYERS[name].columns]
+    return checked_table(geopandas.GeoDataFrame(table[columns].copy(), geometry=geometry, crs=crs), name, crs)

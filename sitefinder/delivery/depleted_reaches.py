@@ -7,7 +7,7 @@ import pandas as pd
 
 from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.closed_sites import waters
-from sitefinder.delivery.site_tables import environmental_flow_at, used_m3s
+from sitefinder.delivery.site_plants import environmental_flow_at, used_m3s
 from sitefinder.hydrology.regime import over_months
 from sitefinder.schema import LAYERS, empty_table, is_scheme_that
 from sitefinder.siting.depleted_reach import (

@@ -24,9 +24,16 @@ from sitefinder.steps.graph import CONTENT, GIVEN, SAFE_BY, SEASON_BY, STEPS, VA
 
 # Arguments of the stage of a file: settings, results by name, the user's fonts and logo, and a folder to write to.
 FILES_GIVEN = ("settings", "made", "fonts", "logo", "scratch")
+_SELECTED_SITES = "sitefinder.delivery.selected_sites"
 _SITE_TABLES = "sitefinder.delivery.site_tables"
+_SITE_PLANTS = "sitefinder.delivery.site_plants"
+_SITE_LINES = "sitefinder.delivery.site_lines"
 _SITE_ENERGY = "sitefinder.delivery.site_energy"
-_REGION_TABLES = "sitefinder.delivery.region_tables"
+_REACH_TABLES = "sitefinder.delivery.reach_tables"
+_STREAM_TABLES = "sitefinder.delivery.stream_tables"
+_HYDROKINETIC = "sitefinder.delivery.hydrokinetic_table"
+_TOTAL_TABLES = "sitefinder.delivery.total_tables"
+_RECORDS = "sitefinder.delivery.record_tables"
 _MONEY_TABLES = "sitefinder.delivery.money_tables"
 _DEPLETED = "sitefinder.delivery.depleted_reaches"
 _STRUCTURE_TABLES = "sitefinder.delivery.structure_tables"
@@ -73,7 +80,7 @@ SHARED = [
     ),
     stage(
         "selected_sites",
-        f"{_SITE_TABLES}:describe_selection",
+        f"{_SELECTED_SITES}:describe_selection",
         "network stationing catchments heads flows water_bodies quality_flags stretches stream_things verdicts "
         "decisions months closed_months sites delivered_sites fish_alive trial",
         "run.seed rules stretches.ends_within_m energy tailwater flows.releases flows.closed_months fish costs "
@@ -144,11 +151,11 @@ TABLES = [
         "flags.max_low_head_slope grid",
         "layers.water_bodies layers.abstractions",
     ),
-    _table("stretches", _SITE_TABLES, "stationing sites delivered_sites ranked_sites", "run.crs"),
-    _table("conduits", _SITE_TABLES, "conduits ranked_sites", "run.crs"),
+    _table("stretches", _SITE_LINES, "stationing sites delivered_sites ranked_sites", "run.crs"),
+    _table("conduits", _SITE_LINES, "conduits ranked_sites", "run.crs"),
     _table(
         "reaches",
-        _REGION_TABLES,
+        _REACH_TABLES,
         "network stationing catchments heads flows field_levels channel_shapes quality_flags verdicts decisions "
         "sites fish_alive within trial",
         "run.crs inputs.covariates tailwater.method heads.resolved_standard_errors network.reach_length_m rules "
@@ -157,12 +164,12 @@ TABLES = [
     ),
     stage(
         "district_lengths",
-        f"{_REGION_TABLES}:find_district_lengths",
+        f"{_REACH_TABLES}:find_district_lengths",
         "reaches_table",
         "",
         "layers.districts",
     ),
-    _table("catchments", _SITE_TABLES, "surface stationing terrain ranked_sites sites_table", "run.crs"),
+    _table("catchments", _SITE_LINES, "surface stationing terrain ranked_sites sites_table", "run.crs"),
     stage(
         "structure_values",
         f"{_STRUCTURE_TABLES}:value_structures",
@@ -208,7 +215,7 @@ TABLES = [
         content=CONTENT,
     ),
     _table("rule_areas", "sitefinder.delivery.rule_areas", "rule_shapes", "run.crs"),
-    _table("rule_hits", _REGION_TABLES, "stationing rule_overlaps verdicts within", "rules"),
+    _table("rule_hits", _REACH_TABLES, "stationing rule_overlaps verdicts within", "rules"),
     _table(
         "decisions",
         "sitefinder.delivery.decision_table",
@@ -223,11 +230,11 @@ TABLES = [
     ),
     _table("turbine_options", _SITE_TABLES, "ranked_sites site_energy"),
     _table("site_costs", _MONEY_TABLES, "flows ranked_sites", "energy costs", "turbines costs"),
-    _table("flow_curves", _SITE_TABLES, "flows ranked_sites"),
+    _table("flow_curves", _SITE_PLANTS, "flows ranked_sites"),
     _table("site_simulations", _SITE_TABLES, "ranked_sites", "delivery.simulated_sites"),
     _table(
         "site_months",
-        _SITE_TABLES,
+        _SITE_PLANTS,
         "flows water_depths months ranked_sites",
         "energy tailwater flows.releases flows.closed_months fish",
         "turbines costs",
@@ -236,10 +243,10 @@ TABLES = [
     _table("site_land", _SURROUNDINGS, "site_land"),
     _table("site_water_rights", _SURROUNDINGS, "site_water_rights"),
     _table("substations", _SURROUNDINGS, "sites_table", "", "layers.substations"),
-    _table("site_profiles", _SITE_TABLES, "stationing heads water_bodies stretches delivered_sites"),
+    _table("site_profiles", _SITE_LINES, "stationing heads water_bodies stretches delivered_sites"),
     _table(
         "hydrokinetic",
-        _REGION_TABLES,
+        _HYDROKINETIC,
         "stationing heads flows channel_shapes water_bodies verdicts within",
         "energy.availability costs fish",
         "rotors costs",
@@ -255,7 +262,7 @@ TABLES = [
     ),
     _table(
         "fish_safe_gain",
-        _REGION_TABLES,
+        _TOTAL_TABLES,
         "stationing stretches verdicts fish_safety reaches_table district_lengths trial",
         "ranking.allow fish",
         "turbines layers.districts",
@@ -272,44 +279,44 @@ TABLES = [
     _table("fish_reaches", _FISH_TABLES, "stationing fish_passage within", "fish"),
     _table(
         "totals",
-        _REGION_TABLES,
+        _TOTAL_TABLES,
         "reaches_table district_lengths sites_table ranked_sites drop_plants",
         "ranking.allow costs",
         "costs layers.districts",
     ),
-    _table("districts", _REGION_TABLES, "totals_table", "run.crs", "layers.districts"),
+    _table("districts", _TOTAL_TABLES, "totals_table", "run.crs", "layers.districts"),
     _table(
         "streams",
-        _REGION_TABLES,
+        _STREAM_TABLES,
         "network stationing heads stretches water_bodies river_parts sites delivered_sites ranked_sites "
         "fish_alive within",
         "rules fish.spawning_rules",
     ),
     _table(
         "water_bodies",
-        _REGION_TABLES,
+        _STREAM_TABLES,
         "stationing heads stretches water_bodies river_parts sites delivered_sites ranked_sites trial",
         "ranking.max_plants_per_water_body ranking.max_new_barriers_per_water_body",
         "layers.water_bodies",
     ),
-    _table("cumulative_limits", _REGION_TABLES, "limit_costs", "ranking"),
+    _table("cumulative_limits", _TOTAL_TABLES, "limit_costs", "ranking"),
     _table(
         "screening_cascade",
-        _REGION_TABLES,
+        _TOTAL_TABLES,
         "stationing verdicts decisions reaches_table district_lengths",
         "rules ranking.allow",
         "layers.districts",
     ),
-    _table("reach_districts", _REGION_TABLES, "reaches_table district_lengths"),
-    _table("reach_features", _REGION_TABLES, "network stationing reaches_table", "run.crs network.reach_length_m"),
-    _table("supply_curve", _REGION_TABLES, "sites_table"),
+    _table("reach_districts", _REACH_TABLES, "reaches_table district_lengths"),
+    _table("reach_features", _REACH_TABLES, "network stationing reaches_table", "run.crs network.reach_length_m"),
+    _table("supply_curve", _TOTAL_TABLES, "sites_table"),
     _table("sites_by_price", _MONEY_TABLES, "sites_table", "costs"),
-    _table("distributions", _REGION_TABLES, "reaches_table sites_table"),
-    _table("flow_equations", _REGION_TABLES, "flows"),
-    _table("minimum_heads", _REGION_TABLES, "minimum_heads"),
+    _table("distributions", _TOTAL_TABLES, "reaches_table sites_table"),
+    _table("flow_equations", _RECORDS, "flows"),
+    _table("minimum_heads", _RECORDS, "minimum_heads"),
     _table(
         "repairs",
-        _REGION_TABLES,
+        _RECORDS,
         "surface network stationing terrain dem_seams dem_errors field_levels heads flows channel_shapes"
         " water_bodies falls mapped_structures",
         "inputs.dem_footprints network.ridge_m rules",
@@ -317,7 +324,7 @@ TABLES = [
     ),
     _table(
         "provenance",
-        _REGION_TABLES,
+        _RECORDS,
         "flows repairs_table",
         WHOLE,
         "lineage environmental costs conversions",

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sitefinder.delivery.region_tables import flow_equations_table
-from sitefinder.delivery.site_tables import profile_between
+from sitefinder.delivery.record_tables import flow_equations_table
+from sitefinder.delivery.site_lines import profile_between
 from sitefinder.delivery.structure_tables import PLANT
 from sitefinder.energy.costs import screen_takes
 from sitefinder.energy.hydraulics import net_head_m, waterway_lengths_m

@@ -11,7 +11,8 @@ from sitefinder.hydrology.estimate import with_flags
 from sitefinder.hydrology.regression import statistic_of
 
 # Exponent of the area ratio by percentile of flow: upper end of each class of non-exceedance [%] and its exponent,
-# of Asquith et al. (2006) as restated in the data of a public package.
+# of Asquith et al. (2006) as restated in the data of a public package. That of the greatest flow itself, 0.700, is
+# left out: no bin of equal time reaches it.
 EXPONENTS = (
     *((6, 0.885), (12, 0.886), (18, 0.887), (24, 0.888), (30, 0.889), (34, 0.890), (36, 0.891), (38, 0.892)),
     *((40, 0.893), (42, 0.894), (44, 0.895), (46, 0.897), (48, 0.899), (50, 0.902), (52, 0.905), (54, 0.908)),

@@ -221,6 +221,25 @@ def flag_texts(
     ]
 
 
+def with_flags(flags: Iterable[str], *more: Iterable[str]) -> list[str]:
+    """Flags of each row as text with further ones after them; "" where there is none.
+
+    Parameters
+    ----------
+    flags, *more : sequence of str, shape (n,)
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> with_flags(["", "tidal"], ["river_wide", ""])
+    ['river_wide', 'tidal']
+    """
+    return [IN_ONE_CELL.join(filter(None, parts)) for parts in zip(flags, *more, strict=True)]
+
+
 def joined_flags(flags: Iterable[str]) -> str:
     """Flags of a row as text, in the order in which they are declared.
 

@@ -7,7 +7,7 @@ import shapely
 from pandas.testing import assert_frame_equal
 
 from sitefinder.delivery.graph import LAYERS_MADE, SHARED, TABLES
-from sitefinder.delivery.region_tables import hydrokinetic_table
+from sitefinder.delivery.hydrokinetic_table import hydrokinetic_table
 from sitefinder.energy.plant import hydraulic_power_kw
 from sitefinder.pipeline.executors import loaded
 from sitefinder.profile.errors import head_standard_error

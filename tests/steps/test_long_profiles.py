@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from sitefinder.delivery.site_tables import profile_between, site_profiles
+from sitefinder.delivery.site_lines import profile_between, site_profiles
 
 READ = ("stationing", "heads", "water_bodies", "stretches", "delivered_sites")
 

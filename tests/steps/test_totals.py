@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from sitefinder.catalogue.equations import check_equations
-from sitefinder.delivery.region_tables import flow_equations_table
+from sitefinder.delivery.record_tables import flow_equations_table
 
 WHOLE = "sites, power_w, energy_wh"
 OF_REACHES = "reaches, length_m, open_m, excluded_m, theoretical_w"

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.delivery.region_tables import barriers_of_streams
+from sitefinder.delivery.stream_tables import barriers_of_streams
 from sitefinder.settings import PlantSource
 from sitefinder.steps.candidates import list_stretches, value_all
 from sitefinder.steps.conduits import find_ways, join_ways
