@@ -89,8 +89,9 @@ def write_region(folder, side, equations):
 
 
 def environment():
-    """Of commands: this checkout, and compiled files on disk."""
-    return os.environ | {"PYTHONDONTWRITEBYTECODE": "", "PYTHONPATH": str(REPOSITORY)}
+    """Of commands: this checkout with these modules, and compiled files on disk."""
+    modules = os.pathsep.join([str(REPOSITORY), str(Path(__file__).parent)])
+    return os.environ | {"PYTHONDONTWRITEBYTECODE": "", "PYTHONPATH": modules}
 
 
 class Highest(threading.Thread):
@@ -138,8 +139,8 @@ def timed(settings, *options, others=()):
     return seconds, largest, max(watch.mb.values(), default=float("nan")), by_stage
 
 
-def cluster_of_two(folder):
-    """A scheduler and two workers, and the scheduler's address."""
+def cluster_of(workers, folder):
+    """A scheduler and workers, all their processes, and the scheduler's address."""
     said = folder / "scheduler.json"
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "env": environment()}
     scheduler = ["distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
@@ -151,7 +152,7 @@ def cluster_of_two(folder):
     address = json.loads(said.read_text(encoding="utf-8"))["address"]
     worker = ["distributed.cli.dask_worker", address, "--no-nanny", "--nthreads", "1", "--no-dashboard",
               "--local-directory", str(folder)]  # fmt: skip
-    running += [subprocess.Popen([sys.executable, "-m", *worker], **quiet) for _ in range(2)]
+    running += [subprocess.Popen([sys.executable, "-m", *worker], **quiet) for _ in range(workers)]
     return running, address
 
 
@@ -174,7 +175,7 @@ def main():
         settings = {name: write_region(folder / name, side, EQUATIONS) for name in ("one", "two", "cluster")}
         ways["one process"] = timed(settings["one"], "--workers", "1")
         ways["--workers 2"] = timed(settings["two"], "--workers", "2")
-        running, address = cluster_of_two(folder)
+        running, address = cluster_of(2, folder)
         try:
             ways["cluster of two"] = timed(settings["cluster"], "--scheduler", address, others=running)
         finally:
