@@ -1,4 +1,4 @@
-"""Sites and tables for other programs: GPX, CSV, GeoParquet and cloud-optimised GeoTIFF."""
+"""Sites and tables for other programs: GPX, CSV and cloud-optimised GeoTIFF."""
 
 import xml.etree.ElementTree as ElementTree
 
@@ -161,17 +161,6 @@ def _cell(value):
     return repr(value.item() if isinstance(value, np.generic) else value)
 
 
-def write_geoparquet(path, table):
-    """Write a layer as GeoParquet 1.0, geometry as WKB, with its coordinate system.
-
-    Parameters
-    ----------
-    path : path-like
-    table : GeoDataFrame
-    """
-    table.to_parquet(path, index=False, schema_version="1.0.0", compression="zstd")
-
-
 # One thread, so that blocks lie in the same order each time.
 CLOUD_OPTIMISED = {
     "driver": "COG",
@@ -251,19 +240,6 @@ def make_csv(made, scratch):
     ((name, table),) = TablesOf(made).items()
     path = scratch / f"{name}.csv"
     write_csv(path, table)
-    return path
-
-
-def make_geoparquet(made, scratch):
-    """The one layer of the stage, as GeoParquet.
-
-    Returns
-    -------
-    Path
-    """
-    ((name, table),) = TablesOf(made).items()
-    path = scratch / f"{name}.parquet"
-    write_geoparquet(path, table)
     return path
 
 

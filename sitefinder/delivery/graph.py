@@ -396,7 +396,8 @@ FILE_STAGES = {
         "field_form", "field_form:make_field_form", "sites stretches stretch_structures", settings="run.crs"
     ),
     **{
-        f"{layer}.parquet": _file(f"{layer}_parquet", "exchange:make_geoparquet", layer) for layer in AS_GEOPARQUET
+        f"{layer}.parquet": _file(f"{layer}_parquet", "geoparquet:make_geoparquet", layer)
+        for layer in AS_GEOPARQUET
     },
     DEM_COPY: _file("dem_copy", "exchange:make_dem_copy", "", "surface"),
     RELIEF_COPY: _file("relief_copy", "exchange:make_relief_copy", "", "relief", "run.crs"),

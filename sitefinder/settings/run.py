@@ -166,7 +166,9 @@ class DeliverySettings(Section):
         True, description="field-observations.csv: a form for visits, to be filled in for inputs.observations"
     )
     geoparquet: bool = Field(
-        False, description="sites.parquet, stretches.parquet and reaches.parquet, as GeoParquet"
+        False,
+        description="sites.parquet, stretches.parquet and reaches.parquet, as GeoParquet; sites and reaches by "
+        "district, so that a program reads those of some districts or of an area alone",
     )
     terrain_rasters: bool = Field(
         False,

@@ -1,6 +1,7 @@
 """CSV and GeoParquet: what is read back is what was in the table; no cell is a formula."""
 
 import csv
+import json
 import math
 
 import geopandas
@@ -9,9 +10,10 @@ import pandas as pd
 import pyarrow.parquet
 import pytest
 from geopandas.testing import assert_geodataframe_equal
-from shapely import Point
+from shapely import LineString, Point
 
-from sitefinder.delivery.exchange import write_csv, write_geoparquet
+from sitefinder.delivery.exchange import write_csv
+from sitefinder.delivery.geoparquet import write_geoparquet
 
 # RFC 4180, "Common Format and MIME Type for CSV Files", 2005: quotes around commas, quotes and line ends; a quote
 # inside is doubled. What spreadsheets take for formulas: Open Worldwide Application Security Project, "CSV
@@ -90,9 +92,46 @@ def test_geoparquet_says_version_and_system_and_reads_back(tmp_path):
     for name in ("a.parquet", "b.parquet"):
         write_geoparquet(tmp_path / name, table)
 
-    # Open Geospatial Consortium, "GeoParquet", version 1.0.0, 2023: file metadata under the key geo.
-    notes = pyarrow.parquet.read_schema(tmp_path / "a.parquet").metadata[b"geo"]
-    assert b'"version": "1.0.0"' in notes
-    assert b'"primary_column": "geometry"' in notes
+    # Open Geospatial Consortium, "GeoParquet", version 1.1.0, 2024: file metadata under the key geo.
+    notes = json.loads(pyarrow.parquet.read_schema(tmp_path / "a.parquet").metadata[b"geo"])
+    assert (notes["version"], notes["primary_column"]) == ("1.1.0", "geometry")
+    assert notes["columns"]["geometry"]["bbox"] == [1.0, 2.0, 500000.25, 5400000.5]
+    assert notes["columns"]["geometry"]["geometry_types"] == ["Point"]
     assert_geodataframe_equal(geopandas.read_parquet(tmp_path / "a.parquet"), table)
     assert (tmp_path / "a.parquet").read_bytes() == (tmp_path / "b.parquet").read_bytes()
+
+
+def test_geoparquet_of_a_district_or_of_a_part_of_the_region_is_read_without_the_others(tmp_path):
+    # Districts as they come along a river; the first part has fewer kinds of geometry, and no text, than the last.
+    table = geopandas.GeoDataFrame(
+        {
+            "district": ["south", "", "north", "south"],
+            "note": [None, None, None, "x"],
+            "length_m": [1.0, 2.0, 3.0, 4.0],
+        },
+        geometry=[Point(0, 0), Point(5, 5), LineString([(8, 8), (9, 9)]), Point(1, 1)],
+        crs="EPSG:32633",
+    )
+
+    write_geoparquet(tmp_path / "a.parquet", table)
+
+    file = pyarrow.parquet.ParquetFile(tmp_path / "a.parquet")
+    groups = [file.read_row_group(number)["district"].to_pylist() for number in range(file.num_row_groups)]
+    assert groups == [[""], ["north"], ["south", "south"]]
+    notes = json.loads(file.schema_arrow.metadata[b"geo"])["columns"]["geometry"]
+    assert (notes["bbox"], notes["geometry_types"]) == ([0.0, 0.0, 9.0, 9.0], ["LineString", "Point"])
+    whole = geopandas.read_parquet(tmp_path / "a.parquet")
+    assert_geodataframe_equal(whole, table.iloc[[1, 2, 0, 3]].reset_index(drop=True))
+    south = geopandas.read_parquet(tmp_path / "a.parquet", filters=[("district", "==", "south")])
+    assert south["length_m"].tolist() == [1.0, 4.0]
+    near = geopandas.read_parquet(tmp_path / "a.parquet", bbox=(0.5, 0.5, 6.0, 6.0))
+    assert near["length_m"].tolist() == [2.0, 4.0]
+
+
+def test_geoparquet_without_rows_holds_its_columns(tmp_path):
+    empty = geopandas.GeoDataFrame({"district": pd.Series([], dtype=str)}, geometry=[], crs="EPSG:32633")
+
+    write_geoparquet(tmp_path / "a.parquet", empty)
+
+    found = geopandas.read_parquet(tmp_path / "a.parquet")
+    assert (len(found), list(found), found.crs) == (0, ["district", "geometry"], "EPSG:32633")
