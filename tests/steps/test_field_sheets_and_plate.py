@@ -6,7 +6,7 @@ import shutil
 
 import pyogrio
 import pytest
-from pypdf import PdfReader
+from pdf_text import page_texts
 
 from sitefinder.errors import InputError
 from sitefinder.explanation.places import find_subject
@@ -16,7 +16,7 @@ from sitefinder.report.text import decimals, figure
 
 
 def text_of(path):
-    return [re.sub(r"\s+", " ", page.extract_text()) for page in PdfReader(path).pages]
+    return [re.sub(r"\s+", " ", text) for text in page_texts(path)]
 
 
 def test_each_sheet_holds_the_figures_of_its_site(sample_run):
