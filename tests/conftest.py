@@ -22,6 +22,7 @@ os.environ.setdefault("OGR_SQLITE_SYNCHRONOUS", "OFF")
 
 import filelock
 import pytest
+from _pytest.doctest import DoctestModule
 from caught_run import caught_run
 
 import sitefinder
@@ -92,6 +93,14 @@ def _what_is_tested():
         if origin.get("dir_info", {}).get("editable") and Path(path).resolve() == REPOSITORY:
             return EDITABLE
     return CHECKOUT
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collect_file(file_path):
+    """Examples in docstrings are those of the package: to look for any in the tests takes each worker a second."""
+    found = yield
+    within_tests = (REPOSITORY / "tests") in file_path.parents
+    return [each for each in found if not (within_tests and isinstance(each, DoctestModule))]
 
 
 def pytest_report_header(config):
