@@ -15,7 +15,6 @@ from pypdf import PdfReader
 from sitefinder.delivery.page import make_page
 from sitefinder.delivery.sheets import make_district_map, make_field_sheets
 from sitefinder.delivery.summary import make_summary
-from sitefinder.preparation import read_run
 from sitefinder.report.languages import speaking
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.table_texts import from_table
@@ -50,7 +49,7 @@ def made_in(sample_run, tmp_path_factory):
     """A function that gives page, sheets, map and summary of the sample run in a language."""
 
     def made(tag):
-        settings = read_run(sample_run.settings)[0]
+        settings = sample_run.results["settings"]
         wanted = {"language": tag, "page": True, "field_sheets": 20, "district_map": True}
         settings = settings.model_copy(update={"delivery": settings.delivery.model_copy(update=wanted)})
         scratch, results = tmp_path_factory.mktemp(tag), sample_run.results

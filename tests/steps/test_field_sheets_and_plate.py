@@ -2,7 +2,6 @@
 
 import json
 import re
-import shutil
 
 import pyogrio
 import pytest
@@ -65,7 +64,7 @@ def test_the_plate_holds_the_totals_of_the_districts(sample_run):
 def asked(sample_run, tmp_path_factory):
     """A function that writes sheets from what the sample's run kept."""
     folder = tmp_path_factory.mktemp("asked")
-    store = shutil.copytree(sample_run.store, folder / "store")
+    store = sample_run.copy_store(folder / "store")
     # With the sheets that the run itself had.
     settings = sample_run.settings.with_name("with-sheets.toml")
     text = sample_run.settings.read_text(encoding="utf-8")

@@ -10,6 +10,7 @@ import geopandas
 import pyogrio
 import pytest
 import shapely
+from known_files import know_files
 from opened_rasters import note_opened
 from redone_stages import AGAIN, NEVER_AGAIN
 
@@ -126,25 +127,29 @@ def ran_once(write_valley, made_once):
     return made_once("valleys", made)
 
 
+# A copy of a valley, watched; what its files hold is known, as where it was run.
+def copied_valley(ran, folder, patch):
+    settings = shutil.copytree(ran, folder, dirs_exist_ok=True) / "run.toml"
+    know_files(settings, folder / "out" / STORE)
+    return Watched(settings, patch)
+
+
 @pytest.fixture
 def valley(ran_once, tmp_path, monkeypatch):
     """The small valley, watched, as a run left it: the next one finds all kept, as in a folder that moved."""
-    shutil.copytree(ran_once[0], tmp_path, dirs_exist_ok=True)
-    return Watched(tmp_path / "run.toml", monkeypatch)
+    return copied_valley(ran_once[0], tmp_path, monkeypatch)
 
 
 @pytest.fixture
 def with_all_files(ran_once, tmp_path, monkeypatch):
     """The same with every file that is made by default."""
-    shutil.copytree(ran_once[1], tmp_path, dirs_exist_ok=True)
-    return Watched(tmp_path / "run.toml", monkeypatch)
+    return copied_valley(ran_once[1], tmp_path, monkeypatch)
 
 
 @pytest.fixture
 def with_rule(ran_once, tmp_path, monkeypatch):
     """The valley after a second run, for which a rule was added."""
-    shutil.copytree(ran_once[2], tmp_path, dirs_exist_ok=True)
-    return Watched(tmp_path / "run.toml", monkeypatch)
+    return copied_valley(ran_once[2], tmp_path, monkeypatch)
 
 
 def add_rule(settings, rule=RULE, box=(500_250.0, 4_999_900.0, 500_450.0, 5_000_000.0)):
@@ -200,13 +205,13 @@ def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(
     assert valley.ran == []
 
 
-def test_an_edited_rule_redoes_its_own_overlaps_alone(with_rule):
+def test_an_edited_rule_redoes_its_own_overlaps_alone_and_what_is_kept_on_is_as_if_it_were_made(with_rule):
     valley = with_rule
     text = valley.settings.read_text(encoding="utf-8")
     valley.settings.write_text(text.replace('"exclude"', '"exclude"\nbuffer_m = 5.0'), encoding="utf-8")
 
     planned = valley.plan()
-    valley.run()
+    again = valley.run()
 
     changed = "setting rules.new reserve.buffer_m: 0.0 → 5.0"
     # What the rules leave of each stretch comes to the same, so that no choice of sites is made again.
@@ -215,14 +220,6 @@ def test_an_edited_rule_redoes_its_own_overlaps_alone(with_rule):
     assert planned["fish_safe_only"] == ["after verdicts"]
     assert planned["rule_overlaps"] == [changed]
     assert planned["rule_verdicts"] == [changed, "after rule_overlaps"]
-
-
-def test_what_is_kept_on_from_the_run_before_is_as_if_it_were_made(with_rule):
-    valley = with_rule
-    text = valley.settings.read_text(encoding="utf-8")
-    valley.settings.write_text(text.replace('"exclude"', '"exclude"\nbuffer_m = 5.0'), encoding="utf-8")
-
-    again = valley.run()
 
     before, last = ({result["place"]: result for result in record["results"]} for record in valley.records[-2:])
     kept_on = {
