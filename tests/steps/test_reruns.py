@@ -10,7 +10,6 @@ import geopandas
 import pyogrio
 import pytest
 import shapely
-from known_files import know_files
 from opened_rasters import note_opened
 from redone_stages import AGAIN, NEVER_AGAIN
 
@@ -127,29 +126,25 @@ def ran_once(write_valley, made_once):
     return made_once("valleys", made)
 
 
-# A copy of a valley, watched; what its files hold is known, as where it was run.
-def copied_valley(ran, folder, patch):
-    settings = shutil.copytree(ran, folder, dirs_exist_ok=True) / "run.toml"
-    know_files(settings, folder / "out" / STORE)
-    return Watched(settings, patch)
-
-
 @pytest.fixture
 def valley(ran_once, tmp_path, monkeypatch):
     """The small valley, watched, as a run left it: the next one finds all kept, as in a folder that moved."""
-    return copied_valley(ran_once[0], tmp_path, monkeypatch)
+    shutil.copytree(ran_once[0], tmp_path, dirs_exist_ok=True)
+    return Watched(tmp_path / "run.toml", monkeypatch)
 
 
 @pytest.fixture
 def with_all_files(ran_once, tmp_path, monkeypatch):
     """The same with every file that is made by default."""
-    return copied_valley(ran_once[1], tmp_path, monkeypatch)
+    shutil.copytree(ran_once[1], tmp_path, dirs_exist_ok=True)
+    return Watched(tmp_path / "run.toml", monkeypatch)
 
 
 @pytest.fixture
 def with_rule(ran_once, tmp_path, monkeypatch):
     """The valley after a second run, for which a rule was added."""
-    return copied_valley(ran_once[2], tmp_path, monkeypatch)
+    shutil.copytree(ran_once[2], tmp_path, dirs_exist_ok=True)
+    return Watched(tmp_path / "run.toml", monkeypatch)
 
 
 def add_rule(settings, rule=RULE, box=(500_250.0, 4_999_900.0, 500_450.0, 5_000_000.0)):
