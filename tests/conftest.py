@@ -21,8 +21,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OGR_SQLITE_SYNCHRONOUS", "OFF")
 
 import filelock
+import known_files
 import pytest
+from _pytest.doctest import DoctestModule
 from caught_run import caught_run
+from known_files import know_files
 
 import sitefinder
 
@@ -92,6 +95,14 @@ def _what_is_tested():
         if origin.get("dir_info", {}).get("editable") and Path(path).resolve() == REPOSITORY:
             return EDITABLE
     return CHECKOUT
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collect_file(file_path):
+    """Examples in docstrings are those of the package: to look for any in the tests takes each worker a second."""
+    found = yield
+    within_tests = (REPOSITORY / "tests") in file_path.parents
+    return [each for each in found if not (within_tests and isinstance(each, DoctestModule))]
 
 
 def pytest_report_header(config):
@@ -285,6 +296,20 @@ class SampleRun(NamedTuple):
     folder: Path
     store: Path
 
+    @property
+    def own_store(self):
+        """The store of this process's copy of the region, which runs of it use."""
+        return self.settings.parents[1] / "sample-region" / "out" / STORE
+
+    def copy_store(self, folder):
+        """A copy of the store as the run left it, for runs of this process's copy of the region; gives its folder.
+
+        What the files of that copy hold is known there, as after a run of it.
+        """
+        shutil.copytree(self.store, folder)
+        shutil.copy(self.own_store / known_files.NAME, folder)
+        return folder
+
 
 @pytest.fixture(scope="session")
 def copy_sample(repository):
@@ -380,8 +405,6 @@ def other_run(copy_sample, made_once):
 @pytest.fixture(scope="session")
 def sample_run(copy_sample, made_once, tmp_path_factory):
     """The sample region, run once for all tests that look at it, in whatever process they are."""
-    # Tests that need no run start without its libraries.
-    from sitefinder.preparation import read_run  # noqa: PLC0415
 
     def made(folder):
         settings = copy_sample(folder / "region", beside="")
@@ -415,5 +438,6 @@ def sample_run(copy_sample, made_once, tmp_path_factory):
     own = tmp_path_factory.mktemp("sample") / "region"
     region = whole.settings.parents[1]
     shutil.copytree(region, own)
-    settings = own / whole.settings.relative_to(region)
-    return whole._replace(settings=settings, results=whole.results | {"inputs": read_run(settings)[1]})
+    whole = whole._replace(settings=own / whole.settings.relative_to(region))
+    # Each run of this copy would read all files to see that they are the same: they are read once.
+    return whole._replace(results=whole.results | {"inputs": know_files(whole.settings, whole.own_store)})

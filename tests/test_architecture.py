@@ -7,6 +7,7 @@ import sys
 import tomllib
 
 import pytest
+from parsed_code import parsed
 
 PARTS = ("sitefinder", "tests", "sample-region")
 TEXT_FILES = {".py", ".toml", ".md", ".csv", ".json", ".yml", ".yaml", ".cfg", ".txt", ""}
@@ -56,7 +57,7 @@ def test_every_module_says_what_it_makes(repository):
 def test_every_public_function_and_class_of_the_package_says_what_it_gives(repository):
     without = []
     for path in modules(repository, "sitefinder"):
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        for node in parsed(path).body:
             public = isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
             # One of several signatures; what it gives is said where the function stands.
             public &= "overload" not in map(ast.unparse, getattr(node, "decorator_list", ()))

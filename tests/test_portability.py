@@ -1,10 +1,10 @@
 """What only one system has is used nowhere but behind a question whether it is there."""
 
 import ast
-import functools
 import textwrap
 
 import pytest
+from parsed_code import nodes_with_place, parsed
 
 # Modules of the standard library that some systems lack.
 OWN_MODULES = {"fcntl", "resource", "termios", "pwd", "grp", "posix", "syslog", "tty", "pty"}
@@ -31,27 +31,8 @@ FOLDERS = ("/tmp", "/dev", "/proc", "/sys/", "/etc", "/usr", "/var", "/home", "C
 QUESTIONS = ("hasattr(os", "hasattr(signal", "os.name", "sys.platform", "except ImportError", "resource is None")
 
 
-@functools.cache
-def parsed(path):
-    return ast.parse(path.read_text(encoding="utf-8"))
-
-
 def modules(repository):
     return sorted((repository / "sitefinder").rglob("*.py"))
-
-
-# Nodes with what they stand in: the innermost function, or the statement of the module.
-def nodes_with_place(tree):
-    for statement in tree.body:
-        yield from _below(statement, statement)
-
-
-def _below(node, place):
-    if isinstance(node, ast.FunctionDef):
-        place = node
-    yield node, place
-    for child in ast.iter_child_nodes(node):
-        yield from _below(child, place)
 
 
 def asks(place):

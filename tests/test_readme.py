@@ -144,7 +144,7 @@ def test_the_second_command_installs_what_tests_need_and_runs_them(read_document
 
     assert command == (
         ".venv/bin/pip install --quiet --editable '.[test]'"
-        " && .venv/bin/python -m pytest -q -n 2 --dist worksteal\n"
+        " && .venv/bin/python -m pytest -q -n 3 --dist worksteal\n"
     )
     extras = tomllib.loads(read_document("pyproject.toml"))["project"]["optional-dependencies"]
     assert any(name.startswith("pytest-xdist") for name in extras["test"])

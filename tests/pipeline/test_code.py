@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from parsed_code import parsed
 
 from sitefinder.delivery.graph import STAGES
 from sitefinder.pipeline.code import SourceCode, change_of_code, digest_of_files, module_of, own_code
@@ -33,15 +34,15 @@ def package(tmp_path):
 
 def parsed_imports(code, folder, module, path):
     """Modules of the package that a module imports, as Python's own parser finds them."""
-    named, tree = set(), ast.parse((folder.parent / path).read_bytes())
+    named, nodes = set(), list(ast.walk(parsed(folder.parent / path)))
     for_types = {
         id(node)
-        for block in ast.walk(tree)
+        for block in nodes
         if isinstance(block, ast.If) and ast.unparse(block.test) == "TYPE_CHECKING"
         for statement in block.body
         for node in ast.walk(statement)
     }
-    for node in (node for node in ast.walk(tree) if id(node) not in for_types):
+    for node in (node for node in nodes if id(node) not in for_types):
         if isinstance(node, ast.Import):
             named |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
@@ -145,7 +146,7 @@ def test_nothing_that_a_stage_reaches_imports_by_a_name_put_together_while_it_ru
     for path in (name for name in reached if name.endswith(".py") and not name.startswith("sitefinder/pipeline/")):
         calls = [
             node
-            for node in ast.walk(ast.parse((folder.parent / path).read_bytes()))
+            for node in ast.walk(parsed(folder.parent / path))
             if isinstance(node, ast.Call) and "import" in ast.unparse(node.func)
         ]
         assert not calls, path

@@ -7,7 +7,10 @@ from typing import NamedTuple
 
 import pytest
 import secret_valley
+from known_files import know_files
 
+from sitefinder.io.settings_files import read_settings
+from sitefinder.preparation import store_folder
 from sitefinder.publication.publishing import publish
 from sitefinder.running import run_and_deliver
 
@@ -45,8 +48,9 @@ def editions(made_once, tmp_path_factory):
     found = made_once("public-editions", made)
     # Tests run and publish variants of the first: each process with a store of its own.
     first = found.settings[0]
-    own = shutil.copytree(first.parent, tmp_path_factory.mktemp("public") / first.parent.name)
-    return found._replace(settings=[own / first.name, *found.settings[1:]])
+    own = shutil.copytree(first.parent, tmp_path_factory.mktemp("public") / first.parent.name) / first.name
+    know_files(own, store_folder(read_settings(own)))
+    return found._replace(settings=[own, *found.settings[1:]])
 
 
 @pytest.fixture

@@ -2,7 +2,6 @@
 
 import json
 import re
-import shutil
 from pathlib import Path
 
 import geopandas
@@ -87,8 +86,6 @@ def watched(sample_run, nests):
     """The run with the nests: its GeoPackage, the stages that were made, and the rasters that were opened."""
     path = sample_run.settings.parent / "nests.toml"
     path.write_text(NESTS, encoding="utf-8")
-    # The region is a copy: what its files hold is known from a run before.
-    run_and_deliver(sample_run.settings)
     return watched_run(path)
 
 
@@ -283,7 +280,7 @@ def test_what_the_sample_region_shows_is_what_the_commands_print(sample_run, rep
     readme = (repository / "sample-region" / "README.md").read_text(encoding="utf-8")
     # The commands are shown as they are used, with a store for each run; here all start from the first one's.
     kept = sample_run.settings.parents[1] / "sample-region" / "out-stricter" / STORE
-    shutil.copytree(sample_run.store, kept)
+    sample_run.copy_store(kept)
     run_and_deliver(sample_run.settings.parent / "stricter.toml")
 
     monkeypatch.chdir(sample_run.settings.parent.parent)

@@ -8,13 +8,13 @@ import shutil
 import pytest
 import unpacked
 from left_in_english import figures_in, left_in_english
+from pdf_text import page_texts
 from playwright.sync_api import sync_playwright
 from pypdf import PdfReader
 
 from sitefinder.delivery.page import make_page
 from sitefinder.delivery.sheets import make_district_map, make_field_sheets
 from sitefinder.delivery.summary import make_summary
-from sitefinder.preparation import read_run
 from sitefinder.report.languages import speaking
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.table_texts import from_table
@@ -49,14 +49,14 @@ def made_in(sample_run, tmp_path_factory):
     """A function that gives page, sheets, map and summary of the sample run in a language."""
 
     def made(tag):
-        settings = read_run(sample_run.settings)[0]
+        settings = sample_run.results["settings"]
         wanted = {"language": tag, "page": True, "field_sheets": 20, "district_map": True}
         settings = settings.model_copy(update={"delivery": settings.delivery.model_copy(update=wanted)})
         scratch, results = tmp_path_factory.mktemp(tag), sample_run.results
         return {
             "page": make_page(settings, results, scratch).read_text(encoding="utf-8"),
-            "sheets": PdfReader(make_field_sheets(settings, results, (), scratch)),
-            "map": PdfReader(make_district_map(settings, results, (), (), scratch)),
+            "sheets": make_field_sheets(settings, results, (), scratch),
+            "map": make_district_map(settings, results, (), (), scratch),
             "summary": printed_summary(make_summary(settings, results), []),
         }
 
@@ -75,8 +75,8 @@ def shown_of(page):
     return "\n".join([re.sub(r"<[^>]*>", "\n", page), *attributes])
 
 
-def text_of(pdf):
-    return " ".join(page.extract_text() for page in pdf.pages)
+def text_of(path):
+    return " ".join(page_texts(path))
 
 
 def visible(page):
@@ -170,7 +170,8 @@ def texts_for_scripts(page):
 def test_documents_state_their_language(german, sample_run):
     assert '<html lang="de">' in german["page"]
     assert '<html lang="en">' in (sample_run.folder / "report.html").read_text(encoding="utf-8")
-    assert german["sheets"].trailer["/Root"]["/Lang"] == german["map"].trailer["/Root"]["/Lang"] == "de"
+    for name in ("sheets", "map"):
+        assert PdfReader(german[name]).trailer["/Root"]["/Lang"] == "de"
     for name in ("field-sheets.pdf", "district-map.pdf"):
         assert PdfReader(sample_run.folder / name).trailer["/Root"]["/Lang"] == "en-GB"
 
@@ -178,8 +179,8 @@ def test_documents_state_their_language(german, sample_run):
 def test_german_sheets_take_no_more_pages_than_english_ones(german, sample_run):
     english = PdfReader(sample_run.folder / "field-sheets.pdf")
 
-    assert len(german["sheets"].pages) == len(english.pages)
-    assert len(german["map"].pages) == 1
+    assert len(PdfReader(german["sheets"]).pages) == len(english.pages)
+    assert len(PdfReader(german["map"]).pages) == 1
 
 
 def test_english_is_what_is_delivered_where_no_language_is_set(made_in, sample_run):
@@ -191,7 +192,7 @@ def test_english_is_what_is_delivered_where_no_language_is_set(made_in, sample_r
     )
     assert english["summary"].partition("\n\n")[0] == sample_run.delivered.summary.partition("\n\n")[0]
     for name, pdf in (("field-sheets.pdf", english["sheets"]), ("district-map.pdf", english["map"])):
-        assert text_of(pdf) == text_of(PdfReader(sample_run.folder / name))
+        assert text_of(pdf) == text_of(sample_run.folder / name)
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the program chromium, which .ci/run installs")

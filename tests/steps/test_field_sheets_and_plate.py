@@ -2,11 +2,10 @@
 
 import json
 import re
-import shutil
 
 import pyogrio
 import pytest
-from pypdf import PdfReader
+from pdf_text import page_texts
 
 from sitefinder.errors import InputError
 from sitefinder.explanation.places import find_subject
@@ -16,7 +15,7 @@ from sitefinder.report.text import decimals, figure
 
 
 def text_of(path):
-    return [re.sub(r"\s+", " ", page.extract_text()) for page in PdfReader(path).pages]
+    return [re.sub(r"\s+", " ", text) for text in page_texts(path)]
 
 
 def test_each_sheet_holds_the_figures_of_its_site(sample_run):
@@ -65,7 +64,7 @@ def test_the_plate_holds_the_totals_of_the_districts(sample_run):
 def asked(sample_run, tmp_path_factory):
     """A function that writes sheets from what the sample's run kept."""
     folder = tmp_path_factory.mktemp("asked")
-    store = shutil.copytree(sample_run.store, folder / "store")
+    store = sample_run.copy_store(folder / "store")
     # With the sheets that the run itself had.
     settings = sample_run.settings.with_name("with-sheets.toml")
     text = sample_run.settings.read_text(encoding="utf-8")

@@ -200,13 +200,13 @@ def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(
     assert valley.ran == []
 
 
-def test_an_edited_rule_redoes_its_own_overlaps_alone(with_rule):
+def test_an_edited_rule_redoes_its_own_overlaps_alone_and_what_is_kept_on_is_as_if_it_were_made(with_rule):
     valley = with_rule
     text = valley.settings.read_text(encoding="utf-8")
     valley.settings.write_text(text.replace('"exclude"', '"exclude"\nbuffer_m = 5.0'), encoding="utf-8")
 
     planned = valley.plan()
-    valley.run()
+    again = valley.run()
 
     changed = "setting rules.new reserve.buffer_m: 0.0 → 5.0"
     # What the rules leave of each stretch comes to the same, so that no choice of sites is made again.
@@ -215,14 +215,6 @@ def test_an_edited_rule_redoes_its_own_overlaps_alone(with_rule):
     assert planned["fish_safe_only"] == ["after verdicts"]
     assert planned["rule_overlaps"] == [changed]
     assert planned["rule_verdicts"] == [changed, "after rule_overlaps"]
-
-
-def test_what_is_kept_on_from_the_run_before_is_as_if_it_were_made(with_rule):
-    valley = with_rule
-    text = valley.settings.read_text(encoding="utf-8")
-    valley.settings.write_text(text.replace('"exclude"', '"exclude"\nbuffer_m = 5.0'), encoding="utf-8")
-
-    again = valley.run()
 
     before, last = ({result["place"]: result for result in record["results"]} for record in valley.records[-2:])
     kept_on = {

@@ -14,8 +14,8 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pyogrio
-import pypdf
 import pytest
+from pdf_text import page_texts
 
 from sitefinder.settings.run import DeliverySettings
 
@@ -70,10 +70,6 @@ def shows(shown, value):
     return abs(figure - value) <= half * (1 + 1e-9)
 
 
-def text_of(path):
-    return [page.extract_text() for page in pypdf.PdfReader(path).pages]
-
-
 def test_tables_hold_the_figures_of_the_geopackage_to_the_last_digit(sample_run):
     for layer in ("sites", "reaches", "totals"):
         frame = pyogrio.read_dataframe(sample_run.folder / "sites.gpkg", layer=layer, read_geometry=False)
@@ -105,7 +101,7 @@ def test_the_page_shows_the_figures_of_the_geopackage(sample_run, sites):
 
 
 def test_each_sheet_shows_power_energy_and_cost_of_its_site(sample_run, sites):
-    pages = text_of(sample_run.folder / "field-sheets.pdf")
+    pages = page_texts(sample_run.folder / "field-sheets.pdf")
 
     # As many of the best have a sheet as delivery.field_sheets says by default.
     for site in sites[sites["rank"] <= DeliverySettings().field_sheets].itertuples():
@@ -133,7 +129,7 @@ def test_totals_are_the_same_wherever_they_are_shown(sample_run):
             "from sites"
         ).fetchone()
     page = (sample_run.folder / "report.html").read_text(encoding="utf-8")
-    plate = " ".join(text_of(sample_run.folder / "district-map.pdf")[0].split())
+    plate = " ".join(page_texts(sample_run.folder / "district-map.pdf")[0].split())
 
     assert summed == (power_w, energy_wh)
     (capacity, unit, gwh, low, high) = re.search(

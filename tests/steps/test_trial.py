@@ -1,7 +1,5 @@
 """A trial shows a part of a region: each reach and site in it as a run of the whole region gives it."""
 
-import shutil
-
 import geopandas
 import numpy as np
 import pandas as pd
@@ -49,8 +47,7 @@ MOUTH = "405949,4407704"
 @pytest.fixture(scope="module")
 def of_sample(sample_run, tmp_path_factory):
     """A function that gives the tables of a trial of the sample region, from what its whole run kept."""
-    store = tmp_path_factory.mktemp("trial") / "store"
-    shutil.copytree(sample_run.store, store)
+    store = sample_run.copy_store(tmp_path_factory.mktemp("trial") / "store")
 
     def of(within):
         return run(read_settings(sample_run.settings, within=within), store=store)

@@ -44,11 +44,15 @@ def document_paths():
     list of str
     """
     found = []
-    for path in sorted(REPOSITORY.rglob("*.md")):
-        inside = path.relative_to(REPOSITORY)
-        if not any(part.startswith((".", "out-")) or part in NOT_OURS for part in inside.parts):
-            found.append(inside.as_posix())
-    return found
+    # Folders that are not ours, such as an environment with its packages, are not entered.
+    for folder, folders, files in os.walk(REPOSITORY):
+        folders[:] = filter(_is_ours, folders)
+        found += [Path(folder, name) for name in files if name.endswith(".md") and _is_ours(name)]
+    return [path.relative_to(REPOSITORY).as_posix() for path in sorted(found)]
+
+
+def _is_ours(name):
+    return not name.startswith((".", "out-")) and name not in NOT_OURS
 
 
 def marked(text, kind, name):
