@@ -212,18 +212,23 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
     pieces = _pieces(district_lengths, whole_reaches)
     all_sites = np.ones(len(of_site), dtype=bool)
     data = of_site, sites, simulations, settings
-    rows = [{"scope": REGION, "name": "", **_row(of_reach, all_sites, *data)}]
+    # Most streams of a region have no site: what no sites sum to is worked out once.
+    of_no_site = _of_sites(~all_sites, *data)
+
+    def row(of_reaches, mine):
+        return _of_reaches(of_reaches) | (_of_sites(mine, *data) if mine.any() else of_no_site)
+
+    rows = [{"scope": REGION, "name": "", **row(of_reach, all_sites)}]
     if "districts" in inputs.layers:
         for name in [*dict.fromkeys(district_names(inputs.layers["districts"].frame)), ""]:
             here = pieces[pieces["district"] == name].drop(columns="district")
             here = here.assign(reaches=0).to_dict("list") | {"reaches": (of_reach["district"] == name).tolist()}
             mine = (of_site["district"] == name).to_numpy()
-            row = _row(here, mine, *data)
-            rows.append({"scope": DISTRICT if name else OUTSIDE, "name": name, **row})
+            rows.append({"scope": DISTRICT if name else OUTSIDE, "name": name, **row(here, mine)})
     for name in sorted({*of_reach["stream"], *of_site["stream"]}):
         here = of_reach[of_reach["stream"] == name]
         mine = (of_site["stream"] == name).to_numpy()
-        rows.append({"scope": STREAM_SCOPE, "name": name, **_row(here, mine, *data)})
+        rows.append({"scope": STREAM_SCOPE, "name": name, **row(here, mine)})
     if drops is not None:
         rows.append({"scope": DROPS_SCOPE, "name": "", **_row_of_drops(*drops, settings)})
     table = pd.DataFrame(rows)
@@ -276,11 +281,15 @@ def _pieces(lengths, whole_reaches):
     return pd.DataFrame({"district": lengths["district"].to_numpy(dtype=object), **cut})
 
 
-# One row: sums of reaches and of its sites.
-def _row(of_reaches, mine, of_site, sites, simulations, settings):
+# Of one row the sums of its reaches.
+def _of_reaches(of_reaches):
+    return {name: int(np.asarray(of_reaches[name], dtype=np.int64).sum()) for name in OF_REACHES}
+
+
+# Of one row the sums of its sites.
+def _of_sites(mine, of_site, sites, simulations, settings):
     own, whole_own = sites.loc[mine], of_site.loc[mine]
     return {
-        **{name: int(np.asarray(of_reaches[name], dtype=np.int64).sum()) for name in OF_REACHES},
         "sites": int(mine.sum()),
         **{name: int(whole_own[name].sum()) for name in ("depleted_m", "new_barriers")},
         "power_w": int(whole_own["power_w"].sum()),
@@ -309,9 +318,9 @@ def _row_of_drops(drops, simulations, settings):
         index=drops.index,
     )
     of_months = {name: pd.array([pd.NA] * len(drops), dtype="Int64") for name in names(MONTHLY_WH)}
-    no_reaches = {name: [] for name in OF_REACHES}
     all_drops = np.ones(len(drops), dtype=bool)
-    return _row(no_reaches, all_drops, whole_drops.assign(**of_months), drops, simulations, settings)
+    of_drops = _of_sites(all_drops, whole_drops.assign(**of_months), drops, simulations, settings)
+    return dict.fromkeys(OF_REACHES, 0) | of_drops
 
 
 # LCOE of some sites together, and the intervals of their totals from the same simulations.

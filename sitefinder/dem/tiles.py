@@ -4,7 +4,6 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import ndimage
 
 from sitefinder.compiled import kernel
 from sitefinder.dem.grid import Window, open_edges, widened
@@ -146,6 +145,8 @@ def _boxes(label, part, core, margin, grid):
         return []
     squares = np.zeros((-(-part.rows // side), -(-part.columns // side)), dtype=bool)
     squares[rows // side, columns // side] = True
+    from scipy import ndimage  # noqa: PLC0415 - large, and only tiles whose cells are not all known need it
+
     groups = ndimage.label(squares, np.ones((3, 3)))[0][rows // side, columns // side]
 
     def around(own):

@@ -101,6 +101,8 @@ def internal_rate_of_return(flow, years):
 
     low, high = (np.full(capital.shape, edge) for edge in IRR_RANGE)
     has_one = (capital > 0) & (surplus > 0) & (value(low) > 0) & (value(high) < 0)
+    if not has_one.any():
+        return np.full(capital.shape, np.nan)
     for _ in range(HALVINGS):
         middle = (low + high) / 2.0
         is_below = value(middle) > 0

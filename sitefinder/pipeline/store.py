@@ -59,8 +59,12 @@ def remove_drafts(folder: Path) -> None:
 
 def write_json(path: Path, value: Mapping[str, object]) -> None:
     """Put a value in place of a JSON file in one step, with a line for each of its names."""
+    write_whole(path, _lines_of(value))
+
+
+def _lines_of(value: Mapping[str, object]) -> bytes:
     lines = [f"{json.dumps(name)}: {json.dumps(held, ensure_ascii=False)}" for name, held in value.items()]
-    write_whole(path, ("{\n" + ",\n".join(lines) + "\n}\n").encode())
+    return ("{\n" + ",\n".join(lines) + "\n}\n").encode()
 
 
 def read_json(path: Path) -> Any:
@@ -72,10 +76,12 @@ def read_json(path: Path) -> Any:
 
 
 def move_whole(draft: Path, final: Path) -> None:
-    """Move a folder that is complete to its name, durably. Nothing may stand there."""
+    """Move a folder that is complete to its name, where nothing may stand.
+
+    All of it is on the disk then; that it has its name lasts once the folder that it lies in is synced.
+    """
     sync_folder(draft)
     os.replace(draft, final)
-    sync_folder(Path(final).parent)
 
 
 def link_or_copy(source: Path, target: Path) -> None:
@@ -531,7 +537,10 @@ class Store:
     # Note what a result is, beside its files, and move it all into place.
     def _complete(self, draft: Path, recipe: Recipe, found: dict[str, Any]) -> None:
         entry = {"place": recipe.place, "recipe": recipe._asdict(), **found}
-        write_json(draft / ENTRY, entry | {"digest": _digest_of_entry(entry)})
+        with open(draft / ENTRY, "xb", opener=_private) as file:
+            file.write(_lines_of(entry | {"digest": _digest_of_entry(entry)}))
+            file.flush()
+            os.fsync(file.fileno())
         place = self._place(recipe.key)
         if os.path.lexists(place):
             quarantine(self.folder, recipe.key, recipe.stage)
@@ -711,9 +720,17 @@ def open_store(folder: Path, form: Format) -> Iterator[Store]:
             scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="scratch-", dir=folder / DRAFTS))
         except OSError as error:
             raise _unusable(folder, error) from error
+        # One for all results: what a power cut takes away of their names is made again by the next run.
+        stack.callback(_sync_results, folder)
         store = Store(folder, Path(scratch), form)
         store.notes.extend(notes)
         yield store
+
+
+# What the disk refuses here is no reason to lose a run.
+def _sync_results(folder: Path) -> None:
+    with contextlib.suppress(OSError):
+        sync_folder(folder / RESULTS)
 
 
 # Make a store with its marker, where there is none, and hold it. Another run that ends may take an empty one away

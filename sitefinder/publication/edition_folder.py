@@ -133,6 +133,7 @@ def put_in_place(folder: Path, write: Callable[[Path], None]) -> list[Path]:
             if folder.exists():
                 os.replace(folder, beside / LAST)
             move_whole(new, folder)
+            sync_folder(folder.parent)
     except OSError as error:
         raise InputError.of(
             "the public edition cannot be written",
@@ -153,6 +154,7 @@ def _complete_interrupted(folder: Path, beside: Path) -> None:
         for name in (NEW, LAST):
             if _listing(beside / name) is not None and _is_whole(beside / name):
                 move_whole(beside / name, folder)
+                sync_folder(folder.parent)
                 break
     for name in (NEW, LAST):
         shutil.rmtree(beside / name, ignore_errors=True)

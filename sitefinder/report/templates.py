@@ -1,5 +1,6 @@
 """Templates of HTML files: values are escaped, and a missing value is an error."""
 
+import functools
 from importlib.resources import files
 
 from sitefinder.report.languages import plural, say
@@ -9,8 +10,9 @@ from sitefinder.report.text import plain
 SOFT_HYPHEN = "\u00ad"
 
 
+@functools.cache
 def environment(package):
-    """The templates of a package.
+    """The templates of a package, compiled once in a process.
 
     Parameters
     ----------

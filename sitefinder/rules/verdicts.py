@@ -122,7 +122,14 @@ def stretch_marks(first, stations, segment_length_m, reach, metres, rules):
     enough of one reach under the rule for the rule to hold in that reach: a long stretch must not dilute a reach
     that is excluded.
     """
-    sums = RuleMetres(*[_sums(first, stations, np.asarray(each, dtype=np.float64)) for each in metres])
+    metres = RuleMetres(*[np.asarray(each, dtype=np.float64) for each in metres])
+    certain_m = _sums(first, stations, metres.certain)
+    sums = RuleMetres(
+        certain_m,
+        _sums(first, stations, metres.possible, (metres.certain, certain_m)),
+        _sums(first, stations, metres.missing),
+        _sums(first, stations, metres.outside),
+    )
     enough_m = _enough_m(_sums(first, stations, segment_length_m[np.newaxis])[0], rules)
     certain, possible = sums.certain >= enough_m, sums.possible >= enough_m
     # The two measures differ only where there is a minimum overlap.
@@ -323,11 +330,16 @@ def _owners(first):
 
 # Sum of each row's values over the stations of each stretch, shape (rows, m). They are added in the order of the
 # stations, one after the other, as bincount does.
-def _sums(first, stations, values):
+# Values and sums that are known are taken for rows that are the same: what is certain and what is possible are so
+# under most rules.
+def _sums(first, stations, values, known=None):
     owner, count = _owners(first), len(first) - 1
     sums = np.zeros((len(values), count))
     for row in np.flatnonzero(values.any(axis=1)):
-        sums[row] = np.bincount(owner, weights=values[row][stations], minlength=count)
+        if known is not None and np.array_equal(values[row], known[0][row]):
+            sums[row] = known[1][row]
+        else:
+            sums[row] = np.bincount(owner, weights=values[row][stations], minlength=count)
     return sums
 
 
@@ -339,8 +351,16 @@ def _fills_a_reach(first, stations, reach, enough_m, values):
     for row, (metres, enough) in enumerate(zip(values, enough_m, strict=True)):
         taken_m = metres[stations]
         on_reach = (of_station >= 0) & (taken_m > 0.0)
-        pairs, place = np.unique(owner[on_reach] * reaches + of_station[on_reach], return_inverse=True)
+        pairs, place = _kinds(owner[on_reach] * reaches + of_station[on_reach])
         filled_m = np.bincount(place, weights=taken_m[on_reach], minlength=len(pairs))
         filled = pairs[filled_m >= enough[pairs % reaches]]
         result[row, filled // reaches] = True
     return result
+
+
+# Distinct values, rising, and the place of each value among them, shape (k,): as np.unique gives them, which would
+# sort all, where most follow their like.
+def _kinds(values):
+    begins = np.flatnonzero(np.diff(values, prepend=values[:1] - 1))
+    kinds, of_run = np.unique(values[begins], return_inverse=True)
+    return kinds, np.repeat(of_run, np.diff(begins, append=len(values)))

@@ -208,7 +208,9 @@ class FishSettings(Section):
         description="survival at an existing plant, as a share; the default is the mean of published trials with "
         "any turbine (Radinger and others, 2022: 0.733 to 0.825)",
     )
-    passes: FishPassSettings = Field(FishPassSettings(), description="fish passes and how well they work")
+    passes: FishPassSettings = Field(
+        FishPassSettings.of_defaults(), description="fish passes and how well they work"
+    )
     accessible_from: Share = Field(
         0.1,
         gt=0,

@@ -96,7 +96,7 @@ class _FlowTable(Section):
 
 
 class _Limits(Section):
-    weak_regression: RegressionLimits = RegressionLimits()
+    weak_regression: RegressionLimits = RegressionLimits.of_defaults()
 
 
 class _LimitTable(Section):

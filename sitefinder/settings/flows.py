@@ -557,14 +557,14 @@ class FlowSettings(Section):
         "so that uncovered ground yields no flow",
     )
     weak_regression: RegressionLimits = Field(
-        RegressionLimits(), description="limits beyond which the regression of the mean flow is weak"
+        RegressionLimits.of_defaults(), description="limits beyond which the regression of the mean flow is weak"
     )
     near_gauges: NearGauges | None = Field(
         None,
         description="transfer of gauged flow along the stream; an empty table takes the defaults; absent: no "
         "transfer",
     )
-    spot_gaugings: SpotSettings = Field(SpotSettings(), description="use of inputs.spot_gaugings")
+    spot_gaugings: SpotSettings = Field(SpotSettings.of_defaults(), description="use of inputs.spot_gaugings")
     environmental: list[EnvironmentalFlowSetting] = Field(
         min_length=1,
         description="environmental flow rules; at any time the highest requirement applies; local law decides",
@@ -580,7 +580,9 @@ class FlowSettings(Section):
     change: ChangeSettings | None = Field(
         None, description="climate table that changes natural flow; absent: flow as of today"
     )
-    releases: ReleaseSettings = Field(ReleaseSettings(), description="releases for fish passes and over a crest")
+    releases: ReleaseSettings = Field(
+        ReleaseSettings.of_defaults(), description="releases for fish passes and over a crest"
+    )
 
     @model_validator(mode="after")
     def _has_one_source(self) -> Self:

@@ -762,27 +762,27 @@ class Settings(Section):
 
     run: RunSettings
     inputs: Inputs
-    network: NetworkSettings = NetworkSettings()
-    terrain: TerrainSettings = TerrainSettings()
-    heads: HeadSettings = HeadSettings()
-    flags: FlagSettings = FlagSettings()
+    network: NetworkSettings = NetworkSettings.of_defaults()
+    terrain: TerrainSettings = TerrainSettings.of_defaults()
+    heads: HeadSettings = HeadSettings.of_defaults()
+    flags: FlagSettings = FlagSettings.of_defaults()
     flows: FlowSettings
-    stretches: StretchSettings = StretchSettings()
-    conduits: ConduitSettings = ConduitSettings()
+    stretches: StretchSettings = StretchSettings.of_defaults()
+    conduits: ConduitSettings = ConduitSettings.of_defaults()
     energy: EnergySettings
-    tailwater: TailwaterSettings = TailwaterSettings()
-    channel: ChannelSettings = ChannelSettings()
+    tailwater: TailwaterSettings = TailwaterSettings.of_defaults()
+    channel: ChannelSettings = ChannelSettings.of_defaults()
     costs: CostSettings
-    grid: GridSettings = GridSettings()
+    grid: GridSettings = GridSettings.of_defaults()
     off_grid: OffGridSettings | None = None
-    fish: FishSettings = FishSettings()
-    depleted_reach: DepletedReachSettings = DepletedReachSettings()
+    fish: FishSettings = FishSettings.of_defaults()
+    depleted_reach: DepletedReachSettings = DepletedReachSettings.of_defaults()
     rules: list[RuleSettings] = Field(default_factory=list)
-    uncertainty: UncertaintySettings = UncertaintySettings()
-    ranking: RankingSettings = RankingSettings()
-    selection: SelectionSettings = SelectionSettings()
-    delivery: DeliverySettings = DeliverySettings()
-    publication: PublicationSettings = PublicationSettings()
+    uncertainty: UncertaintySettings = UncertaintySettings.of_defaults()
+    ranking: RankingSettings = RankingSettings.of_defaults()
+    selection: SelectionSettings = SelectionSettings.of_defaults()
+    delivery: DeliverySettings = DeliverySettings.of_defaults()
+    publication: PublicationSettings = PublicationSettings.of_defaults()
     fit: FitSettings | None = None
 
     def __init__(self, /, *, folder: object = ".", **tables: Any) -> None:

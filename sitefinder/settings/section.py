@@ -1,11 +1,13 @@
 """A table of the settings file: frozen, closed to unknown keys, and strict about what a value may be."""
 
+import functools
 import math
 import unicodedata
 from collections.abc import Iterator
-from typing import Any, Literal, get_args, get_origin
+from typing import Any, Literal, Self, cast, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, ValidationInfo, field_validator
+from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler
+from pydantic_core.core_schema import CoreSchema, no_info_before_validator_function
 
 # No value in these units can be greater, whatever it is of; names end in the unit. Where a setting has a narrower
 # range, its field says so.
@@ -42,15 +44,55 @@ class Section(BaseModel):
     # with each class, it took a sixth longer to read a settings file, for which every command waits.
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
-    @field_validator("*", mode="before")
     @classmethod
-    def _values_are_of_their_kind(cls, value: Any, info: ValidationInfo) -> Any:
-        name = str(info.field_name)
-        kinds = tuple(_kinds_within(cls.model_fields[name].annotation))
-        if not any(issubclass(kind, BaseModel) for kind in kinds):
+    def of_defaults(cls) -> Self:
+        """The table where nothing is set, as a default of the one that holds it.
+
+        Its values are those of the code and are not validated here; a test does that. To make what validates them
+        for each such default took a third of the time in which the settings are imported.
+        """
+        return cast("Self", cls.model_construct())
+
+    # Each value is looked at before its field's own validation. A validator of pydantic's for all fields does the
+    # same, but is inspected for each of them, and a third of the time to make what validates settings went there.
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        schema = handler(source)
+        for name, field in _fields_of(handler.resolve_ref_schema(schema)).items():
+            # A default is no value of the user's.
+            holder = field["schema"] if field["schema"]["type"] == "default" else field
+            if not _is_checked(holder["schema"]):
+                holder["schema"] = no_info_before_validator_function(_OfItsKind(cls, name), holder["schema"])
+        return schema
+
+
+class _OfItsKind:
+    # Gives back a value of a field, which may be of the kinds of its annotation alone.
+    def __init__(self, section: type[Section], name: str) -> None:
+        self._section, self._name = section, name
+
+    @functools.cached_property
+    def _kinds(self) -> tuple[type, ...]:
+        return tuple(_kinds_within(self._section.model_fields[self._name].annotation))
+
+    def __call__(self, value: Any) -> Any:
+        if not any(issubclass(kind, BaseModel) for kind in self._kinds):
             for each in _plain_values(value):
-                _validate_kind(each, name, kinds)
+                _validate_kind(each, self._name, self._kinds)
         return value
+
+
+# The fields in the schema of a section, below what validates the section as a whole.
+def _fields_of(schema: Any) -> dict[str, Any]:
+    while schema["type"] != "model-fields":
+        schema = schema["schema"]
+    fields: dict[str, Any] = schema["fields"]
+    return fields
+
+
+# Whether a schema is that of a section which was looked at before.
+def _is_checked(schema: Any) -> bool:
+    return schema["type"] == "function-before" and isinstance(schema["function"]["function"], _OfItsKind)
 
 
 # The plain types in an annotation such as ``list[float] | None``.
