@@ -10,14 +10,16 @@ import pytest
 import shapely
 from small_valley import CRS, write_valley
 
-from sitefinder.errors import ConfigError, InputError
+from sitefinder.errors import ConfigError, InputError, StageError
 from sitefinder.io import computer
 from sitefinder.io.computer import available_memory_mb, free_disk_mb
 from sitefinder.io.settings_files import read_settings, read_toml
 from sitefinder.network.quality import count_crossings, list_crossings
+from sitefinder.pipeline import memory
 from sitefinder.planning import plan
 from sitefinder.preparation import check, read_run
 from sitefinder.rules.overlaps import pairs_within_buffer
+from sitefinder.running import run_and_deliver
 from sitefinder.scenarios import run_scenarios
 from sitefinder.steps.demand import PAYING_S, Counts, demand_of, with_workers, within_memory
 from sitefinder.units import gigabytes_of
@@ -202,6 +204,17 @@ def test_scenarios_hold_themselves_to_a_stated_memory_before_any_is_run(valley):
 
     assert "expected:  at most 100 MB" in str(raised.value)
     assert not (valley.parent / "out").exists()
+
+
+def test_a_run_that_takes_more_than_was_foreseen_is_stopped_and_delivers_nothing(valley, monkeypatch):
+    monkeypatch.setattr(memory, "LOOK_S", 0.01)
+    monkeypatch.setattr(memory, "used_mb", lambda: (5432.1, 3))
+
+    with pytest.raises(StageError, match="the run takes more memory than it may") as raised:
+        run_and_deliver(limited(valley, 2.0))
+
+    assert "found:     5.43 GB in 3 processes" in str(raised.value)
+    assert not (valley.parent / "out" / "sites.gpkg").exists()
 
 
 def test_workers_count_with_the_run(valley):
