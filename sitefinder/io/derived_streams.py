@@ -236,8 +236,8 @@ def _copy_plain(dem_path, profile, folder):
 
 
 # Lines from the DEM, and the largest number of cells that any cell drains. Lines are None if no cell drains
-# enough: the engine's last step does not accept a raster without streams. The engine holds every raster until it
-# is told otherwise, also those that nobody names any more.
+# enough: the engine's last step does not accept a raster without streams. The engine holds every raster until that
+# is removed, also where no variable names it any more.
 def _derived(threshold_cells, folder, breach_search_cells):
     engine, pointer = _directions(folder, breach_search_cells)
     # In memory: to write each of these rasters takes as long as to make it, and counts beyond 32,767 are lost.

@@ -39,10 +39,10 @@ TasksDone = Callable[[int, int], None]
 EXECUTOR = "executor"
 # What a stage declares that sees all of something given in parts, also what is only for readers.
 WHOLE = "*"
-# A kept result of so many bytes is let go once no stage to come reads it, and so are the largest ones that are not
+# A kept result of this many bytes is let go once no stage to come reads it, and so are the largest ones that are not
 # read soon, where all that are held take more than this together; they are read from the store again where
 # something asks for them (own choices). The results of small regions all stay.
-LARGE_B, HELD_B = 4e6, 200e6
+LARGE_B, HELD_B = 4e6, 600e6
 # After a stage that took so long, memory that it has freed is handed back to the system (own choice) [s].
 LONG_S = 1.0
 
@@ -388,6 +388,7 @@ class Results(Mapping[str, Any]):
         self._items: dict[str, list[Recipe]] = {}
         self._log, self._is_closed = log, False
         self._executor, self._tasks_done, self._before = executor, tasks_done, before
+        self._sizes: dict[str, int] = {}
         self._numbers = {stage.name: number for number, stage in enumerate(stages)}
         self._readers: dict[str, list[int]] = {}
         for number, stage in enumerate(stages):
@@ -433,7 +434,9 @@ class Results(Mapping[str, Any]):
         if self._store is None:
             return
         number = self._numbers[stage.name] + 1
-        sizes = {name: self._size_of(self._store, name) for name in self._held}
+        for name in self._held.keys() - self._sizes.keys():
+            self._sizes[name] = self._size_of(self._store, name)
+        sizes = {name: self._sizes[name] for name in self._held}
         # The stage that reads each of the large ones next.
         due = {
             name: next((reader for reader in self._readers.get(name, ()) if reader >= number), len(self._stages))
@@ -593,6 +596,8 @@ class Results(Mapping[str, Any]):
                         continue
                 log_started(stage.name, item)
                 yield item, own
+                # Gone before the next ones are cut.
+                del own
 
         for item, result, seconds, written in self._executor.answers(stage.run, shared, missing(), stage.name):
             place = place_of(stage.name, item)

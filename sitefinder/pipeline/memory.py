@@ -21,8 +21,8 @@ def hand_back() -> None:
 
     Notes
     -----
-    The C library keeps what arrays and geometry leave behind, between others that stay, and Arrow has a pool of its
-    own. It takes milliseconds, so it is for after large results alone.
+    The C library keeps what arrays and geometry leave behind, between others that stay, and Arrow has a pool of
+    its own. It takes milliseconds, so it is for after large results alone.
     """
     if (arrow := sys.modules.get("pyarrow")) is not None:
         arrow.default_memory_pool().release_unused()
@@ -40,7 +40,7 @@ def _trim() -> Callable[[int], int] | None:
     except (OSError, AttributeError):
         return None
     trim.argtypes, trim.restype = [ctypes.c_size_t], ctypes.c_int
-    return trim  # type: ignore[no-any-return]
+    return trim
 
 
 def used_mb() -> tuple[float, int]:

@@ -360,7 +360,6 @@ class Store:
         self._checked: set[Path] = set()
         # Digests of all bytes of results that were asked for.
         self._bytes: dict[str, str] = {}
-        self._sizes: dict[str, int] = {}
 
     def has(self, key: str) -> bool:
         """Whether a result is there; whether it is sound shows when it is read."""
@@ -423,12 +422,10 @@ class Store:
 
     def size_of(self, key: str) -> int:
         """Bytes of a result as it is kept, without files beside it; 0 where there is none."""
-        if key not in self._sizes:
-            try:
-                self._sizes[key] = (self._place(key) / RESULT).stat().st_size
-            except OSError:
-                return 0
-        return self._sizes[key]
+        try:
+            return (self._place(key) / RESULT).stat().st_size
+        except OSError:
+            return 0
 
     def items_of(self, key: str) -> list[str]:
         """Keys of the results that a kept one was joined from, each kept by itself; empty for any other."""

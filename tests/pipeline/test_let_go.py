@@ -11,7 +11,7 @@ from sitefinder.pipeline.store import open_store
 
 
 class Sums:
-    """``long`` → ``total`` → ``end``, and ``short`` → ``end``; with what was run, and what was held at each stage."""
+    """``long`` → ``total`` → ``end``, and ``short`` → ``end``; with what was run, and held after each stage."""
 
     def __init__(self, folder, count):
         self.folder, self.count, self.ran, self.held = folder, count, [], {}

@@ -220,8 +220,9 @@ def test_a_run_that_takes_more_than_was_foreseen_is_stopped_and_delivers_nothing
 def test_workers_count_with_the_run(valley):
     demand = demand_of(read_settings(valley), SOUND)
 
-    assert demand.total_mb(1) == demand.process_mb
-    assert demand.total_mb(3) == demand.process_mb + 3 * demand.worker_mb
+    assert demand.system_mb == pytest.approx(0.02 * demand.stations * 0.2)
+    assert demand.total_mb(1) == demand.process_mb + demand.system_mb
+    assert demand.total_mb(3) == demand.process_mb + demand.system_mb + 3 * demand.worker_mb
     (problem,) = check(changed(valley, ("[run]", "[run]\nworkers = 8\nmemory_limit_gb = 2.0")))
     assert "or fewer workers" in problem
     assert "of each of 8 workers" in problem
@@ -240,7 +241,7 @@ def test_a_large_region_gets_as_many_workers_as_cores_pay_and_memory_allows(vall
     assert (chosen(), chosen(cores=1), chosen(cores=1000)) == (4, 1, demand.paid_workers)
     # Smaller tiles and parts first, then fewer workers, and one process at last.
     assert chosen(memory_mb=demand.total_mb(4) - 50.0) == 4
-    assert chosen(memory_mb=demand.process_mb + 2.5 * 500.0) == 2
+    assert chosen(memory_mb=demand.total_mb(1) + 2.5 * 500.0) == 2
     assert chosen(memory_mb=1.0) == 1
     stated = with_workers(read_settings(valley, ["run.workers=3"]), large, 1e6, lambda: 4)
     assert stated.run.workers == 3
