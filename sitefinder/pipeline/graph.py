@@ -39,8 +39,8 @@ TasksDone = Callable[[int, int], None]
 EXECUTOR = "executor"
 # What a stage declares that sees all of something given in parts, also what is only for readers.
 WHOLE = "*"
-# A kept result of this many bytes is let go once no stage to come reads it, and so are the largest ones that are not
-# read soon, where all that are held take more than this together; they are read from the store again where
+# A kept result of this many bytes is let go once no stage to come reads it; and where all that are held take more
+# than this together, so are large ones that the next stage does not read. They are read from the store again where
 # something asks for them (own choices). The results of small regions all stay.
 LARGE_B, HELD_B = 4e6, 600e6
 # After a stage that took so long, memory that it has freed is handed back to the system (own choice) [s].
