@@ -37,6 +37,7 @@ from sitefinder.pipeline.executors import Executor, InThisProcess, log_workers, 
 from sitefinder.pipeline.graph import Made, Results, Stage, run_stages
 from sitefinder.pipeline.keys import Recipe, recipes_of
 from sitefinder.pipeline.linear_algebra import one_thread
+from sitefinder.pipeline.memory import held_to
 from sitefinder.pipeline.run_log import last_keys, last_record, reported_results, write_record
 from sitefinder.pipeline.store import Store, open_store
 from sitefinder.preparation import (
@@ -98,7 +99,8 @@ def run(
         Whoever can reach a scheduler can run code on its workers: keep it on a private network, or use TLS.
     memory_gb : float, optional
         Memory that all processes on this machine may take together [GB], in place of the settings'; terrain tiles
-        are made to fit, and a run that would need more is refused. It changes no result.
+        are made to fit, and a run that would need more is refused, or stopped where it takes more after all. It
+        changes no result.
     strict : bool, optional
         Stop where a part of the network cannot be resolved, also where the settings do not say so.
     verify : bool, optional
@@ -136,7 +138,9 @@ def run(
         job = _Job(settings, inputs, target, record, memory, listener, executor)
         bound.validate()
         record.passed("reading")
-        with with_parts_of(settings.run.part_stations), one_thread():
+        limit_gb = settings.run.memory_limit_gb
+        held = held_to(None if limit_gb is None else limit_gb * 1e3)
+        with with_parts_of(settings.run.part_stations), one_thread(), held:
             return job.run_alone() if kept is None else job.run_with(kept)
 
 

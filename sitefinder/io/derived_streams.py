@@ -10,7 +10,7 @@ from sitefinder.dem.grid import Grid, cell_of, whole
 from sitefinder.dem.priority_flood import NO_POINTER, NO_SEED, edge_cells, labels_down
 from sitefinder.errors import InputError
 from sitefinder.io import raster_library as rasterio
-from sitefinder.io.raster import tile_transform
+from sitefinder.io.raster import CHUNK_CELLS, tile_transform
 from sitefinder.units import M2_PER_KM2
 
 # The engine keeps several rasters of 8 bytes a cell in memory: this is some 3 GB.
@@ -18,6 +18,7 @@ MAX_CELLS = 50_000_000
 # Maximum length of a breach out of a depression, which is filled where none is found [cells].
 BREACH_SEARCH_CELLS = 50
 NO_DATA = -9999.0
+PLAIN_DEM = "dem.tif"
 # How far stream cells are lowered, so that flow next to a stream reaches it [m] (common practice, no source).
 BURN_M = 20.0
 # Our directions, clockwise from east, by the engine's code: a power of two, clockwise from north-east.
@@ -67,7 +68,7 @@ def derive_network(
     .. [1] J. B. Lindsay, "Efficient hybrid breaching-filling sink removal methods for flow path enforcement in
        digital elevation models," Hydrological Processes, vol. 30, pp. 846-857, 2016, doi:10.1002/hyp.10648.
     """
-    elevation_m, profile, grid = _read(Path(dem_path), max_cells)
+    profile, grid = _plain_profile(Path(dem_path), max_cells)
     threshold_cells = threshold_area_km2 * M2_PER_KM2 / (grid.cell_width_m * grid.cell_height_m)
     if threshold_cells <= 1.0:
         raise InputError.of(
@@ -78,7 +79,8 @@ def derive_network(
             fix="raise the threshold area",
         )
     with tempfile.TemporaryDirectory(dir=scratch_folder, prefix="whitebox-") as folder:
-        lines, largest_cells = _derived(elevation_m, profile, threshold_cells, Path(folder), breach_search_cells)
+        _copy_plain(Path(dem_path), profile, Path(folder))
+        lines, largest_cells = _derived(threshold_cells, Path(folder), breach_search_cells)
     if lines is None or lines.empty:
         raise InputError.of(
             "no stream drains the threshold area",
@@ -162,14 +164,18 @@ def route_with_whitebox(
     }
     with tempfile.TemporaryDirectory(dir=scratch_folder, prefix="whitebox-") as folder:
         pointer_file = Path(folder) / "pointer.tif"
-        _directions(burnt_m, profile, Path(folder), breach_search_cells, pointer_file)
+        with rasterio.open(Path(folder) / PLAIN_DEM, "w", **profile) as copy:
+            copy.write(burnt_m, 1)
+        del burnt_m
+        engine, pointer = _directions(Path(folder), breach_search_cells, pointer_file)
+        engine.remove_raster_from_memory(pointer)
         with rasterio.open(pointer_file) as raster:
             pointer = POINTER_OF_CODE[np.where(valid, raster.read(1), 0).astype(np.uint8)]
     return labels_down(pointer, ends, valid, edge_cells(valid, (False,) * 4))
 
 
-# Elevations [unit of the DEM] with NO_DATA in the gaps, the profile of a copy, and the grid.
-def _read(dem_path, max_cells):
+# The profile of a plain copy of a DEM, and its grid.
+def _plain_profile(dem_path, max_cells):
     with rasterio.open(dem_path) as dem:
         if dem.crs is None or not dem.crs.is_projected or dem.crs.linear_units_factor[1] != 1.0:
             raise InputError.of(
@@ -194,16 +200,6 @@ def _read(dem_path, max_cells):
                 fix="cut it along watersheds (for example with gdalwarp -cutline) and derive each part, "
                 "use coarser cells, or give a mapped network",
             )
-        band = dem.read(1, masked=True)
-        usable = ~np.ma.getmaskarray(band) & np.isfinite(band.data)
-        if not usable.any():
-            raise InputError.of(
-                "the DEM holds no data",
-                file=dem_path,
-                found=f"only nodata ({dem.nodata})",
-                fix="check its nodata value",
-            )
-        elevation_m = np.where(usable, band.data, NO_DATA).astype(np.float32)
         profile = {
             "driver": "GTiff",
             "width": dem.width,
@@ -216,43 +212,69 @@ def _read(dem_path, max_cells):
         }
         transform = dem.transform
         grid = Grid(dem.height, dem.width, transform.c, transform.f, transform.a, -transform.e)
-    return elevation_m, profile, grid
+    return profile, grid
+
+
+# The engine's copy of a DEM, with NO_DATA in the gaps, row by row of its blocks: no process holds all of it.
+def _copy_plain(dem_path, profile, folder):
+    found = False
+    with rasterio.open(dem_path) as dem, rasterio.open(folder / PLAIN_DEM, "w", **profile) as copy:
+        nodata = dem.nodata
+        for first in range(0, dem.height, CHUNK_CELLS):
+            window = rasterio.windows.Window(0, first, dem.width, min(CHUNK_CELLS, dem.height - first))
+            band = dem.read(1, window=window, masked=True)
+            usable = ~np.ma.getmaskarray(band) & np.isfinite(band.data)
+            found |= bool(usable.any())
+            copy.write(np.where(usable, band.data, NO_DATA).astype(np.float32), 1, window=window)
+    if not found:
+        raise InputError.of(
+            "the DEM holds no data",
+            file=dem_path,
+            found=f"only nodata ({nodata})",
+            fix="check its nodata value",
+        )
 
 
 # Lines from the DEM, and the largest number of cells that any cell drains. Lines are None if no cell drains
-# enough: the engine's last step does not accept a raster without streams.
-def _derived(elevation_m, profile, threshold_cells, folder, breach_search_cells):
-    engine, pointer = _directions(elevation_m, profile, folder, breach_search_cells)
+# enough: the engine's last step does not accept a raster without streams. The engine holds every raster until that
+# is removed, also where no variable names it any more.
+def _derived(threshold_cells, folder, breach_search_cells):
+    engine, pointer = _directions(folder, breach_search_cells)
     # In memory: to write each of these rasters takes as long as to make it, and counts beyond 32,767 are lost.
     drained = engine.hydrology.d8_flow_accum(input=pointer, out_type="cells", input_is_pointer=True)
-    # Gaps are below all counts.
-    largest_cells = float(drained.to_numpy().max())
-    if largest_cells < threshold_cells:
-        return None, largest_cells
-    streams = engine.streams.extract_streams(
-        flow_accumulation=drained, threshold=threshold_cells, zero_background=True
-    )
-    engine.streams.raster_streams_to_vector(
-        d8_pntr=pointer, streams_raster=streams, output=str(folder / "streams.shp")
-    )
-    return gpd.read_file(folder / "streams.shp"), largest_cells
+    drained.update_min_max()
+    largest_cells = float(drained.metadata().maximum)
+    is_any = largest_cells >= threshold_cells
+    if is_any:
+        streams = engine.streams.extract_streams(
+            flow_accumulation=drained, threshold=threshold_cells, zero_background=True
+        )
+        engine.remove_raster_from_memory(drained)
+        engine.streams.raster_streams_to_vector(
+            d8_pntr=pointer, streams_raster=streams, output=str(folder / "streams.shp")
+        )
+        engine.remove_raster_from_memory(streams)
+    else:
+        engine.remove_raster_from_memory(drained)
+    engine.remove_raster_from_memory(pointer)
+    return gpd.read_file(folder / "streams.shp") if is_any else None, largest_cells
 
 
 # The engine and its raster of directions, also written to a file where one is named.
-def _directions(elevation_m, profile, folder, breach_search_cells, pointer_file=None):
+def _directions(folder, breach_search_cells, pointer_file=None):
     import whitebox_workflows
 
-    with rasterio.open(folder / "dem.tif", "w", **profile) as copy:
-        copy.write(elevation_m, 1)
     engine = whitebox_workflows.WbEnvironment()
     engine.verbose = False
+    dem = engine.read_raster(str(folder / PLAIN_DEM))
     breached = engine.hydrology.breach_depressions_least_cost(
-        dem=engine.read_raster(str(folder / "dem.tif")),
-        max_dist=breach_search_cells,
-        fill_deps=True,
+        dem=dem, max_dist=breach_search_cells, fill_deps=True
     )
+    engine.remove_raster_from_memory(dem)
     written = {} if pointer_file is None else {"output": str(pointer_file)}
-    return engine, engine.hydrology.d8_pointer(dem=breached, **written)
+    pointer = engine.hydrology.d8_pointer(dem=breached, **written)
+    engine.remove_raster_from_memory(breached)
+    return engine, pointer
 
 
 # Lines with stable ids; the engine renumbers them whenever anything changes.

@@ -267,6 +267,7 @@ class Cluster:
                         do_task, json.dumps(one._asdict()), key=key, retries=RETRIES, pure=False, priority=-number
                     )
                     pending[future] = (number, item, one)
+                    del own
                 if not pending:
                     break
                 for future in self._next_done(client, list(pending), stage):

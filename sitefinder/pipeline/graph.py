@@ -26,6 +26,7 @@ from sitefinder.pipeline.executors import (
     peak_memory_mb,
     place_of,
 )
+from sitefinder.pipeline.memory import hand_back
 
 if TYPE_CHECKING:
     from sitefinder.pipeline.keys import Recipe
@@ -38,6 +39,12 @@ TasksDone = Callable[[int, int], None]
 EXECUTOR = "executor"
 # What a stage declares that sees all of something given in parts, also what is only for readers.
 WHOLE = "*"
+# A kept result of this many bytes is let go once no stage to come reads it; and where all that are held take more
+# than this together, so are large ones that the next stage does not read. They are read from the store again where
+# something asks for them (own choices). The results of small regions all stay.
+LARGE_B, HELD_B = 4e6, 600e6
+# After a stage that took so long, memory that it has freed is handed back to the system (own choice) [s].
+LONG_S = 1.0
 
 
 class PerItem(NamedTuple):
@@ -316,6 +323,7 @@ def run_stages(
     results.prepare_executor()
     for stage in stages:
         results.make_ready(stage)
+        results.let_go_after(stage)
     return dict(results) if store is None else results
 
 
@@ -333,6 +341,9 @@ class KeepsResults(Protocol):
 
     def bytes_of(self, key: str) -> str | None:
         """A digest of all bytes of a result as it is kept, None where there is none."""
+
+    def size_of(self, key: str) -> int:
+        """Bytes of a result as it is kept, without files beside it; 0 where there is none."""
 
     def keep(
         self,
@@ -377,6 +388,12 @@ class Results(Mapping[str, Any]):
         self._items: dict[str, list[Recipe]] = {}
         self._log, self._is_closed = log, False
         self._executor, self._tasks_done, self._before = executor, tasks_done, before
+        self._sizes: dict[str, int] = {}
+        self._numbers = {stage.name: number for number, stage in enumerate(stages)}
+        self._readers: dict[str, list[int]] = {}
+        for number, stage in enumerate(stages):
+            for name in stage.reads:
+                self._readers.setdefault(name, []).append(number)
 
     def __iter__(self) -> Iterator[str]:
         return iter([*self._given, *(name for name in self._stages if name not in self._given)])
@@ -411,6 +428,35 @@ class Results(Mapping[str, Any]):
             for recipe in self._recipes[stage.name]:
                 self._log[recipe.place] = Made(True, 0.0, peak_memory_mb())
                 log_kept(stage.name, recipe.item)
+
+    def let_go_after(self, stage: Stage) -> None:
+        """Hold large results no longer than they are needed, once a stage is done."""
+        if self._store is None:
+            return
+        number = self._numbers[stage.name] + 1
+        for name in self._held.keys() - self._sizes.keys():
+            self._sizes[name] = self._size_of(self._store, name)
+        sizes = {name: self._sizes[name] for name in self._held}
+        # The stage that reads each of the large ones next.
+        due = {
+            name: next((reader for reader in self._readers.get(name, ()) if reader >= number), len(self._stages))
+            for name, size in sizes.items()
+            if size >= LARGE_B
+        }
+        held_b, gone = sum(sizes.values()), False
+        for name in sorted(due, key=lambda name: -due[name]):
+            if due[name] == len(self._stages) or (held_b > HELD_B and due[name] > number):
+                del self._held[name]
+                held_b -= sizes[name]
+                gone = True
+        made = self._log.get(stage.name)
+        if gone or (made is not None and not made.was_kept and made.seconds >= LONG_S):
+            hand_back()
+
+    # Bytes of a stage's result in the store; 0 where some of it is not there, since it could not be kept.
+    def _size_of(self, store: KeepsResults, name: str) -> int:
+        sizes = [store.size_of(recipe.key) for recipe in self._recipes[name]]
+        return sum(sizes) if all(sizes) else 0
 
     # Whether all of a stage's results are in the store.
     def _is_kept(self, stage: Stage) -> bool:
@@ -502,7 +548,9 @@ class Results(Mapping[str, Any]):
         begun = time.perf_counter()
         kept = self._store.load(recipe)
         if kept is not None:
-            self._log[recipe.place] = Made(True, time.perf_counter() - begun, peak_memory_mb())
+            # One that this run made, let go and reads again stays one that it made.
+            if (known := self._log.get(recipe.place)) is None or known.was_kept:
+                self._log[recipe.place] = Made(True, time.perf_counter() - begun, peak_memory_mb())
             return kept.result
         if self._is_closed:
             raise StageError.of(
@@ -548,6 +596,8 @@ class Results(Mapping[str, Any]):
                         continue
                 log_started(stage.name, item)
                 yield item, own
+                # Gone before the next ones are cut.
+                del own
 
         for item, result, seconds, written in self._executor.answers(stage.run, shared, missing(), stage.name):
             place = place_of(stage.name, item)

@@ -426,6 +426,13 @@ class Store:
             self._bytes[key] = _digest_of_entry(entry["files"])
         return self._bytes[key]
 
+    def size_of(self, key: str) -> int:
+        """Bytes of a result as it is kept, without files beside it; 0 where there is none."""
+        try:
+            return (self._place(key) / RESULT).stat().st_size
+        except OSError:
+            return 0
+
     def items_of(self, key: str) -> list[str]:
         """Keys of the results that a kept one was joined from, each kept by itself; empty for any other."""
         entry = self._entry(key)

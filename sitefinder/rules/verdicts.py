@@ -224,7 +224,7 @@ def admissible(scheme_type, marks, allow, new_barrier=None, passes_forbidden=Non
     choice = np.where(fish_safe_only(marks), SAFE_MAY, ANY_MAY)
     choice = np.where(fish_safe_only(marks, AS_BUILT_SAFETY.name), AS_BUILT_MAY, choice)
     choice = np.where(why > 0, NONE_MAY, choice)
-    return Admission(choice.astype(np.int8), np.array(BARRED_BECAUSE)[why])
+    return Admission(choice.astype(np.int8), np.array(BARRED_BECAUSE, dtype=object)[why])
 
 
 def fish_safe_only(marks, question=None):

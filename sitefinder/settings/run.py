@@ -377,7 +377,8 @@ class RunSettings(Section):
         None,
         gt=0,
         description="memory that all processes of the run on this machine may take together [GB]; terrain tiles "
-        "and parts of drainage systems are made to fit, and what needs more is refused; no effect on results; "
+        "and parts of drainage systems are made to fit, what needs more is refused, and a run that takes more "
+        "after all is stopped; no effect on results; "
         "absent: what the machine has available",
     )
     part_stations: int | None = Field(

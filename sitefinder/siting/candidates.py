@@ -380,7 +380,8 @@ def subset(stretches, kept) -> Stretches:
     rows = np.flatnonzero(kept)
     lengths = np.diff(stretches.start)[rows]
     start = np.concatenate([[0], np.cumsum(lengths)])
-    within = np.repeat(stretches.start[:-1][rows] - start[:-1], lengths) + np.arange(start[-1])
+    within = np.repeat(stretches.start[:-1][rows] - start[:-1], lengths)
+    within += np.arange(start[-1])
     pond_start = start[:-1] + (stretches.pond_start - stretches.start[:-1])[rows]
     table = stretches.table.iloc[rows].reset_index(drop=True)
     return Stretches(table, start, pond_start, stretches.taken[within])

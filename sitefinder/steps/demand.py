@@ -21,9 +21,12 @@ if TYPE_CHECKING:
 # Measured, the larger of several where they differ (tests/benchmarks/memory.py, where nothing else is said).
 # The run's own process with its libraries, kernels compiled for the first time included; a worker's [MB].
 PROCESS_MB, WORKER_MB = 700.0, 500.0
-# Tables of the region in the run's own process, by station, with the candidates that the defaults lead to: whole
-# runs took 6.2 GB with 174,000 stations, 2.0 with 44,000 and 0.7 with 5,800 [MB].
-STATION_MB = 0.034
+# Tables of the region in the run's own process, by station, with the candidates that the defaults lead to: a whole
+# run with a store and two workers took 1.6 GB with 48,000 stations [MB].
+STATION_MB = 0.026
+# A drainage system whose sites are chosen, by station: 1.2 GB of a worker with 36,000 (the same run). How large
+# the largest one is shows only in the run; it may be all of the region [MB].
+SYSTEM_STATION_MB = 0.02
 # Stretches along the stream that begin at a station, with those defaults: length over spacing.
 USUAL_STRETCHES = 30.0
 # A part of a drainage system whose candidates are valued, by station, with those defaults: 26 MB of 250, 73 of
@@ -33,8 +36,9 @@ PART_STATION_MB = 0.1
 TILE_CELL_B, COVARIATE_CELL_B = 50.0, 16.0
 # Cells along the streams, one for each cell that a line goes through [B].
 STREAM_CELL_B = 80.0
-# The engine that derives streams holds the whole DEM with directions and areas [B by cell].
-WHOLE_CELL_B = 60.0
+# The engine holds the whole DEM with directions and areas: where it derives streams (37 to 46 B), and where it
+# drains the terrain [B by cell].
+DERIVED_CELL_B, WHOLE_CELL_B = 50.0, 60.0
 # Crossings of lines, each a row of the list of repairs (620 B, and their sorting) [B].
 CROSSING_B = 700.0
 # A vertex of a polygon with another one within the distance of its buffer: the offset curves of both cross
@@ -86,6 +90,8 @@ class Demand(NamedTuple):
         Memory of a terrain tile, in the same process or a worker's [MB].
     part_mb : float
         Memory of a part of a drainage system, likewise [MB].
+    system_mb : float
+        Memory of the largest drainage system as its sites are chosen, likewise, but in one process at a time [MB].
     disk_mb : float
         In the store, with files on their way [MB].
     """
@@ -98,23 +104,25 @@ class Demand(NamedTuple):
     parts_mb: Mapping[str, float]
     tile_mb: float
     part_mb: float
+    system_mb: float
     disk_mb: float
 
     @property
     def process_mb(self) -> float:
-        """The most memory that the run's own process holds [MB]."""
+        """The most memory that the run's own process holds, where others choose sites [MB]."""
         # Network and terrain come before most of the tables, and what they took is let go; rules come after.
         before = max(self.tile_mb, *(self.parts_mb[name] for name in (STREAM_CELLS, WHOLE_DEM, CROSSINGS)))
         return PROCESS_MB + max(before, self.parts_mb[STATIONS] + self.parts_mb[BUFFER])
 
     @property
     def worker_mb(self) -> float:
-        """The most memory that a worker holds [MB]."""
+        """The most memory that a worker holds, but for the one that has the largest drainage system [MB]."""
         return WORKER_MB + max(self.tile_mb, self.part_mb)
 
     def total_mb(self, workers: int | None) -> float:
         """Memory of all processes on this machine [MB]; without a number of workers, of one process."""
-        return self.process_mb + (workers * self.worker_mb if workers is not None and workers > 1 else 0.0)
+        beside_mb = workers * self.worker_mb if workers is not None and workers > 1 else 0.0
+        return self.process_mb + self.system_mb + beside_mb
 
     @property
     def paid_workers(self) -> int:
@@ -142,7 +150,8 @@ def demand_of(settings: Settings, counts: Counts) -> Demand:
     cells = counts.rows * counts.columns
     area_km2 = cells * counts.cell_m**2 / 1e6
     network, stretches = settings.network, settings.stretches
-    is_whole = counts.stream_km is None or settings.terrain.engine == "whitebox"
+    derived_b = DERIVED_CELL_B if counts.stream_km is None else 0.0
+    whole_b = WHOLE_CELL_B if settings.terrain.engine == "whitebox" else derived_b
     stream_km = (
         DENSITY_KM * area_km2 / math.sqrt(network.derive_threshold_km2)
         if counts.stream_km is None
@@ -155,7 +164,7 @@ def demand_of(settings: Settings, counts: Counts) -> Demand:
     parts_mb = {
         STATIONS: stations * STATION_MB * share,
         STREAM_CELLS: stream_km * 1000.0 / counts.cell_m * STREAM_CELL_B / BYTES_PER_MB,
-        WHOLE_DEM: cells * WHOLE_CELL_B / BYTES_PER_MB if is_whole else 0.0,
+        WHOLE_DEM: cells * whole_b / BYTES_PER_MB,
         CROSSINGS: counts.crossings * CROSSING_B / BYTES_PER_MB,
         BUFFER: max(counts.buffer_pairs.values(), default=0.0) * BUFFER_PAIR_B / BYTES_PER_MB,
     }
@@ -173,6 +182,7 @@ def demand_of(settings: Settings, counts: Counts) -> Demand:
         parts_mb,
         tile_cells * (TILE_CELL_B + covariates * COVARIATE_CELL_B) / BYTES_PER_MB,
         min(settings.run.part_stations or PART_STATIONS, stations) * PART_STATION_MB * share,
+        stations * SYSTEM_STATION_MB * share,
         disk / BYTES_PER_MB,
     )
 
@@ -339,7 +349,10 @@ def _by_processes(settings: Settings, demand: Demand) -> str:
     workers = settings.run.workers or 1
     if workers == 1:
         return ""
-    return f": {in_words(demand.process_mb)} of the run, {in_words(demand.worker_mb)} of each of {workers} workers"
+    return (
+        f": {in_words(demand.process_mb)} of the run, {in_words(demand.worker_mb)} of each of {workers} workers, "
+        f"{in_words(demand.system_mb)} of the largest drainage system"
+    )
 
 
 def in_words(size_mb: float) -> str:
@@ -357,10 +370,13 @@ def in_words(size_mb: float) -> str:
 
 def demand_lines(settings: Settings, demand: Demand) -> list[str]:
     """What a run needs, as lines of the commands ``check`` and ``plan``."""
-    memory = f"{in_words(demand.process_mb)} of memory"
     workers = settings.run.workers or 1
+    memory = f"{in_words(demand.total_mb(1))} of memory"
     if workers > 1:
-        memory += f" and {in_words(demand.worker_mb)} for each of {workers} workers"
+        memory = (
+            f"{in_words(demand.process_mb)} of memory, {in_words(demand.worker_mb)} for each of {workers} workers "
+            f"and {in_words(demand.system_mb)} for the largest drainage system"
+        )
     return [
         f"  size:      {demand.cells:,} cells, {demand.stream_km:,.0f} km of stream, about {demand.stations:,} "
         f"stations",

@@ -476,8 +476,13 @@ def joined_rows(found: dict[str, pd.DataFrame], systems: Systems, stretches: Str
     DataFrame
     """
     extents = extents_of(systems, stretches)
-    tables = pd.concat([found[name] for name in extents], ignore_index=True)
-    return tables.iloc[_order(extents)].reset_index(drop=True)
+    tables, order = [found[name] for name in extents], _order(extents)
+    # Column by column, since these are among the largest tables of a run: whole ones would be there three times.
+    columns = {
+        name: pd.concat([table[name] for table in tables], ignore_index=True).iloc[order].reset_index(drop=True)
+        for name in tables[0].columns
+    }
+    return pd.DataFrame(columns, copy=False)
 
 
 def joined_values(found: dict[str, npt.NDArray[Any]], systems: Systems, stretches: Stretches) -> npt.NDArray[Any]:

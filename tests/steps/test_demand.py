@@ -10,14 +10,16 @@ import pytest
 import shapely
 from small_valley import CRS, write_valley
 
-from sitefinder.errors import ConfigError, InputError
+from sitefinder.errors import ConfigError, InputError, StageError
 from sitefinder.io import computer
 from sitefinder.io.computer import available_memory_mb, free_disk_mb
 from sitefinder.io.settings_files import read_settings, read_toml
 from sitefinder.network.quality import count_crossings, list_crossings
+from sitefinder.pipeline import memory
 from sitefinder.planning import plan
 from sitefinder.preparation import check, read_run
 from sitefinder.rules.overlaps import pairs_within_buffer
+from sitefinder.running import run_and_deliver
 from sitefinder.scenarios import run_scenarios
 from sitefinder.steps.demand import PAYING_S, Counts, demand_of, with_workers, within_memory
 from sitefinder.units import gigabytes_of
@@ -204,11 +206,23 @@ def test_scenarios_hold_themselves_to_a_stated_memory_before_any_is_run(valley):
     assert not (valley.parent / "out").exists()
 
 
+def test_a_run_that_takes_more_than_was_foreseen_is_stopped_and_delivers_nothing(valley, monkeypatch):
+    monkeypatch.setattr(memory, "LOOK_S", 0.01)
+    monkeypatch.setattr(memory, "used_mb", lambda: (5432.1, 3))
+
+    with pytest.raises(StageError, match="the run takes more memory than it may") as raised:
+        run_and_deliver(limited(valley, 2.0))
+
+    assert "found:     5.43 GB in 3 processes" in str(raised.value)
+    assert not (valley.parent / "out" / "sites.gpkg").exists()
+
+
 def test_workers_count_with_the_run(valley):
     demand = demand_of(read_settings(valley), SOUND)
 
-    assert demand.total_mb(1) == demand.process_mb
-    assert demand.total_mb(3) == demand.process_mb + 3 * demand.worker_mb
+    assert demand.system_mb == pytest.approx(0.02 * demand.stations * 0.2)
+    assert demand.total_mb(1) == demand.process_mb + demand.system_mb
+    assert demand.total_mb(3) == demand.process_mb + demand.system_mb + 3 * demand.worker_mb
     (problem,) = check(changed(valley, ("[run]", "[run]\nworkers = 8\nmemory_limit_gb = 2.0")))
     assert "or fewer workers" in problem
     assert "of each of 8 workers" in problem
@@ -227,7 +241,7 @@ def test_a_large_region_gets_as_many_workers_as_cores_pay_and_memory_allows(vall
     assert (chosen(), chosen(cores=1), chosen(cores=1000)) == (4, 1, demand.paid_workers)
     # Smaller tiles and parts first, then fewer workers, and one process at last.
     assert chosen(memory_mb=demand.total_mb(4) - 50.0) == 4
-    assert chosen(memory_mb=demand.process_mb + 2.5 * 500.0) == 2
+    assert chosen(memory_mb=demand.total_mb(1) + 2.5 * 500.0) == 2
     assert chosen(memory_mb=1.0) == 1
     stated = with_workers(read_settings(valley, ["run.workers=3"]), large, 1e6, lambda: 4)
     assert stated.run.workers == 3

@@ -1,0 +1,68 @@
+"""A run holds itself to the memory that it may take, with all processes below it, and says so plainly."""
+
+import subprocess
+import sys
+import time
+
+import pytest
+
+from sitefinder.errors import StageError
+from sitefinder.pipeline.memory import held_to, used_mb
+
+MB = 1_000_000
+# A process that takes 200 MB, says so, and waits to be ended.
+TAKES = "import sys; held = bytearray(b'x') * 200_000_000; print('held', flush=True); sys.stdin.read()"
+
+
+def takes(megabytes, held, deadline_s=20.0):
+    """Take memory, then wait to be stopped."""
+    held.append(bytearray(b"x") * (megabytes * MB))
+    end = time.monotonic() + deadline_s
+    while time.monotonic() < end:
+        time.sleep(0.01)
+
+
+def test_what_a_process_takes_is_measured():
+    before_mb, processes = used_mb()
+    held = bytearray(b"x") * (100 * MB)
+    after_mb, _ = used_mb()
+
+    assert processes >= 1
+    assert after_mb - before_mb == pytest.approx(len(held) / MB, abs=10.0)
+
+
+def test_too_much_memory_stops_the_work_and_says_how_much():
+    limit_mb = used_mb()[0] + 100.0
+
+    with pytest.raises(StageError, match=r"more memory than it may") as stopped, held_to(limit_mb):
+        takes(200, [])
+
+    text = str(stopped.value)
+    assert f"expected:  at most {limit_mb / 1e3:,.2f} GB (--memory, run.memory_limit_gb)" in text
+    assert "found:     " in text
+    assert "fix:       allow more" in text
+
+
+def test_less_memory_stops_nothing():
+    held = []
+
+    with held_to(used_mb()[0] + 300.0):
+        takes(100, held, deadline_s=0.6)
+
+    assert len(held) == 1
+
+
+def test_processes_below_count():
+    limit_mb = used_mb()[0] + 100.0
+    child = subprocess.Popen([sys.executable, "-c", TAKES], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    try:
+        child.stdout.readline()
+        with pytest.raises(StageError, match="processes"), held_to(limit_mb):
+            takes(0, [])
+    finally:
+        child.communicate()
+
+
+def test_an_error_of_the_work_stays_that_error():
+    with pytest.raises(KeyError, match="own"), held_to(1e6):
+        raise KeyError("own")
