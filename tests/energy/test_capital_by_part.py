@@ -1,4 +1,4 @@
-"""Capital of plants as the table of parts has it: each part by its definition, and their sum what the search found."""
+"""Capital of plants as the table of parts has it: each by its definition, their sum what the search found."""
 
 import capital_by_part
 import numpy as np

@@ -96,7 +96,7 @@ def test_a_rule_for_means_above_one_and_up_to_another_holds_there_alone(mean_m3s
     assert kept.tolist() == [[2.0 if held else 0.0]]
 
 
-# Twelve gauges in the unit of their rain, and one of a much larger catchment whose deleted residual is so improbable.
+# Twelve gauges of one runoff, and one of a far larger catchment whose deleted residual is so improbable.
 def with_one_as_improbable_as(probability):
     rng = np.random.default_rng(5)
     area = np.append(10 ** rng.uniform(0.5, 2.0, 12), 20_000.0)
@@ -223,7 +223,7 @@ def of_no_flow(region, constant):
     }
     return Equation(
         statistic="zero_flow_probability", form="logistic", logit_of="zero", constant=constant, predictors=[slope],
-        misclassified_percent=10.0, region=region, **{key: value for key, value in PLACE.items() if key != "flow_unit"},
+        misclassified_percent=10.0, region=region, gauges=30, source="made up", table="made up",
     )  # fmt: skip
 
 
