@@ -134,3 +134,22 @@ def test_steps_stand_out_in_any_scale_by_their_standard_errors_and_a_least_drop(
         ]  # fmt: skip
         assert [stations.tolist() for stations, _ in found] == [[21], [21], [], []]
         assert found[0][1] == pytest.approx([scale * 1.0])
+
+
+def test_a_survey_without_any_error_is_taken_as_it_is():
+    rng = np.random.default_rng(9)
+    raw_m = np.zeros(COUNT)
+    for i in range(COUNT - 2, -1, -1):
+        raw_m[i] = raw_m[DOWNSTREAM[i]] + rng.uniform(0.001, 0.03) * STEP_M[i]
+    known = np.ones(COUNT, dtype=bool)
+    known[130:133] = False
+
+    found = fit_long_profile(np.where(known, raw_m, np.nan), DOWNSTREAM, STEP_M, 0.0, 0.0)
+
+    assert not found.is_spike.any()
+    assert found.profile_m[known].tolist() == raw_m[known].tolist()
+    assert found.rmse_m.tolist() == [0.0] * COUNT
+    # Between the two known ones a gap falls evenly.
+    fall_m = raw_m[129] - raw_m[133]
+    along_m = np.cumsum(STEP_M[129:132])
+    assert found.profile_m[130:133] == pytest.approx(raw_m[129] - fall_m * along_m / STEP_M[129:133].sum())
