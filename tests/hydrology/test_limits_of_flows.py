@@ -11,9 +11,10 @@ from statsmodels.regression.linear_model import OLS
 from sitefinder.catalogue.equations import Equation
 from sitefinder.errors import InputError
 from sitefinder.hydrology.abstractions import alterations_of, operating_fraction
-from sitefinder.hydrology.change import changed_year, flow_change_of, months_of_season
+from sitefinder.hydrology.change import changed_year, flow_change_of, months_of_season, ratio_of_curves
 from sitefinder.hydrology.environmental_flow import environmental_flow_by_bin
 from sitefinder.hydrology.equations import apply_equation, zero_probability
+from sitefinder.hydrology.estimate import estimate_flows
 from sitefinder.hydrology.plausibility import suspect_gauges
 from sitefinder.hydrology.records import DailyRecord, yearly_statistics
 from sitefinder.hydrology.regime import regime_of_records
@@ -239,3 +240,51 @@ def test_the_probability_of_no_flow_is_shared_by_area_and_unknown_where_any_part
     assert found.zero[:3] == pytest.approx([0.25, 0.375, (2 * 0.25 + 0.5) / 3])
     assert found.missing.tolist() == [False, False, False, True, True]
     assert np.isnan(found.zero[3:]).all()
+
+
+def test_the_change_of_a_bin_is_that_of_the_days_and_parts_of_days_in_it():
+    # Three days in two bins: the middle one by flow lies in both, half in each; each changes by its own factor.
+    before = np.array([[2.0, 8.0, 4.0], [0.0, 0.0, 3.0]])
+    after = np.array([[1.0, 8.0, 6.0], [0.0, 0.0, 6.0]])
+
+    found = ratio_of_curves(before, after, 2)
+
+    assert found[0].tolist() == pytest.approx([(8.0 + 3.0) / (8.0 + 2.0), (3.0 + 1.0) / (2.0 + 2.0)])
+    # 1 where there was no flow.
+    assert found[1].tolist() == pytest.approx([2.0, 1.0])
+    # Four days in two bins, two in each.
+    assert ratio_of_curves(np.array([[4.0, 3.0, 2.0, 1.0]]), np.array([[4.0, 4.0, 4.0, 2.0]]), 2)[0] == (
+        pytest.approx([8.0 / 7.0, 6.0 / 3.0])
+    )
+
+
+def test_leverage_goes_by_the_greater_of_the_model_error_and_the_stated_one():
+    # x = [1, 2]: x U x' is 0.005 with 0.001 for each coefficient.
+    place = pd.DataFrame({"area_km2": [100.0]})
+    stated = by_region("west", 0.001).model_dump() | {"standard_error_log10": 0.5}
+
+    assert apply_equation(by_region("west", 0.001), place).leverage == pytest.approx([0.005 / 0.04])
+    assert apply_equation(Equation.model_validate(stated), place).leverage == pytest.approx([0.005 / 0.25])
+    assert apply_equation(
+        Equation.model_validate(stated | {"form": "ln", "standard_error_log10": 0.5 / np.log(10.0)}), place
+    ).leverage == pytest.approx([(1 + np.log(100.0) ** 2) * 0.001 / 0.25])
+
+
+def test_quantiles_of_small_streams_have_the_errors_and_the_bias_of_their_equations():
+    # A litre a second and less, so that no flow stands for 1.
+    plain = {"form": "log10", "factor": 0.0002, "predictors": [AREA], **PLACE}
+    equations = [
+        Equation(statistic=name, standard_error_log10=error, bias_correction=bias, **plain | {"factor": factor})
+        for name, error, bias, factor in (
+            ("mean", 0.1, 1.05, 2e-5),
+            ("exceedance_10", 0.15, 1.2, 4e-5),
+            ("exceedance_90", 0.3, 1.5, 4e-6),
+        )
+    ]
+
+    found = estimate_flows(pd.DataFrame({"area_km2": [2.0, 50.0]}), equations).quantile_errors
+
+    assert found.percent.tolist() == [10.0, 90.0]
+    assert found.log_sd == pytest.approx(np.tile(np.log(10.0) * np.array([0.15, 0.3]), (2, 1)))
+    assert found.log_bias == pytest.approx(np.tile(np.log([1.2, 1.5]), (2, 1)))
+    assert found.mean_log_sd == pytest.approx(np.log(10.0) * np.array([0.1, 0.1]))
