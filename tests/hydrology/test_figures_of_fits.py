@@ -173,6 +173,16 @@ def test_the_widening_is_the_rank_that_covers_nine_in_ten_gauges_to_come(count, 
     assert interval_widening(held, np.arange(count) % groups) == pytest.approx(factor)
 
 
+def test_what_lies_just_beyond_its_interval_is_not_held_by_it():
+    residuals = np.where(np.arange(50) < 8, 1.05, 0.5)
+
+    assert interval_widening(HeldOut(residuals, np.ones(50), residuals <= 1.0), np.arange(50)) == 1.05
+    # One that is just at its end is.
+    assert (
+        interval_widening(HeldOut(np.minimum(residuals, 1.0), np.ones(50), residuals <= 1.0), np.arange(50)) == 1.0
+    )
+
+
 def test_what_became_of_gauges_is_counted_by_statistic_with_zeros_apart():
     table = pd.DataFrame(
         {

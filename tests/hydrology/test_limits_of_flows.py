@@ -2,9 +2,11 @@
 
 from types import SimpleNamespace
 
+import geopandas
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from scipy import optimize, stats
 from statsmodels.regression.linear_model import OLS
 
@@ -22,6 +24,7 @@ from sitefinder.hydrology.regional_fit import hold_out
 from sitefinder.hydrology.regions import RegionWeights, apply_regional, by_statistic, probability_regional
 from sitefinder.hydrology.regression import generalised_least_squares, least_squares
 from sitefinder.hydrology.seasons import BIN_MONTH, DAYS_IN_MONTH, YearBins
+from sitefinder.hydrology.stated_flows import stated_drops
 from sitefinder.settings import ChangeSettings, EnvironmentalFlowRule
 from sitefinder.settings.flows import DailyRecords
 
@@ -288,3 +291,54 @@ def test_quantiles_of_small_streams_have_the_errors_and_the_bias_of_their_equati
     assert found.log_sd == pytest.approx(np.tile(np.log(10.0) * np.array([0.15, 0.3]), (2, 1)))
     assert found.log_bias == pytest.approx(np.tile(np.log([1.2, 1.5]), (2, 1)))
     assert found.mean_log_sd == pytest.approx(np.log(10.0) * np.array([0.1, 0.1]))
+
+
+MONTHS_STATED = {f"flow_{month:02d}_m3s": 0.1 * month for month in range(1, 13)}
+NO_FLOW, SEVERAL = "no flow: state flow_m3s", "more than one flow: state one of"
+
+
+@pytest.mark.parametrize(
+    ("columns", "has_record", "problem"),
+    [
+        ({"flow_m3s": 1.0}, False, ""),
+        (MONTHS_STATED, False, ""),
+        ({}, True, ""),
+        ({}, False, NO_FLOW),
+        ({"flow_m3s": 1.0}, True, SEVERAL),
+        (MONTHS_STATED, True, SEVERAL),
+        ({"flow_m3s": 1.0} | MONTHS_STATED, False, SEVERAL),
+        ({"flow_m3s": 1.0} | MONTHS_STATED, True, SEVERAL),
+    ],
+)
+def test_the_flow_of_a_drop_is_stated_in_one_way_of_three(columns, has_record, problem):
+    frame = geopandas.GeoDataFrame(
+        pd.DataFrame([{"feature_id": "a", "drop_m": 1.0, **columns}]), geometry=[shapely.Point(0, 0)]
+    )
+    days = pd.date_range("2001-01-01", "2004-12-31")
+    record = pd.DataFrame({"drop_id": "a", "date": days, "flow_m3s": 2.0}) if has_record else None
+
+    if not problem:
+        assert np.isfinite(stated_drops(frame, record).bins_m3s).all()
+        return
+    with pytest.raises(InputError, match=problem) as raised:
+        stated_drops(frame, record)
+    # No more than that is wrong.
+    assert str(raised.value).count("(drops a)") == 1
+
+
+# Gauges of one runoff, the first of which has a hundred times its flow.
+def one_in(count):
+    area = 10.0 ** np.linspace(0.5, 2.0, count)
+    flow = 0.02 * area * 10 ** (0.03 * np.cos(np.arange(count)))
+    flow[0] *= 100.0
+    return pd.DataFrame({"area_km2": area, "flow_mean_m3s": flow}, index=[f"G{number}" for number in range(count)])
+
+
+def test_from_six_gauges_on_one_is_held_against_the_others():
+    found = suspect_gauges(one_in(6), ["area_km2"])
+
+    assert found["gauge"].tolist() == ["G0"]
+    assert "times what the other gauges give" in found["found"].iloc[0]
+    # The runoff of the one is above all rain as well, whatever the number of the others.
+    alone = suspect_gauges(one_in(5), ["area_km2"])["found"]
+    assert not alone.str.contains("what the other gauges give").any()
