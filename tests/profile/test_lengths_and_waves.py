@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from sitefinder.profile.errors import simulate_profile_errors
+from sitefinder.profile.errors import head_standard_error, simulate_profile_errors
 from sitefinder.profile.fitting import _as_white, fit_long_profile
-from sitefinder.profile.shrinkage import head_priors
+from sitefinder.profile.shrinkage import fit_prior, head_priors
 
 COUNT, SLOPE = 600, 0.01
 DOWNSTREAM = np.append(np.arange(1, COUNT), -1).astype(np.int32)
@@ -28,6 +28,12 @@ def test_heads_of_each_length_are_those_of_the_next_longer_stretch_in_proportion
         assert prior.law.at_m == pytest.approx(SLOPE * length_m)
         # Two independent ends.
         assert prior.law.spread_m == pytest.approx(0.02 * 2**0.5 * length_m / measured_m, rel=0.02)
+        # The same prior as of heads that were measured over the very length, with errors as much less.
+        upper = np.arange(COUNT - measured_m // 15)
+        error_m = head_standard_error(errors_m, upper, upper + measured_m // 15) * length_m / measured_m
+        alone = fit_prior(np.full(len(upper), SLOPE * length_m), error_m, prior.law)
+        assert prior.edges_m == pytest.approx(alone.edges_m)
+        assert prior.mass == pytest.approx(alone.mass, abs=1e-4)
 
 
 def test_errors_that_reach_further_are_as_white_noise_of_more_power():
