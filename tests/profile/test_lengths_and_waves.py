@@ -1,4 +1,4 @@
-"""What heads and errors are worth over another length: in proportion to it, and as noise of long waves."""
+"""Heads and errors over another length: in proportion to it, and as noise of long waves."""
 
 import numpy as np
 import pytest
