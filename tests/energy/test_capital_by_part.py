@@ -5,9 +5,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from sitefinder.catalogue.costs import CostFile
 from sitefinder.energy.blade_strike import numbers_of_class, runner_numbers, strikes, von_raben_strikes
 from sitefinder.energy.capital import CAPITAL_PARTS, capital_parts
-from sitefinder.energy.costs import place_costs
+from sitefinder.energy.costs import place_costs, water_fee_per_year
 from sitefinder.energy.valuation import value_stretches
 from sitefinder.energy.works import canal_section
 from sitefinder.io.catalogue_files import read_costs
@@ -157,6 +158,23 @@ def test_a_weir_at_an_intake_costs_as_its_height_does_to_the_power_of_new_weirs_
         [land.per_m2 * (land.plant_area_m2 + land.corridor_width_m * 100.0)] * 3
     )
     assert parts["weir"].tolist() == [0.0] * 3
+
+
+def test_fish_climb_a_new_weir_and_without_one_the_head_of_the_stretch(generic_costs):
+    rows = [stretch("new_weir", 0, head_m=3.0, weir_height_m=height) for height in (2.0, 0.0)]
+
+    parts = place_costs(pd.DataFrame(rows), np.full(2, 4.0), generic_costs)
+
+    per_m = generic_costs.fish_pass.per_m_head
+    assert parts["fish_pass"].tolist() == pytest.approx([2.0 * per_m, 3.0 * per_m])
+
+
+def test_a_water_fee_by_power_alone_needs_no_more_than_the_power(generic_costs):
+    operation = generic_costs.operation.model_dump() | {"water_fee": {"per_kw": 2.0, "source": "an example"}}
+    costs = CostFile.model_validate(generic_costs.model_dump() | {"operation": operation})
+
+    assert water_fee_per_year(costs.operation.water_fee, 100.0) == pytest.approx(200.0)
+    assert water_fee_per_year(None, 100.0) == 0.0
 
 
 def test_the_numbers_of_a_runner_of_known_speed_are_those_of_its_class(generic_turbines):
