@@ -626,7 +626,7 @@ def expected_by_kind(stretches, curve_m3s, costs, settings, depths, model):
     }
 
 
-def search_arguments(stretches, curve, environmental_flow, costs, settings, depths, mean_m3s=None):
+def search_arguments(stretches, curve, environmental_flow, costs, settings, depths, mean_m3s):
     """The arguments of `sitefinder.energy.sizing.best_of_stretches` before ``fits``, in its order.
 
     Parameters
@@ -635,8 +635,8 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
         As `value_stretches`.
     curve, environmental_flow : ndarray of float64, shape (stations, bins)
         Flow, and environmental flow [m³/s].
-    mean_m3s : ndarray of float64, shape (stations,), optional
-        Mean natural flow; by default that of the curve.
+    mean_m3s : ndarray of float64, shape (stations,)
+        Mean natural flow.
 
     Returns
     -------
@@ -644,7 +644,7 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
     """
     intake, tailrace = _ends(stretches, depths)
     headrace_m, pipe_m = waterway_lengths_m(stretches, settings.energy)
-    flow_mean = (curve.mean(axis=1) if mean_m3s is None else mean_m3s)[intake]
+    flow_mean = mean_m3s[intake]
     head_net = net_head_m(stretches["head_m"], headrace_m, settings.energy)
     works = conduit_works(stretches, head_net, costs, settings)
     scheme_types = stretches["scheme_type"].to_numpy(dtype=object).tolist()

@@ -330,8 +330,9 @@ MIN_SLOPE = 1.0e-4
 RESIDUALS_OVER_M = 300.0
 # A first fit follows part of the noise: its residuals hold about half of the variance (own choice, by the bench).
 VARIANCE_OVER_RESIDUALS = 2.0
-# Noise below this share of the DEM's stated error is none, and nothing is smoothed there.
-MIN_NOISE = 1.0e-3
+# Noise below this share of the DEM's stated error is none, and nothing is smoothed there. Elevations without any
+# error have this one, so that their weights are numbers [m].
+MIN_NOISE, LEAST_NOISE_M = 1.0e-3, 1.0e-9
 # Where the residuals spread this much more than the DEM's stated error, they are believed instead (own choice).
 MORE_THAN_STATED = 1.5
 # Stations to either side whose residuals make up the spread about a station; deviation of a normal over its median
@@ -477,7 +478,7 @@ def fit_long_profile(
     noise_m2 = np.where(is_used, 0.0, noise_m2)
     smooth_m = fit_m
     if not is_used.all():
-        min_m2 = np.maximum((MIN_NOISE * error_m) ** 2, np.finfo(float).tiny)
+        min_m2 = np.maximum((MIN_NOISE * error_m) ** 2, LEAST_NOISE_M**2)
         white_m2 = np.maximum(noise_m2, min_m2) * _as_white(main, below, offset_m, length_m)
         weight = np.where(usable, 1.0 / white_m2, 0.0)
         smooth_m = smoothed(level_m, weight, fit_m, main, below, offset_m, breaks, slope**2 / SLOPE_CHANGES_OVER_M)

@@ -224,3 +224,31 @@ def test_a_circle_is_refused():
 
     with pytest.raises(ValueError, match="a way leads in a circle"):
         main_arms(np.array([0, 1]), np.array([1, 0]), geometry, np.arange(2), 2, rule="longest")
+
+
+# A stem of three pieces; "loop" leads from its foot back to its head, and beside it 3 → 4 → 1 and 4 → 2.
+def knot(lines, **more):
+    drawn = lines(
+        mouth=[(0, 100), (0, 0)],
+        lower=[(0, 200), (0, 100)],
+        upper=[(0, 300), (0, 200)],
+        loop=[(0, 100), (-80, 200), (0, 300)],
+        aside=[(0, 300), (50, 130)],
+        home=[(50, 130), (0, 100)],
+        over=[(50, 130), (0, 200)],
+        **more,
+    )
+    ids = drawn["feature_id"].to_numpy(dtype=object)
+    pieces, _ = cut_lines(drawn["geometry"].to_numpy(), ids, snap_m=1.0)
+    count = len(pieces.start)
+    found = direct_pieces(pieces, np.full(count, np.nan), ids[pieces.feature], np.arange(count))
+    return {ids[pieces.feature[piece]] for piece in np.flatnonzero(found.is_turned)}
+
+
+def test_of_pieces_in_a_circle_only_the_one_that_closes_it_with_the_ways_out_is_turned(lines):
+    # "over" leads from a place 58 m above the foot to one 100 m above it, and in no circle once "loop" is turned.
+    assert knot(lines) == {"loop"}
+
+
+def test_a_ring_that_ends_where_it_begins_is_not_turned(lines):
+    assert knot(lines, ring=[(0, 200), (-30, 190), (-30, 210), (0, 200)]) == {"loop"}
