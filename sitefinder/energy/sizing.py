@@ -397,25 +397,86 @@ def _energy_bound_mwh(bins, full, flow, minimum, loss, narrowest, scale, at_site
     return prices.kw_per_m3s_m * flow_head * prices.mwh_per_kw * ROUNDING_MARGIN
 
 
-# `_energy_bound_mwh` bin by bin, for plants behind a pipe, of which none is rated at more than this power [kW]. Of
-# a head h a plant that takes the share x of `flow` has x · eta(x) · (h - loss · x²) at most, in which x · eta(x)
-# is no more than the peak efficiency allows and than full units make.
+# `_energy_bound_mwh` bin by bin, for plants of which none is rated at more than this power [kW].
+#
+# A plant with the design flow Q that takes the share x of `flow`, the greatest Q, has at most
+# x · flow · eta · (h - loss · x²) of a head h. Its efficiency eta is neither more than the peak, nor, of all that
+# is usable, than the best of any number of units at any Q from `minimum` to `flow` (`_fill_best_efficiency`). So
+# no plant has more than with the peak efficiency and the least x that makes as much of the flow. Of a single plant
+# that is not throttled, either all of the usable flow goes through the pipe, or as many units as can run full.
 @part
-def _bound_behind_pipe_mwh(bins, flow, rated, loss, scale, at_site, prices):
-    lowest = at_site.lowest_relative_flow * flow / at_site.units * (1.0 - 1e-9)
-    peak, count = at_site.peak_efficiency, bins.shape[1] - 1
+def _bound_by_share_mwh(bins, full, flow, minimum, rated, loss, scale, at_site, efficiency, prices, best_at):
+    units, own = at_site.units, best_at[at_site.number, at_site.units - 1]
+    if np.isnan(own[0, 0]):
+        _fill_best_efficiency(own, units, efficiency, at_site.lowest_relative_flow)
+    lowest = at_site.lowest_relative_flow * minimum / units * (1.0 - 1e-9)
+    peak, count, nodes = at_site.peak_efficiency, bins.shape[1] - 1, (efficiency.shape[0] - 1) * units
     kw_per_m = prices.kw_per_m3s_m * peak * flow * scale
-    limit, total = at_site.full_efficiency / peak, 0.0
-    for index in range(count):
+    limit, total, is_one = at_site.full_efficiency / peak, 0.0, minimum == flow
+    from_node, to_node = nodes / flow * (1.0 - 1e-12), nodes / minimum * (1.0 + 1e-12)
+    per_flow, per_peak, per_unit, open_from_m = 1.0 / flow, 1.0 / peak, 1.0 / units, at_site.open_from * loss
+    for index in range(full):
+        head = bins[HEAD, index]
+        if is_one and head >= open_from_m:
+            most_m = limit * (head - loss)
+        else:
+            most_m = _most_behind_pipe(limit, head, loss)
+        total += min(kw_per_m * most_m, rated)
+    for index in range(full, count):
         head, usable = bins[HEAD, index], bins[USABLE, index]
         if usable < lowest or usable <= 0.0:
             break
-        share = min(usable / flow, limit)
-        if head >= 3.0 * loss * share * share:
-            total += min(kw_per_m * share * (head - loss * share * share), rated)
+        used, first = usable * per_flow, int(usable * from_node)
+        last = min(int(usable * to_node) + 1, nodes)
+        if is_one:
+            best = max(own[1, min(first, nodes - 1)], own[0, last])
         else:
-            total += min(kw_per_m * head * np.sqrt(head / (3.0 * loss)) * (2.0 / 3.0), rated)
+            level, width = 0, (last - first + 1) // 2
+            while width > 0:
+                width //= 2
+                level += 1
+            best = max(own[level, first], own[level, last + 1 - (1 << level)])
+        share = min(used * best * per_peak, limit)
+        if is_one and head >= open_from_m:
+            most_m = share * (head - loss * used * used)
+            if units > 1:
+                running = int(used * units) * per_unit
+                most_m = max(most_m, limit * running * (head - loss * running * running))
+        else:
+            most_m = _most_behind_pipe(share, head, loss)
+        total += min(kw_per_m * most_m, rated)
     return total / count * prices.mwh_per_kw * ROUNDING_MARGIN
+
+
+# The greatest x · (head - loss · x²) up to a share x.
+@part
+def _most_behind_pipe(share, head, loss):
+    if head >= 3.0 * loss * share * share:
+        return share * (head - loss * share * share)
+    return head * np.sqrt(head / (3.0 * loss)) * (2.0 / 3.0)
+
+
+# The best efficiency of any number of units at shares of the flow of all of them, in the first row, so fine that
+# all nodes of the efficiency curve of any number are among them; in row k the greatest of 2**k places from each
+# on. Between two places none is better than at one of them, also where a unit starts: it counts from the place
+# before.
+@part
+def _fill_best_efficiency(own, units, efficiency, lowest):
+    pieces = efficiency.shape[0] - 1
+    nodes = pieces * units
+    for place in range(nodes + 1):
+        own[0, place] = 0.0
+        for running in range(1, units + 1):
+            if place >= running * pieces:
+                # All of these run full, and the rest is spilled.
+                own[0, place] = max(own[0, place], efficiency[pieces] * (running * pieces) / max(place, 1))
+            elif place + running >= lowest * running * pieces:
+                own[0, place] = max(own[0, place], efficiency_at(efficiency, place / (running * pieces)))
+    level = 1
+    while (1 << level) <= nodes + 1:
+        for place in range(nodes + 2 - (1 << level)):
+            own[level, place] = max(own[level - 1, place], own[level - 1, place + (1 << (level - 1))])
+        level += 1
 
 
 @part
@@ -525,6 +586,9 @@ COVERED, SUMMED = 0, 1
 FEW = 4
 # Maximum number of waiting intervals: halvings of the longest list of design flows.
 INTERVALS = 64
+# Steps between design flows with which the way to a first score to beat begins: from the middle design flow, and
+# from that of the place before.
+FIRST_STEP, FIRST_STEP_NEAR = 8, 2
 MWH_PER_KW_YEAR = HOURS_PER_YEAR / KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 
@@ -569,8 +633,8 @@ def design_flows(energy):
 
 @part
 def best_sizes(
-    bins, sizes, full, coarse, one, to_beat, enough, at_site, efficiency, prices, scales, held, taken, counts,
-    stack, best,
+    bins, sizes, full, coarse, one, to_beat, enough, at_site, efficiency, prices, scales, held, taken, best_at,
+    counts, stack, best,
 ):  # fmt: skip
     """Best number of units and design flow of one class at one stretch, for kernels.
 
@@ -600,6 +664,8 @@ def best_sizes(
         (PLANTS_HELD + 1, bins + 1)
         What is known of plants at the same intake, filled as it is needed: see `_scale_at` and `_row_taken`, for
         which the last row of `taken` begins with the number of rows in use.
+    best_at : ndarray of float64, shape (classes, units, levels, places)
+        Filled as it is needed: see `_fill_best_efficiency`; NaN in the first place of what is not known yet.
     counts : ndarray of int64, shape (2,)
         COVERED and SUMMED grow by the sizes of this class.
     stack : ndarray of int64, shape (INTERVALS, 2)
@@ -612,9 +678,10 @@ def best_sizes(
     Branch and bound. For each number of units the intervals between the coarse flows are judged by their ends and
     halved, until they hold no flow, or cannot hold the best: no plant of an interval gives more than full units
     make of its greatest design flow and all other usable flow at the peak efficiency, nor costs less than its
-    smallest one with the minimum power at its heads. So the best is that of all flows evaluated one by one; of
-    equal scores fewer units come first, then the greater flow. Where a capacity factor is set, the greatest design
-    flow that reaches it is taken for each number of units.
+    smallest one with the minimum power at its heads; behind a pipe, where to sum the energy takes longest, the
+    bound is drawn bin by bin as well (`_bound_by_share_mwh`). So the best is that of all flows evaluated one by
+    one; of equal scores fewer units come first, then the greater flow. Where a capacity factor is set, the
+    greatest design flow that reaches it is taken for each number of units.
     """
     # By loop, here and elsewhere: an assignment of slices takes seconds to compile.
     for choice in range(CHOICES):
@@ -633,7 +700,8 @@ def best_sizes(
             continue
         if coarse.shape[0] == 1:
             judge(
-                bins, sizes, full, coarse[0], at_site, efficiency, prices, scales, held, taken, counts, best
+                bins, sizes, full, coarse[0], at_site, efficiency, prices, scales, held, taken, best_at,
+                counts, best,
             )  # fmt: skip
         # Halve each interval between coarse flows until no part of it can hold the best. Neighbours are judged by
         # the intervals on either side, if these can hold it, so the stack holds the ends that are to be judged.
@@ -642,7 +710,7 @@ def best_sizes(
             first, last = coarse[turn - 1], coarse[turn]
             if best[ANY, SCORE] > enough:
                 return
-            if not _may_hold(bins, sizes, full, first, last, at_site, prices, scales, best):
+            if not _may_hold(bins, sizes, full, first, last, at_site, efficiency, prices, scales, best_at, best):
                 continue
             depth, is_new = 1, True
             stack[0, 0], stack[0, 1] = first, last
@@ -652,7 +720,9 @@ def best_sizes(
                 if is_new:
                     # The whole was judged just now.
                     is_new = False
-                elif not _may_hold(bins, sizes, full, first, last, at_site, prices, scales, best):
+                elif not _may_hold(
+                    bins, sizes, full, first, last, at_site, efficiency, prices, scales, best_at, best
+                ):
                     continue
                 if last - first > FEW:
                     middle = (first + last) // 2
@@ -662,14 +732,15 @@ def best_sizes(
                     continue
                 for index in range(first + (first == judged), last + 1):
                     judge(
-                        bins, sizes, full, index, at_site, efficiency, prices, scales, held, taken, counts, best
+                        bins, sizes, full, index, at_site, efficiency, prices, scales, held, taken, best_at,
+                counts, best,
                     )  # fmt: skip
                 judged = last
 
 
 # Whether any design flow between two indices, both included, may beat the score.
 @part
-def _may_hold(bins, sizes, full, first, last, at_site, prices, scales, best):
+def _may_hold(bins, sizes, full, first, last, at_site, efficiency, prices, scales, best_at, best):
     greatest = min(sizes[first, FLOW_AT], at_site.flow_max)
     minimum = max(min(sizes[last, FLOW_AT], at_site.flow_max), at_site.flow_min)
     if minimum > greatest or greatest <= 0.0:
@@ -680,11 +751,32 @@ def _may_hold(bins, sizes, full, first, last, at_site, prices, scales, best):
     scale, loss = _scale_at(row, sizes, scales, at_site), _loss_at(row, sizes, at_site, prices)
     row = _row_of(minimum, last, sizes, at_site, prices)
     narrowest = _loss_at(row, sizes, at_site, prices)
+    scale_of_greatest = scale
     energy = _energy_bound_mwh(bins, filled, greatest, minimum, loss, narrowest, scale, at_site, prices)
     scale = _scale_at(row, sizes, scales, at_site)
     head = _lowest_head(bins, filled, _bins_above(bins, minimum))
     power = _least_power(head, minimum, narrowest, scale, at_site, prices)
     capital = _capital_of(power, row, sizes, at_site, prices)
+    if not _may_beat(
+        bins, greatest, minimum, energy, capital, power, narrowest, scale, row, sizes, at_site, prices, best
+    ):
+        return False
+    if at_site.conduit_m <= 0.0 or minimum <= 0.0:
+        return True
+    closer = _bound_by_share_mwh(
+        bins, filled, greatest, minimum, at_site.power_max, loss, scale_of_greatest, at_site, efficiency, prices,
+        best_at,
+    )  # fmt: skip
+    return _may_beat(
+        bins, greatest, minimum, closer, capital, power, narrowest, scale, row, sizes, at_site, prices, best
+    )
+
+
+# Whether a plant of this energy may beat the score, of an interval of design flows by `_may_hold`.
+@part
+def _may_beat(
+    bins, greatest, minimum, energy, capital, power, narrowest, scale, row, sizes, at_site, prices, best
+):
     score = score_of(energy, capital, power, prices)
     if score > best[ANY, BAR]:
         return True
@@ -721,7 +813,7 @@ def _least_power(head, minimum, loss, scale, at_site, prices):
 
 
 @part
-def judge(bins, sizes, full, index, at_site, efficiency, prices, scales, held, taken, counts, best):
+def judge(bins, sizes, full, index, at_site, efficiency, prices, scales, held, taken, best_at, counts, best):
     """Evaluate one size of a class and keep it in `best` where it is the best so far, for kernels.
 
     A size that is fish-safe as built is so with a screen too, and better without; others are evaluated once more
@@ -742,7 +834,9 @@ def judge(bins, sizes, full, index, at_site, efficiency, prices, scales, held, t
         capital = _capital_of(power, row, sizes, at_site, prices)
         may_be_best = _beats(score_of(bound, capital, power, prices), is_safe, best)
         if may_be_best and at_site.conduit_m > 0.0:
-            closer = _bound_behind_pipe_mwh(bins, flow, power, loss, scale, at_site, prices)
+            closer = _bound_by_share_mwh(
+                bins, filled, flow, flow, power, loss, scale, at_site, efficiency, prices, best_at
+            )  # fmt: skip
             may_be_best = _beats(score_of(closer, capital, power, prices), is_safe, best)
         if may_be_best:
             counts[SUMMED] += 1
@@ -1012,6 +1106,7 @@ def _searched(
     found = np.full((rows, CHOICES, len(FOUND)), np.nan)
     each = np.full((rows if of_each else 0, classes, CHOICES, len(FOUND)), np.nan)
     counts = np.zeros(2, dtype=np.int64)
+    nodes = (turbines.efficiency.shape[1] - 1) * int(turbines.units_max.max(initial=1)) + 1
     plants = classes, int(turbines.units_max.max(initial=1)), len(flows.shares)
     _search(
         *(np.ascontiguousarray(table, dtype=np.float64) for table in (usable, rise)),
@@ -1037,6 +1132,7 @@ def _searched(
         np.empty(plants),
         np.empty(plants, dtype=np.int64),
         np.empty((PLANTS_HELD + 1, bins + 1)),
+        np.full((*plants[:2], nodes.bit_length(), nodes), np.nan),
         np.empty((INTERVALS, 2), dtype=np.int64),
         np.full((CHOICES, HELD), np.nan),
         np.empty(CHOICES),
@@ -1060,7 +1156,7 @@ def _searched(
         "boolean[:, ::1], "
         "float64[:, ::1], float64[:, ::1], float64[:, ::1], CLASS[::1], "
         "float64[:, ::1], SEARCH, CLASS_AT_SITE[::1], float64[:, ::1], float64[:, ::1], int64[::1], "
-        "float64[:, :, ::1], int64[:, :, ::1], float64[:, ::1], "
+        "float64[:, :, ::1], int64[:, :, ::1], float64[:, ::1], float64[:, :, :, ::1], "
         "int64[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64[::1], "
         "boolean[::1], boolean, int64[:, ::1], "
         "float64[:, :, ::1], "
@@ -1075,6 +1171,7 @@ def _searched(
         "scales",
         "held",
         "taken",
+        "best_at",
         "stack",
         "best",
         "to_beat",
@@ -1088,7 +1185,7 @@ def _search(
     usable, rise, order, intake, tailrace, is_held, head_net, conduit_m, place_cost, project_law, works, shares,
     coarse,
     suits, setting, as_built, screened, classes, efficiency, prices, at_sites, bins, sizes, full, scales,
-    held, taken, stack, best, to_beat, floor, ceiling, wanted,
+    held, taken, best_at, stack, best, to_beat, floor, ceiling, wanted,
     of_each,
     turbine, found, each, counts,
 ):  # fmt: skip
@@ -1114,33 +1211,69 @@ def _search(
         for choice in range(CHOICES):
             to_beat[choice] = -np.inf if wanted[choice] else np.inf
         if not of_each:
-            # A first score to beat, so that poor classes are passed over from the start: that of the middle design
-            # flow, with as few units as take it. It is set just below what was found, so that the search finds
-            # that, or better, again.
             for choice in range(CHOICES):
                 best[choice, BAR], best[choice, AT] = to_beat[choice], -1.0
             if prices.min_capacity_factor <= 0.0:
+                # First scores to beat, so that poor sizes are passed over from the start. Where a floor or a
+                # ceiling lets a plant be given that is not the best, it goes by the middle design flow alone, not
+                # by other places.
+                is_best_sought = floor[row] == -np.inf and ceiling[row] == np.inf
+                is_near = is_best_sought and row > 0 and intake[row] == intake[row - 1]
+                if is_near:
+                    # The plants of the place before at the same intake.
+                    for choice in range(CHOICES):
+                        number = turbine[row - 1, choice]
+                        if number >= 0 and wanted[choice] and suits[row, number]:
+                            flow, index = found[row - 1, choice, FLOW], 0
+                            while index + 1 < full.shape[0] and sizes[index + 1, FLOW_AT] >= flow:
+                                index += 1
+                            _set_class(row, number, setting, as_built, screened, at_site)
+                            units = int(found[row - 1, choice, UNITS])
+                            _fill_class(at_site, units, classes[number], efficiency[number, -1], prices)
+                            judge(
+                                bins, sizes, full, index, at_site, efficiency[number], prices, scales, held, taken,
+                                best_at, counts, best,
+                            )  # fmt: skip
+                            _note_class(row, number, best, to_beat, turbine)
+                # The middle design flow, with as few units as take it.
                 middle = coarse[coarse.shape[0] // 2]
                 for number in range(classes.shape[0]):
                     if suits[row, number]:
-                        one, full_efficiency = classes[number], efficiency[number, -1]
-                        at_site.number, at_site.setting = number, setting[row, number]
-                        at_site.safe_as_built_m3s = as_built[row, number]
-                        at_site.safe_screened_m3s = screened[row, number]
-                        _fill_class(at_site, 1, one, full_efficiency, prices)
+                        one = classes[number]
+                        _set_class(row, number, setting, as_built, screened, at_site)
+                        _fill_class(at_site, 1, one, efficiency[number, -1], prices)
                         each_flow, units = at_site.flow_max, 1
                         while units < one.units_max and units * each_flow < sizes[middle, FLOW_AT]:
                             units += 1
-                        _fill_class(at_site, units, one, full_efficiency, prices)
-                        for choice in range(CHOICES):
-                            to_beat[choice] = best[choice, BAR]
+                        _fill_class(at_site, units, one, efficiency[number, -1], prices)
                         judge(
                             bins, sizes, full, middle, at_site, efficiency[number], prices, scales, held, taken,
-                            counts, best,
+                            best_at, counts, best,
                         )  # fmt: skip
-                        for choice in range(CHOICES):
-                            if best[choice, BAR] > to_beat[choice]:
-                                turbine[row, choice] = number
+                        _note_class(row, number, best, to_beat, turbine)
+                # From each of them to better design flows near it.
+                for choice in range(CHOICES):
+                    number = turbine[row, choice]
+                    if number < 0 or not is_best_sought:
+                        continue
+                    _set_class(row, number, setting, as_built, screened, at_site)
+                    _fill_class(
+                        at_site, int(best[choice, UNITS]), classes[number], efficiency[number, -1], prices
+                    )  # fmt: skip
+                    step = FIRST_STEP_NEAR if is_near else FIRST_STEP
+                    while step > 0:
+                        at, score = int(best[choice, AT]), to_beat[choice]
+                        for side in range(-1, 2, 2):
+                            index = at + side * step
+                            if 0 <= index < full.shape[0]:
+                                judge(
+                                    bins, sizes, full, index, at_site, efficiency[number], prices, scales, held,
+                                    taken, best_at, counts, best,
+                                )  # fmt: skip
+                        _note_class(row, number, best, to_beat, turbine)
+                        if not to_beat[choice] > score:
+                            step //= 2
+            # It is set just below what was found, so that the search finds that, or better, again.
             for choice in range(CHOICES):
                 to_beat[choice] = np.nextafter(best[choice, BAR], -np.inf)
                 if not wanted[choice]:
@@ -1158,12 +1291,10 @@ def _search(
                 break
             if not suits[row, number]:
                 continue
-            at_site.number, at_site.setting = number, setting[row, number]
-            at_site.safe_as_built_m3s = as_built[row, number]
-            at_site.safe_screened_m3s = screened[row, number]
+            _set_class(row, number, setting, as_built, screened, at_site)
             best_sizes(
                 bins, sizes, full, coarse, classes[number], to_beat, ceiling[row], at_site, efficiency[number],
-                prices, scales, held, taken, counts, stack, best,
+                prices, scales, held, taken, best_at, counts, stack, best,
             )  # fmt: skip
             for choice in range(CHOICES):
                 if of_each:
@@ -1179,6 +1310,21 @@ def _search(
                 turbine[row, choice] = -1
                 for column in range(BAR):
                     found[row, choice, column] = np.nan
+
+
+# What of a class at a place does not depend on the number of units.
+@part
+def _set_class(row, number, setting, as_built, screened, at_site):
+    at_site.number, at_site.setting = number, setting[row, number]
+    at_site.safe_as_built_m3s, at_site.safe_screened_m3s = as_built[row, number], screened[row, number]
+
+
+# Note the class of choices whose best score has just risen by a size of it.
+@part
+def _note_class(row, number, best, to_beat, turbine):
+    for choice in range(CHOICES):
+        if best[choice, BAR] > to_beat[choice]:
+            turbine[row, choice], to_beat[choice] = number, best[choice, BAR]
 
 
 # Usable flow and head of each bin, its sums from the start, and the sums of usable flow times head from the end,

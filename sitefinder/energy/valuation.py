@@ -512,7 +512,8 @@ def _searched_sizes(stretches, groups, mean_m3s, turbines, costs, settings, ener
 # `turbine_options` of what the search found, with its score and the place of the stretch instead of what is best.
 # Of several settings the stretches come one after the other.
 def _options(stretches, sizes, exceeded, turbines, costs, settings):
-    stretches = pd.concat([stretches] * len(sizes)) if len(sizes) > 1 else stretches
+    if len(sizes) > 1:
+        stretches = stretches.iloc[np.tile(np.arange(len(stretches)), len(sizes))]
     found, exceeded = np.concatenate(sizes), np.concatenate(exceeded)
     table, rows = turbine_table(turbines), []
     head_m = net_head_m(stretches["head_m"], waterway_lengths_m(stretches, settings.energy)[0], settings.energy)
@@ -537,7 +538,7 @@ def _options(stretches, sizes, exceeded, turbines, costs, settings):
             columns = {
                 "stretch": np.asarray(stretches.index),
                 "turbine": part.pop("turbine"),
-                "name": turbine.name,
+                "name": np.array(turbine.name, dtype=object),
                 **fish_answers(survival, part["screened"], settings.fish),
                 "survival": worst,
                 "evidence": np.append(GRADES, "none")[weakest],
@@ -548,8 +549,10 @@ def _options(stretches, sizes, exceeded, turbines, costs, settings):
                 "place": place,
                 **runner_columns(turbines, table, *sizes, head_m, level_m),
             }
-            rows.append(pd.DataFrame(columns, index=place)[numbers >= 0])
-    options = pd.concat(rows, ignore_index=True)
+            # One table in the end: to make, cut and join a small one for each takes most of the time of a site.
+            fits = numbers >= 0
+            rows.append({each: np.broadcast_to(values, fits.shape)[fits] for each, values in columns.items()})
+    options = pd.DataFrame({each: np.concatenate([row[each] for row in rows]) for each in rows[0]})
     return options.sort_values(["place", "turbine", "screened"], kind="stable", ignore_index=True)
 
 
@@ -647,7 +650,6 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
     flow_mean = mean_m3s[intake]
     head_net = net_head_m(stretches["head_m"], headrace_m, settings.energy)
     works = conduit_works(stretches, head_net, costs, settings)
-    scheme_types = stretches["scheme_type"].to_numpy(dtype=object).tolist()
     return (
         *usable_flow(curve, environmental_flow),
         np.zeros(curve.shape) if depths is None else np.ascontiguousarray(depths.rise_m, dtype=np.float64),
@@ -655,7 +657,7 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
         tailrace,
         intake_is_held(stretches["scheme_type"], settings.tailwater),
         head_net,
-        np.array([SCHEME_TYPES.index(name) for name in scheme_types], dtype=np.int64),
+        pd.Index(SCHEME_TYPES).get_indexer(stretches["scheme_type"]).astype(np.int64),
         np.ascontiguousarray(pipe_m),
         sum(place_costs(stretches, flow_mean, costs, settings.costs.connection).values())
         + works.cut_fixed
@@ -716,10 +718,14 @@ def _left_out(stretches, connection):
 
 # The first row with the best score of its stretch, among the admissible ones.
 def _is_best(options, may):
-    score = options["score"].where(may)
-    best = score.groupby(options["place"]).transform("max")
-    first = may & (score == best)
-    return first & ~first.groupby(options["place"]).cumsum().gt(1)
+    score, place = (options[name].to_numpy() for name in ("score", "place"))
+    rows = np.flatnonzero(may.to_numpy(dtype=bool) & ~np.isnan(score))
+    best = np.full(place.max(initial=-1) + 1, -np.inf)
+    np.maximum.at(best, place[rows], score[rows])
+    rows = rows[score[rows] == best[place[rows]]]
+    is_best = np.zeros(len(options), dtype=bool)
+    is_best[rows[np.unique(place[rows], return_index=True)[1]]] = True
+    return is_best
 
 
 def size_options(

@@ -242,6 +242,7 @@ def _derived(threshold_cells, folder, breach_search_cells):
     engine, pointer = _directions(folder, breach_search_cells)
     # In memory: to write each of these rasters takes as long as to make it, and counts beyond 32,767 are lost.
     drained = engine.hydrology.d8_flow_accum(input=pointer, out_type="cells", input_is_pointer=True)
+    # The engine knows it; its cells as an array are as large as twice the DEM, and take seconds.
     drained.update_min_max()
     largest_cells = float(drained.metadata().maximum)
     is_any = largest_cells >= threshold_cells

@@ -203,19 +203,43 @@ def posterior(head_m, head_se_m, prior):
     return _moments(head_m, head_se_m, _ratio(head_m, head_se_m, prior.law), edges_m, density, *cells)
 
 
+# Cells that hold less than this share of the most that one holds, as a logarithm, change no digit of the moments.
+NOTHING_LOG = -64.0
+
+
 @kernel(takes="float64[::1], float64[::1], float64[::1], float64[::1], float64[::1], float64[::1], float64[::1]")
 def _moments(head_m, head_se_m, ratio, edges_m, density, lean_m, spread_m):
     mean_m, sd_m = head_m.copy(), head_se_m.copy()
     root_two, root_two_pi = math.sqrt(2.0), math.sqrt(2.0 * math.pi)
+    # Logarithms of the density of each cell, and of that times its width over the spread of errors there.
+    log_density, log_width = np.full(density.size, -np.inf), np.empty(density.size)
+    for cell in range(density.size):
+        if density[cell] > 0.0:
+            log_density[cell] = math.log(density[cell])
+        log_width[cell] = log_density[cell] + math.log((edges_m[cell + 1] - edges_m[cell]) / spread_m[cell])
+    lowest, highest, most_log = np.empty(density.size), np.empty(density.size), np.empty(density.size)
     for i in range(head_m.size):
         if head_se_m[i] <= NO_ERROR_M:
             continue
-        # Moments of the truth less the measured head.
-        whole, moment, square = 0.0, 0.0, 0.0
+        log_ratio = math.log(ratio[i])
+        # What a cell holds is its density times no more than the normal tail from its nearer edge on, and no less
+        # than its width at the density of its farther one.
+        held_log = -np.inf
         for cell in range(density.size):
             error, shift = ratio[i] * spread_m[cell], -ratio[i] * lean_m[cell]
             low = (edges_m[cell] - head_m[i] - shift) / error
             high = (edges_m[cell + 1] - head_m[i] - shift) / error
+            lowest[cell], highest[cell] = low, high
+            near, far = max(low, -high, 0.0), max(-low, high)
+            most_log[cell] = log_density[cell] - 0.5 * near * near
+            held_log = max(held_log, log_width[cell] - log_ratio - 0.5 * far * far)
+        # Moments of the truth less the measured head.
+        whole, moment, square = 0.0, 0.0, 0.0
+        for cell in range(density.size):
+            if most_log[cell] < held_log + NOTHING_LOG:
+                continue
+            error, shift = ratio[i] * spread_m[cell], -ratio[i] * lean_m[cell]
+            low, high = lowest[cell], highest[cell]
             if low > 0.0:
                 part = 0.5 * (math.erfc(low / root_two) - math.erfc(high / root_two))
             else:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.energy.costs import best_price_per_kwh
-from sitefinder.energy.valuation import value_stretches
+from sitefinder.energy.valuation import value_any
 from sitefinder.siting.candidates import Stretches, subset
 from sitefinder.siting.selection_luck import LUCK, SITES, Worth, luck_in_heads_m, luck_of_chosen
 from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
@@ -79,7 +79,7 @@ def _worth(settings: Settings, inputs: RunInputs, table: pd.DataFrame, flows: Fl
 
     def valued(some: pd.DataFrame) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
         where = flows.bins_m3s, flows.environmental_flow_m3s
-        found = value_stretches(some, *where, inputs.turbines, inputs.costs, quick, closed=flows.closed)
+        found = value_any(some, *where, inputs.turbines, inputs.costs, quick, closed=flows.closed)
         net, mwh = (found[f"any_{name}"].to_numpy(np.float64) for name in ("net_annual_value", "energy_mwh"))
         # By energy, what pays nothing is not chosen either.
         value = np.where(net > 0.0, mwh, np.minimum(net, 0.0)) if by_energy else net

@@ -21,7 +21,15 @@ from sitefinder.energy.runners import (
     suction_head_m,
     unit_flow_limit,
 )
-from sitefinder.energy.sizing import CLASS_AT_SITE, Prices, _energy_bound_mwh, _scale_of, mean_kw, rated_kw
+from sitefinder.energy.sizing import (
+    CLASS_AT_SITE,
+    Prices,
+    _bound_by_share_mwh,
+    _energy_bound_mwh,
+    _scale_of,
+    mean_kw,
+    rated_kw,
+)
 from sitefinder.energy.turbines import efficiency_table, turbine_table
 from sitefinder.energy.valuation import turbine_options, value_stretches
 from sitefinder.units import METRES_PER_FOOT
@@ -389,3 +397,56 @@ def test_columns_of_plants_are_empty_for_classes_without_a_runner(turbine_class)
     by_hand = 0.9 * (1 - 0.2 * (1 / 0.84) ** 0.2)
     assert columns["efficiency_design"].tolist() == pytest.approx([0.72, by_hand, np.nan], nan_ok=True)
     assert np.isnan(columns["suction_head_m"]).tolist() == [True, False, True]
+
+
+@pytest.mark.parametrize("is_one", [True, False])
+def test_no_plant_behind_a_pipe_gives_more_than_the_bound_bin_by_bin(turbine_class, is_one):
+    random = np.random.default_rng(5)
+    table = turbine_table(classes(turbine_class))
+    pieces = table.efficiency.shape[1] - 1
+    prices = dict.fromkeys(Prices._fields, 0.0) | {"mwh_per_kw": 8.76, "contingency_factor": 1.0}
+    names = [*prices, *WATERWAY.names]
+    record = np.rec.fromarrays([np.array([each]) for each in (*prices.values(), *CANAL)], names=names)[0]
+    shares, throttled = [], 0
+    for _ in range(400):
+        number, units = int(random.integers(3)), int(random.integers(1, 4))
+        at_site = np.zeros(1, dtype=CLASS_AT_SITE).view(np.recarray)[0]
+        at_site.head, at_site.units, at_site.number, at_site.power_max = 4.0, units, number, 1e9
+        at_site.full_efficiency = table.efficiency[number, -1]
+        known = (
+            "peak_efficiency",
+            "lowest_relative_flow",
+            "open_from",
+            "scale_gain",
+            "scale_loss",
+            "scale_exponent",
+        )
+        for name in known:
+            setattr(at_site, name, getattr(table, name)[number])
+        greatest = 10 ** random.uniform(-1.0, 0.8)
+        # All bins alike, so that none makes up for what is too low in another.
+        usable = np.full(5, greatest * random.uniform(0.1, 1.1))
+        bins = np.zeros((4, len(usable) + 1))
+        bins[0, :-1], bins[1, :-1] = usable, 4.0 - random.uniform(0.0, 3.5)
+        least = greatest if is_one else greatest * random.uniform(0.5, 1.0)
+        loss = random.uniform(0.0, 1.5)
+        given = at_site, table.efficiency[number], record
+        full = int((usable >= greatest).sum())
+        rated = rated_kw(bins, full, greatest, loss, _scale_of(greatest, at_site), *given, 0.0) if is_one else 1e9
+        best_at = np.full((3, 3, 9, 3 * pieces + 1), np.nan)
+
+        bound = _bound_by_share_mwh(
+            bins, full, greatest, least, rated, loss, _scale_of(greatest, at_site), *given, best_at
+        )
+
+        for flow in np.geomspace(least, greatest, 1 if is_one else 5):
+            # A narrower pipe takes more of the head.
+            full, scale, loss_m = int((usable >= flow).sum()), _scale_of(flow, at_site), loss * greatest / flow
+            rated = rated_kw(bins, full, flow, loss_m, scale, *given, 0.0)
+            energy = 8.76 * mean_kw(bins, full, flow, rated, loss_m, scale, *given, 0.0, 0.0)
+            assert energy <= bound * (1 + 1e-12)
+            shares.append(energy / bound if bound > 0.0 else 1.0)
+            throttled += bool((bins[1, :-1] < at_site.open_from * loss_m).any())
+    assert throttled > 50
+    # It leaves little to find out.
+    assert np.median(shares) > 0.99 if is_one else max(shares) > 0.95
