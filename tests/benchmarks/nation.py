@@ -9,9 +9,8 @@ nation costs more than this says.
 
 Then a cluster of ``--workers`` processes of Dask (16) does ``--tasks`` of these tasks (2,000) by the way of a run,
 which writes their arguments, and reads and checks their answers; the tasks themselves sleep for seconds that were
-measured, divided by ``--faster`` (10). All of it shares this machine, so that what a task costs the run's own
-process is a little more than where workers are elsewhere. Last, hours of a nation by number of workers, and what
-limits them.
+measured. All of it shares this machine, so that what a task costs the run's own process is a little more than
+where workers are elsewhere. Last, hours of a nation by number of workers, and what limits them.
 """
 
 import argparse
@@ -121,10 +120,10 @@ def growth(small, large, stage):
     return np.log(took[1] / took[0]) / np.log(large.stream_km / small.stream_km), took[1]
 
 
-def simulated(folder, seconds, load_bytes, workers, faster):
+def simulated(folder, seconds, load_bytes, workers):
     """Seconds in which a cluster does sleeping tasks by the way of a run, and those that each took in it."""
     load = np.zeros(max(load_bytes // 8, 1))
-    tasks = [(f"task {number}", {"seconds": each / faster, "load": load}) for number, each in enumerate(seconds)]
+    tasks = [(f"task {number}", {"seconds": each, "load": load}) for number, each in enumerate(seconds)]
     running, address = cluster_of(workers, folder)
     try:
         with Cluster(
@@ -152,7 +151,6 @@ def main():
     parser.add_argument("--cells", type=float, nargs=2, default=[4.0, 16.0], help="millions of cells")
     parser.add_argument("--workers", type=int, default=16, help="of the simulated cluster")
     parser.add_argument("--tasks", type=int, default=2000, help="that it does")
-    parser.add_argument("--faster", type=float, default=10.0, help="by which measured seconds are divided there")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         folder, runs = Path(scratch), []
@@ -169,7 +167,7 @@ def main():
         seconds = [each for taken in large.task_seconds.values() for each in taken]
         drawn = random.Random(SEED).choices(seconds, k=options.tasks)
         mean_bytes = sum(large.results_bytes.get(stage, 0) for stage in large.tasks) // max(len(seconds), 1)
-        wall, slept_s, each_s = simulated(folder, drawn, mean_bytes, options.workers, options.faster)
+        wall, slept_s, each_s = simulated(folder, drawn, mean_bytes, options.workers)
     printed(small, large, options, (wall, slept_s, each_s, mean_bytes))
 
 
@@ -195,9 +193,9 @@ def printed(small, large, options, of_cluster):
     wall, slept_s, each_s, mean_bytes = of_cluster
     ideal = slept_s / options.workers
     print(
-        f"\nsimulated cluster: {options.tasks:,} tasks of {mean_bytes / 1e3:.0f} kB on {options.workers} workers "
-        f"slept {slept_s:.1f} s in {wall:.1f} s, {ideal / wall:.0%} of what that number can\n"
-        f"handing out one task: {each_s * 1e3:.1f} ms"
+        f"\nsimulated cluster: {options.tasks:,} tasks of {mean_bytes / 1e3:.0f} kB, that sleep {slept_s:.1f} s "
+        f"in all, took {options.workers} workers {wall:.1f} s\n"
+        f"(at best {ideal:.1f} s); handing out one task: {each_s * 1e3:.1f} ms"
     )
     task_seconds = scaled(small, large, lambda each: {name: sum(s) for name, s in each.task_seconds.items()})
     own_seconds = scaled(small, large, lambda each: each.own_seconds)
