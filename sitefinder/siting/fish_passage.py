@@ -442,10 +442,12 @@ def gain_by_district(names, district, only_safe, without, by_case, own, turbine_
     not gain everywhere where sites are chosen by net annual value.
     """
     rows = []
+    of_own = district[by_case[own].candidates]
+    is_other = {case: _is_other(by_case[own], sites) for case, sites in by_case.items()}
     for name in names:
         any_set = district[without.candidates] == name
         any_mwh = without.valued["energy_mwh"].to_numpy()[any_set].sum()
-        own_set = district[by_case[own].candidates] == name
+        own_set = of_own == name
         for case, sites in by_case.items():
             picked = district[sites.candidates] == name
             protected = picked & only_safe[sites.candidates]
@@ -460,7 +462,7 @@ def gain_by_district(names, district, only_safe, without, by_case, own, turbine_
                     "sites_any": int(any_set.sum()),
                     "energy_any_mwh": any_mwh,
                     "sites": int(picked.sum()),
-                    "sites_changed": int((_is_other(by_case[own], sites) & own_set).sum()),
+                    "sites_changed": int((is_other[case] & own_set).sum()),
                     "energy_mwh": energy[picked].sum(),
                     "sites_only_safe": int(protected.sum()),
                     "power_only_safe_kw": sites.valued["power_kw"].to_numpy()[protected].sum(),

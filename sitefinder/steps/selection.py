@@ -595,12 +595,13 @@ def fish_safe_gain_table(
     """
     districts = inputs.layers["districts"].frame if "districts" in inputs.layers else None
     names = [] if districts is None else list(dict.fromkeys(district_names(districts)))
-    tailrace = stretches.table["tailrace"].to_numpy()
-    x_m, y_m = (stationing.stations[name].to_numpy()[tailrace] for name in ("x_m", "y_m"))
+    # Many candidates end at one station.
+    stations, tailrace = np.unique(stretches.table["tailrace"].to_numpy(), return_inverse=True)
+    x_m, y_m = (stationing.stations[name].to_numpy()[stations] for name in ("x_m", "y_m"))
     turbines = np.array([turbine.name for turbine in inputs.turbines], dtype=object)
     table = gain_by_district(
         [*names, ""],
-        district_of(x_m, y_m, districts),
+        district_of(x_m, y_m, districts)[tailrace],
         verdicts.choice >= SAFE_MAY,
         *fish_safety,
         turbines,

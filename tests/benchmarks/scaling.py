@@ -5,7 +5,8 @@ hours. Each is the whole command with an empty store, from the DEM to the GeoPac
 ``--tables-alone`` leaves page, sheets and map out. ``--workers N`` goes to the command, which else chooses their
 number itself. Memory is what any single process held at most [MB]; /proc says so, so that part needs Linux. Beside
 it, what routing alone takes on the same ground, from memory to memory, by other libraries (``routing.py``);
-``--no-routing`` leaves that out.
+``--no-routing`` leaves that out. ``--rerun`` runs each once more, with one more exclusion layer around every third
+site.
 
 ``--streamed`` mirrors one block of ground, with the streams that are derived from it once, until there are enough
 cells, and writes DEM and streams block by block: no process holds all of it, and the run derives no network.
@@ -25,6 +26,7 @@ import rasterio
 import shapely
 from made_regions import EQUATIONS
 from rasterio.windows import Window
+from reruns import RULE, circles
 from routing import of_ways, rough_ground
 from workers import CELL_M, timed, write_region
 
@@ -107,10 +109,20 @@ def measured(settings, options, is_routed, side):
     workers = () if options.workers is None else ("--workers", str(options.workers))
     seconds, run_mb, worker_mb, by_stage = timed(settings, *workers)
     user = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime - before
+    again = rerun(settings, *workers) if options.rerun else float("nan")
     routed = of_ways(side, (OWN_ROUTING, *LIBRARIES), MAX_SECONDS) if is_routed else {}
     return {"seconds": seconds, "user": user, "run": run_mb, "worker": worker_mb, "stages": by_stage} | {
-        "routed": {name: each["seconds"] for name, each in routed.items()}
+        "again": again,
+        "routed": {name: each["seconds"] for name, each in routed.items()},
     }
+
+
+def rerun(settings, *workers):
+    """Seconds of the whole command after one more exclusion layer."""
+    layer = circles(settings.parent / "out" / "sites.gpkg", settings.parent)
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text + RULE.format(path=layer.as_posix()), encoding="utf-8")
+    return timed(settings, *workers)[0]
 
 
 def main():
@@ -120,6 +132,7 @@ def main():
     parser.add_argument("--streamed", action="store_true")
     parser.add_argument("--tables-alone", action="store_true")
     parser.add_argument("--no-routing", action="store_true")
+    parser.add_argument("--rerun", action="store_true")
     parser.add_argument("--workers", type=int)
     options = parser.parse_args()
     found = {}
@@ -147,6 +160,9 @@ def printed(found):
     line("whole command [s]", [f"{each['seconds']:.1f}" for each in every])
     line("user CPU [s]", [f"{each['user']:.1f}" for each in every])
     line("times the first size", [f"{each['seconds'] / every[0]['seconds']:.2f}" for each in every])
+    if not all(np.isnan(each["again"]) for each in every):
+        line("one more exclusion layer [s]", [f"{each['again']:.1f}" for each in every])
+        line("  of the first run", [f"{each['again'] / each['seconds']:.1%}" for each in every])
     line("memory of the run [MB]", [f"{each['run']:.0f}" for each in every])
     line("most of any other process [MB]", [f"{each['worker']:.0f}" for each in every])
     for way in (OWN_ROUTING, *LIBRARIES):

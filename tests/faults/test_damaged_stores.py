@@ -34,7 +34,7 @@ def test_a_first_run_that_is_killed_at_any_operation_is_continued(quick_folder):
         count += 1
         assert sums.run() == RIGHT
         assert left_over(sums.folder) == []
-    assert count > 60
+    assert count > 50
 
 
 def test_a_first_run_that_is_interrupted_at_any_operation_is_continued_too(quick_folder):
@@ -44,7 +44,7 @@ def test_a_first_run_that_is_interrupted_at_any_operation_is_continued_too(quick
         count += 1
         assert sums.run() == RIGHT
         assert left_over(sums.folder) == []
-    assert count > 20
+    assert count > 16
 
 
 def test_of_runs_that_begin_at_once_with_a_new_store_one_is_done_and_the_others_are_refused(quick_folder):
