@@ -733,7 +733,7 @@ def best_sizes(
                 for index in range(first + (first == judged), last + 1):
                     judge(
                         bins, sizes, full, index, at_site, efficiency, prices, scales, held, taken, best_at,
-                counts, best,
+                        counts, best,
                     )  # fmt: skip
                 judged = last
 

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from conduit_terms import LIMITS
 
 from sitefinder.siting.conduits import (
     BARRED,
@@ -11,23 +12,12 @@ from sitefinder.siting.conduits import (
     RIGHT,
     ROAD,
     Ground,
-    Limits,
     Prices,
     find_conduits,
 )
 
 CELL_M = 10.0
 SLOPE = 0.005
-LIMITS = Limits(
-    grade=0.001,
-    max_cut_m=5.0,
-    max_fill_m=1.0,
-    max_aqueduct_height_m=6.0,
-    max_aqueduct_length_m=60.0,
-    max_side_slope=1.0,
-    max_detour=3.0,
-    min_valley_cells=2.0,
-)
 PRICES = {
     "canal_per_m": 300.0,
     "penstock_per_m": 650.0,

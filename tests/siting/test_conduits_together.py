@@ -2,6 +2,7 @@
 
 import math
 
+import conduit_terms
 import numpy as np
 import pandas as pd
 import pytest
@@ -20,34 +21,13 @@ from sitefinder.siting.conduits import (
     WAY,
     WORTHWHILE_SEARCH,
     Ground,
-    Limits,
-    Prices,
     _look_from_all,
     find_conduits,
 )
 
 CELL_M = 10.0
-LIMITS = Limits(
-    grade=0.001,
-    max_cut_m=5.0,
-    max_fill_m=1.0,
-    max_aqueduct_height_m=6.0,
-    max_aqueduct_length_m=60.0,
-    max_side_slope=1.0,
-    max_detour=1.2,
-    min_valley_cells=2.0,
-)
-PRICES = Prices(
-    canal_per_m=300.0,
-    penstock_per_m=900.0,
-    cut_per_m2=400.0,
-    cut_per_m3=200.0,
-    bench_per_m=100.0,
-    aqueduct_per_m=500.0,
-    tunnel_per_m=np.inf,
-    per_crossing=1000.0,
-    per_road=1500.0,
-)
+LIMITS = conduit_terms.LIMITS._replace(max_detour=1.2)
+PRICES = conduit_terms.PRICES._replace(cut_per_m2=400.0, cut_per_m3=200.0)
 
 
 def test_moves_over_the_lattice_lead_to_the_sixteen_nearest_places_of_other_directions():

@@ -1,5 +1,6 @@
 """Whole ways of conduits in a small valley: what they cost by their parts, and what mirrors and order change."""
 
+import conduit_terms
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,34 +11,13 @@ from sitefinder.siting.conduits import (
     RIGHT,
     ROAD,
     Ground,
-    Limits,
-    Prices,
     find_conduits,
 )
 
 CELL_M = 10.0
 ROWS, COLUMNS = 19, 26
-LIMITS = Limits(
-    grade=0.001,
-    max_cut_m=5.0,
-    max_fill_m=1.0,
-    max_aqueduct_height_m=6.0,
-    max_aqueduct_length_m=60.0,
-    max_side_slope=1.0,
-    max_detour=1.4,
-    min_valley_cells=2.0,
-)
-PRICES = Prices(
-    canal_per_m=300.0,
-    penstock_per_m=900.0,
-    cut_per_m2=50.0,
-    cut_per_m3=25.0,
-    bench_per_m=100.0,
-    aqueduct_per_m=500.0,
-    tunnel_per_m=np.inf,
-    per_crossing=1000.0,
-    per_road=1500.0,
-)
+LIMITS = conduit_terms.LIMITS._replace(max_detour=1.4)
+PRICES = conduit_terms.PRICES
 # What a way is made of, and the price of each.
 PRICED = {
     "canal_length_m": "canal_per_m",
