@@ -6,7 +6,7 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 
-from sitefinder.dem.grid import Grid, cell_of, whole
+from sitefinder.dem.grid import Grid, cell_of, tile_windows, whole
 from sitefinder.dem.priority_flood import NO_POINTER, NO_SEED, edge_cells, labels_down
 from sitefinder.errors import InputError
 from sitefinder.io import raster_library as rasterio
@@ -79,7 +79,7 @@ def derive_network(
             fix="raise the threshold area",
         )
     with tempfile.TemporaryDirectory(dir=scratch_folder, prefix="whitebox-") as folder:
-        _copy_plain(Path(dem_path), profile, Path(folder))
+        _copy_plain(Path(dem_path), profile, grid, Path(folder))
         lines, largest_cells = _derived(threshold_cells, Path(folder), breach_search_cells)
     if lines is None or lines.empty:
         raise InputError.of(
@@ -215,13 +215,13 @@ def _plain_profile(dem_path, max_cells):
     return profile, grid
 
 
-# The engine's copy of a DEM, with NO_DATA in the gaps, row by row of its blocks: no process holds all of it.
-def _copy_plain(dem_path, profile, folder):
+# The engine's copy of a DEM, with NO_DATA in the gaps, some rows at a time: no process holds all of it.
+def _copy_plain(dem_path, profile, grid, folder):
     found = False
     with rasterio.open(dem_path) as dem, rasterio.open(folder / PLAIN_DEM, "w", **profile) as copy:
         nodata = dem.nodata
-        for first in range(0, dem.height, CHUNK_CELLS):
-            window = rasterio.windows.Window(0, first, dem.width, min(CHUNK_CELLS, dem.height - first))
+        for rows in tile_windows(grid, CHUNK_CELLS, grid.columns):
+            window = rasterio.windows.Window(rows.column, rows.row, rows.columns, rows.rows)
             band = dem.read(1, window=window, masked=True)
             usable = ~np.ma.getmaskarray(band) & np.isfinite(band.data)
             found |= bool(usable.any())
