@@ -45,45 +45,72 @@ OF_SITES = ("sites", "site_months", "turbine_options", "flow_curves")
 VALUED = ["flow_design_m3s", "power_kw", "energy_mwh", "energy_mwh_p90", "energy_mwh_p10", "lcoe_per_kwh"]
 
 
+# The valley that is worked by hand, with the files that `texts_of` gives.
+def write_valley(folder, write_region, texts):
+    bed = [200.0 - column / 16 - (2.5 if column >= STEP_COLUMN else 0.0) for column in range(COLUMNS)]
+    side = [10.0 * abs(row - STREAM_ROW) for row in range(ROWS)]
+    east = WEST + 603.0
+    layers = {
+        "streams": shapely.LineString([(WEST + 3.0, MIDDLE), (east, MIDDLE)]),
+        "roads": shapely.LineString([(WEST, MIDDLE + 40), (east, MIDDLE + 40)]),
+        "power_lines": shapely.LineString([(WEST, MIDDLE + 45), (east, MIDDLE + 45)]),
+        "migration": shapely.box(WEST, MIDDLE - 5, east, MIDDLE + 5),
+        "far_below": shapely.box(east - 40, MIDDLE - 5, east, MIDDLE + 5),
+    }
+    write_region(folder, np.add.outer(side, bed), (WEST, NORTH), CELL, layers, texts)
+
+
+# Its files, with more in the settings; those of ``texts`` take the place of others.
+def texts_of(more="", rule="", months="", texts=None):
+    files = {path.name: path.read_text(encoding="utf-8") for path in FILES.glob("*.toml")}
+    files["equations.toml"] += months
+    text = files["run.toml"].replace('action = "fish_safe_only"\n', f'action = "fish_safe_only"\n{rule}')
+    text = text.replace("price_per_kwh = 0.25", "price_per_kwh = 9.0")
+    files["run.toml"] = text.replace("[stretches]", f"{more}\n[stretches]", 1)
+    return files | (texts or {})
+
+
 @pytest.fixture
 def valley(tmp_path, write_region):
-    """A function that writes the valley that is worked by hand, with more in its settings; gives the settings."""
+    """A function that writes the valley with more in its settings; gives the settings."""
 
-    def write(name, more="", rule="", months="", texts=None):
+    def write(name, *arguments, **options):
         folder = tmp_path / name
         folder.mkdir()
-        bed = [200.0 - column / 16 - (2.5 if column >= STEP_COLUMN else 0.0) for column in range(COLUMNS)]
-        side = [10.0 * abs(row - STREAM_ROW) for row in range(ROWS)]
-        east = WEST + 603.0
-        layers = {
-            "streams": shapely.LineString([(WEST + 3.0, MIDDLE), (east, MIDDLE)]),
-            "roads": shapely.LineString([(WEST, MIDDLE + 40), (east, MIDDLE + 40)]),
-            "power_lines": shapely.LineString([(WEST, MIDDLE + 45), (east, MIDDLE + 45)]),
-            "migration": shapely.box(WEST, MIDDLE - 5, east, MIDDLE + 5),
-            "far_below": shapely.box(east - 40, MIDDLE - 5, east, MIDDLE + 5),
-        }
-        files = {path.name: path.read_text(encoding="utf-8") for path in FILES.glob("*.toml")}
-        files["equations.toml"] += months
-        text = files["run.toml"].replace('action = "fish_safe_only"\n', f'action = "fish_safe_only"\n{rule}')
-        text = text.replace("price_per_kwh = 0.25", "price_per_kwh = 9.0")
-        files["run.toml"] = text.replace("[stretches]", f"{more}\n[stretches]", 1)
-        write_region(folder, np.add.outer(side, bed), (WEST, NORTH), CELL, layers, files | (texts or {}))
+        write_valley(folder, write_region, texts_of(*arguments, **options))
         return folder / "run.toml"
 
     return write
 
 
-@pytest.fixture
-def delivered(valley, made_once):
-    """A function that writes a valley and gives the tables of its run; several tests begin with the same.
+@pytest.fixture(scope="module")
+def region(tmp_path_factory, write_region):
+    """Folder of the valley, whose runs each go on with what those before it kept."""
+    folder = tmp_path_factory.mktemp("seasons")
+    write_valley(folder, write_region, texts_of())
+    return folder
 
-    Tables of sites, with those that are named besides.
+
+@pytest.fixture
+def delivered(region, made_once):
+    """A function that runs the valley with more in its settings; several tests begin with the same run.
+
+    It gives the tables of sites, with those that are named besides.
     """
 
-    def run(name, *arguments, beside=(), **options):
+    def run(*arguments, beside=(), **options):
         layers = (*OF_SITES, *beside)
         stated = hashlib.sha256(repr((arguments, layers, sorted(options.items()))).encode()).hexdigest()
-        return made_once(f"seasons-{stated}", lambda _: tables_of(valley(name, *arguments, **options), *layers))
+
+        def made(_):
+            for name, text in texts_of(*arguments, **options).items():
+                path = region / name
+                # A file that is written again is read again.
+                if not path.exists() or path.read_text(encoding="utf-8") != text:
+                    path.write_text(text, encoding="utf-8")
+            return tables_of(region / "run.toml", *layers, store=region / "store")
+
+        return made_once(f"seasons-{stated}", made)
 
     return run
 
@@ -91,7 +118,7 @@ def delivered(valley, made_once):
 @pytest.fixture
 def with_regime(delivered):
     """The tables of the valley with its regime alone, which many tests hold others against."""
-    return delivered("regime", REGIME, beside=("totals",))
+    return delivered(REGIME, beside=("totals",))
 
 
 def monthly_mwh(sites):
@@ -99,7 +126,7 @@ def monthly_mwh(sites):
 
 
 def test_a_regime_gives_months_and_moves_nothing_else(delivered, with_regime):
-    plain, split = delivered("plain"), with_regime
+    plain, split = delivered(), with_regime
 
     assert len(plain["sites"]) == 1
     for name in plain["sites"].columns:
@@ -127,7 +154,7 @@ def test_a_regime_gives_months_and_moves_nothing_else(delivered, with_regime):
 
 def test_months_that_a_rule_closes_give_no_energy_and_the_site_is_valued_without_them(delivered, with_regime):
     rule = "closed_months = [1, 2, 12]\n"
-    opened, closed = with_regime, delivered("closed", REGIME, rule)
+    opened, closed = with_regime, delivered(REGIME, rule)
 
     before, after = opened["sites"].iloc[0], closed["sites"].iloc[0]
     assert after[PLACE].tolist() == before[PLACE].tolist()
@@ -159,8 +186,8 @@ def group(season, rules="[]"):
 
 
 def test_months_that_fish_close_are_the_same_as_those_of_a_rule(delivered):
-    by_rule = delivered("rule", REGIME + group(""), "closed_months = [1, 2, 12]\n")
-    by_fish = delivered("fish", REGIME + group('in_season = "close"'))
+    by_rule = delivered(REGIME + group(""), "closed_months = [1, 2, 12]\n")
+    by_fish = delivered(REGIME + group('in_season = "close"'))
 
     assert by_fish["sites"]["closed_months"].tolist() == ["1;2;12"]
     assert by_fish["sites"][VALUED].equals(by_rule["sites"][VALUED])
@@ -169,12 +196,10 @@ def test_months_that_fish_close_are_the_same_as_those_of_a_rule(delivered):
 
 def test_a_higher_environmental_flow_in_season_costs_energy_in_those_months_alone(delivered):
     raised = 'in_season = "raise_environmental_flow"\nseason_flow_share = {}'
-    plain = delivered("plain", REGIME + group(""))
+    plain = delivered(REGIME + group(""))
     # What stays anyway: 15 % of the mean flow.
-    same = delivered("same", REGIME + group(raised.format(0.15)))
-    more, most = (
-        delivered(name, REGIME + group(raised.format(share))) for name, share in (("a", 0.6), ("b", 1.0))
-    )
+    same = delivered(REGIME + group(raised.format(0.15)))
+    more, most = (delivered(REGIME + group(raised.format(share))) for share in (0.6, 1.0))
 
     season = np.isin(np.arange(1, 13), [1, 2, 12])
     mean_m3s = plain["sites"]["flow_mean_m3s"].iloc[0]
@@ -203,7 +228,7 @@ def test_a_season_asks_nothing_of_a_site_that_the_group_does_not_migrate_past(de
     text = text.replace("[stretches]", f"{REGIME}{season}\n[stretches]", 1).replace(
         "[uncertainty]", f"{below}\n[uncertainty]"
     )
-    elsewhere = delivered("elsewhere", texts={"run.toml": text}, beside=("fish_sites",))
+    elsewhere = delivered(texts={"run.toml": text}, beside=("fish_sites",))
 
     assert elsewhere["sites"]["closed_months"].tolist() == [""]
     assert elsewhere["sites"][VALUED].equals(with_regime["sites"][VALUED])
@@ -211,7 +236,7 @@ def test_a_season_asks_nothing_of_a_site_that_the_group_does_not_migrate_past(de
 
 
 def test_without_a_regime_closed_months_are_counted_and_a_flag_says_so(delivered):
-    opened, closed = delivered("opened"), delivered("closed", rule="closed_months = [1, 2, 12]\n")
+    opened, closed = delivered(), delivered(rule="closed_months = [1, 2, 12]\n")
 
     assert closed["sites"]["closed_months"].tolist() == ["1;2;12"]
     assert closed["sites"][VALUED].equals(opened["sites"][VALUED])
@@ -220,9 +245,9 @@ def test_without_a_regime_closed_months_are_counted_and_a_flag_says_so(delivered
 
 
 def test_months_closed_by_a_rule_or_everywhere_are_the_same_where_the_rule_is_everywhere(delivered):
-    by_rule = delivered("rule", rule="closed_months = [4, 5]\n", months=MONTHS)
+    by_rule = delivered(rule="closed_months = [4, 5]\n", months=MONTHS)
     settings = "[flows]\nclosed_months = [4, 5]\n"
-    everywhere = delivered("closed", months=MONTHS, texts={"run.toml": _with(settings)})
+    everywhere = delivered(months=MONTHS, texts={"run.toml": _with(settings)})
 
     assert by_rule["sites"]["month_source"].tolist() == ["monthly flow statistics"]
     for name in [*VALUED, "used_share", "environmental_flow_m3s"]:
@@ -257,8 +282,8 @@ def test_a_climate_table_by_month_multiplies_each_months_flow(delivered):
     factors = np.array([1.3, 1.25, 1.1, 1.0, 0.9, 0.8, 0.6, 0.5, 0.7, 0.9, 1.1, 1.2])
     table = "month,factor\n" + "".join(f"{month},{factor}\n" for month, factor in enumerate(factors, 1))
     beside = ("reaches", "provenance")
-    today = delivered("today", months=MONTHS, beside=beside)
-    later = delivered("later", CHANGE, months=MONTHS, texts={"climate.csv": table}, beside=beside)
+    today = delivered(months=MONTHS, beside=beside)
+    later = delivered(CHANGE, months=MONTHS, texts={"climate.csv": table}, beside=beside)
 
     before, after = (layers["site_months"]["flow_mean_m3s"].to_numpy() for layers in (today, later))
     assert after == pytest.approx(before * factors, rel=1e-9)
@@ -275,8 +300,8 @@ def test_a_climate_table_by_month_multiplies_each_months_flow(delivered):
 def test_by_a_regime_a_climate_table_changes_months_and_factors_of_one_change_nothing(delivered, with_regime):
     seasons = "season,exceedance_percent,factor\nDJF,50,{}\nMAM,50,{}\nJJA,50,{}\nSON,50,{}\n"
     today = with_regime
-    same = delivered("same", REGIME + CHANGE, texts={"climate.csv": seasons.format(1, 1, 1, 1)})
-    later = delivered("later", REGIME + CHANGE, texts={"climate.csv": seasons.format(1.2, 1, 0.6, 0.9)})
+    same = delivered(REGIME + CHANGE, texts={"climate.csv": seasons.format(1, 1, 1, 1)})
+    later = delivered(REGIME + CHANGE, texts={"climate.csv": seasons.format(1.2, 1, 0.6, 0.9)})
 
     for name in VALUED:
         assert same["sites"][name].tolist() == pytest.approx(today["sites"][name].tolist(), rel=1e-9)
@@ -290,9 +315,9 @@ def test_by_a_regime_a_climate_table_changes_months_and_factors_of_one_change_no
 def test_the_environmental_flow_goes_by_the_changed_flow_unless_the_settings_say_today(delivered):
     texts = {"climate.csv": "season,factor\nyear,0.5\n"}
     keep = '\n[[flows.environmental]]\nkind = "share_of_mean"\nshare = 0.3\n'
-    today = delivered("today", keep)
-    changed = delivered("changed", keep + CHANGE, texts=texts)
-    as_today = delivered("as_today", keep + CHANGE + 'environmental_from = "today"\n', texts=texts)
+    today = delivered(keep)
+    changed = delivered(keep + CHANGE, texts=texts)
+    as_today = delivered(keep + CHANGE + 'environmental_from = "today"\n', texts=texts)
 
     kept = [layers["flow_curves"]["environmental_flow_m3s"].max() for layers in (today, changed, as_today)]
     assert kept[1] == pytest.approx(0.5 * kept[0], rel=1e-9)
@@ -334,7 +359,7 @@ def test_a_regime_or_table_that_cannot_be_is_refused(valley, more, said):
 def test_a_regime_from_a_file_is_that_of_the_settings(delivered, with_regime):
     texts = {"regime.toml": f'name = "of the valley"\nsource = "made up"\nfactors = {FACTORS}\n'}
 
-    named = delivered("file", '\n[flows.regime]\npreset = "regime.toml"\n', texts=texts)
+    named = delivered('\n[flows.regime]\npreset = "regime.toml"\n', texts=texts)
 
     assert monthly_mwh(named["sites"]).tolist() == monthly_mwh(with_regime["sites"]).tolist()
     assert named["sites"]["month_source"].tolist() == ["regional regime (of the valley: made up)"]
