@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 import shapely
 from caught_run import caught_run
+from partial_run import results_of, tables_of
 from whole_summary import summary_text
 
 from sitefinder.errors import ConfigError, InputError
@@ -222,18 +223,18 @@ def test_the_greatest_error_anywhere_sets_how_far_a_stream_may_climb(joined):
 
 
 def test_without_footprints_one_error_holds_for_all_and_no_border_is_flagged(valley):
-    delivered, results = caught_run(
-        valley(dem='error_le90_m = 4.0\nkind = "surface"', footprints=""), in_memory=True
-    )
+    settings = valley(dem='error_le90_m = 4.0\nkind = "surface"', footprints="")
+
+    results = results_of(settings, "dem_errors", "repairs_table", "reaches_table")
 
     errors = results["dem_errors"]
     assert np.unique(errors.rmse_m) == pytest.approx([4 / 1.6448536], rel=1e-7)
     assert np.unique(errors.correlation_length_m).tolist() == [100.0]
     assert errors.is_surface.all()
     assert not errors.across.any()
-    repairs = delivered.tables["repairs"]
+    repairs = results["repairs_table"]
     assert repairs.loc[repairs["layer"] == "dem", "problem"].str.startswith("surface model").tolist() == [True]
-    assert delivered.tables["reaches"]["flags"].str.contains("dem_surface_model").all()
+    assert results["reaches_table"]["flags"].str.contains("dem_surface_model").all()
 
 
 def test_polygons_of_one_survey_have_no_border_between_them():
@@ -356,17 +357,12 @@ DIVERSION = '\n[stretches]\nscheme_types = ["diversion"]\n'
 ALLOW = '\n[ranking]\nallow = ["unresolved"]\n'
 
 
-@pytest.fixture(scope="module")
-def coarse(valley):
-    """The valley, which falls 10 m, on a DEM of 9 m error: as usual, and with unresolved heads allowed."""
-    return [
-        caught_run(valley(dem="error_le90_m = 16.0", footprints="", more=DIVERSION + more), in_memory=True)
-        for more in ("", ALLOW)
-    ]
+# The valley, which falls 10 m, on a DEM of 9 m error.
+COARSE = {"dem": "error_le90_m = 16.0", "footprints": ""}
 
 
-def test_heads_that_are_not_resolved_are_listed_and_make_no_site(coarse):
-    delivered, results = coarse[0]
+def test_heads_that_are_not_resolved_are_listed_and_make_no_site(valley):
+    delivered, results = caught_run(valley(**COARSE, more=DIVERSION), in_memory=True)
     table, reaches, heads = results["stretches"].table, delivered.tables["reaches"], results["heads"]
 
     intake, tailrace = table["intake"].to_numpy(), table["tailrace"].to_numpy()
@@ -387,12 +383,12 @@ def test_heads_that_are_not_resolved_are_listed_and_make_no_site(coarse):
     assert (delivered.tables["districts"]["theoretical_kw"] == 0).all()
 
 
-def test_heads_that_are_not_resolved_make_sites_if_the_user_allows_it(coarse):
-    sites = coarse[1][0].tables["sites"]
+def test_heads_that_are_not_resolved_make_sites_if_the_user_allows_it(valley):
+    tables = tables_of(valley(**COARSE, more=DIVERSION + ALLOW), "sites", "reaches", "districts")
+    sites = tables["sites"]
 
     assert len(sites) > 0
     assert sites["flags"].str.contains("head_unresolved").all()
-    tables = coarse[1][0].tables
     # Each reach is rounded to whole watts.
     max_kw = 0.5e-3 * len(tables["reaches"])
     listed_kw = tables["reaches"]["theoretical_kw"].sum()

@@ -16,10 +16,11 @@ import numpy as np
 import numpy_financial
 import pytest
 import shapely
+from partial_run import tables_of
 from pyproj import Transformer
 
 from sitefinder.energy.hydraulics import kinematic_viscosity_m2_s
-from sitefinder.running import run, run_and_deliver
+from sitefinder.running import run_and_deliver
 
 FILES = Path(__file__).parent / "by_hand"
 CRS = "EPSG:32633"
@@ -41,9 +42,9 @@ def bed(column):
 
 @pytest.fixture(scope="module")
 def run_valley(tmp_path_factory, write_region):
-    """A function that runs the valley, with more in the settings if given, and gives its tables."""
+    """A function that runs the valley, with more in the settings if given, whole or for some tables alone."""
 
-    def made(more_in_costs="", more="", is_sure=True, as_run=run):
+    def made(more_in_costs="", more="", is_sure=True, as_run=run_and_deliver):
         folder = tmp_path_factory.mktemp("by_hand")
         write_valley(folder, write_region)
         if is_sure:
@@ -65,7 +66,7 @@ def run_valley(tmp_path_factory, write_region):
 @pytest.fixture(scope="module")
 def delivered(run_valley, read_layers):
     """The layers of a run on the valley, as the GeoPackage holds them."""
-    return read_layers(run_valley(as_run=run_and_deliver).path)
+    return read_layers(run_valley().path)
 
 
 def write_valley(folder, write_region):
@@ -359,7 +360,7 @@ def test_the_catchment_is_drawn_as_the_thirty_columns_above_the_intake(delivered
 
 
 def test_the_reach_has_the_whole_valley(run_valley):
-    delivered = run_valley(is_sure=False).tables
+    delivered = run_valley(is_sure=False, as_run=lambda path: tables_of(path, "reaches"))
     reach = delivered["reaches"].iloc[0]
     area = ROWS * COLUMNS * CELL * CELL / 1e6  # km²: all cells drain to the end of the stream
     head = bed(0) - bed(60)  # m
@@ -410,9 +411,8 @@ def off_grid(run_valley):
     own_use = "own_use_price_per_kwh = 0.40\nown_use_share = 0.5\nown_use_kwh_per_year = 30000\n"
     settlements = '[inputs.settlements]\npath = "layers.gpkg"\nlayer = "settlements"\nname_column = "name"\n'
     served = '[off_grid]\ndemand_column = "homes"\nkwh_per_unit = 4380\nbeyond_m = 9.0\n'
-    return (
-        run_valley(f'connection = "settlement"\n{own_use}', f"\n{settlements}\n{served}").tables["sites"].iloc[0]
-    )
+    more_in_costs, more = f'connection = "settlement"\n{own_use}', f"\n{settlements}\n{served}"
+    return run_valley(more_in_costs, more, as_run=lambda path: tables_of(path, "sites"))["sites"].iloc[0]
 
 
 def test_the_line_to_the_settlement_is_paid_in_place_of_that_to_the_grid(off_grid):
