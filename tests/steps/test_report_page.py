@@ -1,4 +1,4 @@
-"""The report page that a run delivers: its figures are those of the layers, and it can be left out."""
+"""The report page that a run delivers: its figures are those of the layers."""
 
 import re
 import shutil
@@ -6,8 +6,6 @@ import shutil
 import pypdf
 import pytest
 from playwright.sync_api import sync_playwright
-
-from sitefinder.running import run_and_deliver
 
 
 def test_the_page_of_the_sample_shows_the_figures_of_the_layers(sample_run, read_layers):
@@ -32,19 +30,6 @@ def test_equations_and_inputs_of_the_sample_are_folded(sample_run):
         section = re.search(rf'<section id="{part}".*?</section>', page, re.DOTALL)[0]
         folded = re.findall(r"<details><summary>.*?</details>", section, re.DOTALL)
         assert section.count("<table") == sum(each.count("<table") for each in folded) > 0
-
-
-def test_a_run_whose_settings_say_so_delivers_no_page(write_valley, tmp_path):
-    settings = write_valley(tmp_path)
-    text = settings.read_text(encoding="utf-8")
-    settings.write_text(text.replace("page = false", "page = true"), encoding="utf-8")
-    assert [path.name for path in run_and_deliver(settings).files] == ["sites.gpkg", "report.html"]
-    settings.write_text(text, encoding="utf-8")
-
-    delivered = run_and_deliver(settings)
-
-    assert [path.name for path in delivered.files] == ["sites.gpkg"]
-    assert not (delivered.path.parent / "report.html").exists()
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the program chromium, which .ci/run installs")

@@ -280,6 +280,19 @@ def test_a_setting_of_a_file_makes_that_file_alone_and_the_page_that_links_to_it
     assert after == before
 
 
+def test_a_run_whose_settings_say_so_delivers_no_page(with_all_files):
+    text = with_all_files.settings.read_text(encoding="utf-8")
+    assert "report.html" in times_of(with_all_files)
+    first = run_and_deliver(with_all_files.settings)
+    assert {path.name for path in first.files} == set(times_of(with_all_files))
+    with_all_files.settings.write_text(text.replace("page = true", "page = false"), encoding="utf-8")
+
+    delivered = run_and_deliver(with_all_files.settings)
+
+    assert {path.name for path in delivered.files} == set(times_of(with_all_files))
+    assert "report.html" not in times_of(with_all_files)
+
+
 def test_a_file_that_somebody_changed_or_took_away_is_put_back_without_being_made(with_all_files):
     first = with_all_files.delivered
     out = with_all_files.settings.parent / "out"
@@ -348,25 +361,30 @@ def test_a_change_in_place_of_a_delivered_file_does_not_reach_the_one_that_is_ke
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "first_redone", "reason"),
+    ("changes", "first_redone", "reason"),
     [
-        ("error_rmse_m = 0.1", "error_rmse_m = 0.2", "network", "input dem_error changed"),
+        ({"error_rmse_m = 0.1": "error_rmse_m = 0.2"}, "network", "input dem_error changed"),
         (
-            "price_per_kwh = 0.25",
-            "price_per_kwh = 0.3",
+            {"price_per_kwh = 0.25": "price_per_kwh = 0.3"},
             "selection_luck",
             "setting costs.price_per_kwh: 0.25 → 0.3",
         ),
-        ("min_survival = 0.95", "min_survival = 0.9", "selection_luck", "setting fish.min_survival: 0.95 → 0.9"),
-        ("[terrain]", "[terrain]\ntile_rows = 8", None, None),
-        ('name = "By hand"', 'name = "Other"', None, None),
-        ('path = "dem.tif"', 'path = "dem.tif"\nlicence = "CC0"', None, None),
+        (
+            {"min_survival = 0.95": "min_survival = 0.9"},
+            "selection_luck",
+            "setting fish.min_survival: 0.95 → 0.9",
+        ),
+        # The size of tiles is in no key, so that nothing would hide behind what the name alone redoes.
+        ({"[terrain]": "[terrain]\ntile_rows = 8", 'name = "By hand"': 'name = "Other"'}, None, None),
+        ({'path = "dem.tif"': 'path = "dem.tif"\nlicence = "CC0"'}, None, None),
     ],
 )
-def test_a_plan_shows_what_a_setting_redoes(valley, old, new, first_redone, reason):
+def test_a_plan_shows_what_a_setting_redoes(valley, changes, first_redone, reason):
     text = valley.settings.read_text(encoding="utf-8")
-    assert text.count(old) == 1
-    valley.settings.write_text(text.replace(old, new), encoding="utf-8")
+    for old, new in changes.items():
+        assert text.count(old) == 1
+        text = text.replace(old, new)
+    valley.settings.write_text(text, encoding="utf-8")
 
     planned = valley.plan()
     valley.run()
