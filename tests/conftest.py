@@ -1,5 +1,6 @@
 """What all tests share: which sitefinder is tested, what a skip means, and one run of the sample region."""
 
+import bisect
 import gc
 import importlib.metadata
 import importlib.util
@@ -105,6 +106,32 @@ def pytest_collect_file(file_path):
     return [each for each in found if not (within_tests and isinstance(each, DoctestModule))]
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(collector):
+    """Of several workers each begins with another part of the tests.
+
+    In a fresh checkout pytest rewrites the assertions of all files, which takes longer than all else before the
+    first test, and keeps what it made: so each worker finds in the second part what another has made there.
+    """
+    report = yield
+    if collector.path == REPOSITORY / "tests" and hasattr(collector.config, "workerinput") and report.passed:
+        worker = collector.config.workerinput
+        share = int(worker["workerid"].removeprefix("gw")) / worker["workercount"]
+        report.result = _from_share(report.result, share)
+    return report
+
+
+# What was collected, beginning with the file or folder that lies at that share of the source.
+def _from_share(collected, share):
+    ends, total = [], 0
+    for each in collected:
+        files = each.path.rglob("*.py") if each.path.is_dir() else [each.path]
+        total += sum(file.stat().st_size for file in files)
+        ends.append(total)
+    first = bisect.bisect_right(ends, share * total)
+    return collected[first:] + collected[:first]
+
+
 def pytest_report_header(config):
     return f"sitefinder: {config.stash[TESTED]}, {PACKAGE}"
 
@@ -125,6 +152,8 @@ def pytest_collection_modifyitems(items, config):
         if fixtures & {"browser", "sample_run"}:
             item.add_marker("slow")
     if hasattr(config, "workerinput"):
+        # Workers collect in different orders, and must come to the same.
+        items.sort(key=lambda item: (PACKAGE in item.path.parents, item.path))
         items[:] = _long_ones_first(items, config.workerinput["workercount"])
 
 

@@ -5,7 +5,6 @@ two hundred regions.
 """
 
 import importlib
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -14,10 +13,11 @@ import pytest
 pytestmark = [pytest.mark.slow, pytest.mark.exhaustive]
 
 BENCHMARKS = Path(__file__).resolve().parents[1] / "benchmarks"
-sys.path.insert(0, str(BENCHMARKS))
-fresh_regions = importlib.import_module("fresh_regions")
-made_regions = importlib.import_module("made_regions")
-sys.path.remove(str(BENCHMARKS))
+# Without a trace: that folder has modules of the same names as tests/tools, and those of the tests are meant.
+with pytest.MonkeyPatch.context() as searched:
+    searched.syspath_prepend(BENCHMARKS)
+    fresh_regions = importlib.import_module("fresh_regions")
+    made_regions = importlib.import_module("made_regions")
 
 # Five regions, five surveys of each.
 REGIONS, CELLS, MORE_SURVEYS = range(1, 6), 200, 4
