@@ -35,7 +35,15 @@ def two(tmp_path_factory):
     with Cluster(folder, FORM, SOFTWARE, workers=2, announce=said.append) as workers:
         workers.prepare(["colorsys:rgb_to_hls", "wave:open"])
         yield workers, said
+        pids = [result["pid"] for result in values(those_of(workers)).values()]
     assert not list(folder.rglob("worker-*"))
+    assert len(set(pids) - {os.getpid()}) == 2
+    wait_until_ended(pids)
+
+
+def those_of(workers):
+    """The answers of tasks that all workers have a part in."""
+    return workers.answers(tasks_to_do.squared, {}, numbers(*range(8)), "squares")
 
 
 def numbers(*wanted):
@@ -64,23 +72,23 @@ def test_workers_are_other_processes_and_give_the_answers_of_this_one(two):
     assert workers.peak_memory_mb > 10
 
 
-# Before a worker is killed, whose successor has loaded nothing; it starts two others in their place.
+# Before a worker is killed, whose successor has loaded nothing.
 def test_workers_that_were_prepared_have_loaded_what_they_need_and_set_what_costs_time(two):
     workers, _ = two
 
     answers = values(workers.answers(tasks_to_do.surroundings, {"module": "wave"}, numbers(0, 1), "look"))
-    # Once ended, they are started again for tasks that come after all.
-    workers.release()
-    again = values(workers.answers(tasks_to_do.squared, {}, numbers(2, 3), "squares"))
 
     assert list(answers.values()) == 2 * [
         {"loaded": True, "gc": OBJECTS_BEFORE_COLLECTION, "OMP_NUM_THREADS": "1", "MALLOC_TRIM_THRESHOLD_": ""}
     ]
-    assert sorted(result["value"] for result in again.values()) == [4, 9]
 
 
-def test_where_workers_were_chosen_tasks_are_done_here_until_it_takes_long_and_they_are_there(tmp_path):
-    found = []
+# They are ended before, and started again for tasks that come after all.
+def test_where_workers_were_chosen_tasks_are_done_here_until_it_takes_long_and_they_are_there(
+    two, tmp_path, monkeypatch
+):
+    hasty, _ = two
+    found, before = [], {result["pid"] for result in values(those_of(hasty)).values()}
 
     def until_another_does_one():
         for number in range(10_000):
@@ -93,21 +101,47 @@ def test_where_workers_were_chosen_tasks_are_done_here_until_it_takes_long_and_t
         for answer in patient.answers(tasks_to_do.squared, {}, numbers(1, 2, 3), "squares"):
             assert answer.result["pid"] == os.getpid()
         assert patient._local is None
-    with Cluster(tmp_path, FORM, SOFTWARE, workers=2, patience_s=1e-9) as hasty:
-        common = {"offset": Remade("builtins:int", "7")}
-        for answer in hasty.answers(tasks_to_do.squared, common, until_another_does_one(), "squares"):
-            found.append(answer.result)
-            assert answer.result["value"] == int(answer.item.removeprefix("number ")) ** 2 + 7
+    hasty.release()
+    monkeypatch.setattr(hasty, "_patience_s", 1e-9)
+    common = {"offset": Remade("builtins:int", "7")}
+    for answer in hasty.answers(tasks_to_do.squared, common, until_another_does_one(), "squares"):
+        found.append(answer.result)
+        assert answer.result["value"] == int(answer.item.removeprefix("number ")) ** 2 + 7
 
-        short = [
-            answer.result["pid"] for answer in hasty.answers(tasks_to_do.squared, {}, numbers(*range(20)), "s")
-        ]
+    short = [answer.result["pid"] for answer in hasty.answers(tasks_to_do.squared, {}, numbers(*range(20)), "s")]
 
     assert found[0]["pid"] == os.getpid()
-    assert len({result["pid"] for result in found}) == 3
+    assert len({result["pid"] for result in found} - before | {os.getpid()}) == 3
     # Tasks of no length are done here once that has shown.
     assert short[0] != os.getpid()
     assert short.count(os.getpid()) >= 10
+
+
+def test_workers_that_were_ended_are_started_again_for_tasks_that_wait_for_them(tmp_path, monkeypatch):
+    started = []
+
+    class Local:
+        is_released = False
+
+        def __init__(self, *_):
+            started.append(self)
+
+        def reached(self):
+            raise RuntimeError(f"start {len(started)}")
+
+        def release(self):
+            self.is_released = True
+
+        close = release
+
+    monkeypatch.setattr("sitefinder.pipeline.cluster.LocalWorkers", Local)
+    with Cluster(tmp_path, FORM, SOFTWARE, workers=2) as workers:
+        workers.prepare([])
+        workers.release()
+        with pytest.raises(RuntimeError, match="start 2"):
+            values(those_of(workers))
+
+    assert [local.is_released for local in started] == [True, True]
 
 
 def test_a_single_item_is_done_here(two):
@@ -237,36 +271,40 @@ def test_an_input_exchanged_while_workers_value_candidates_and_put_back_stops_th
     assert f"  file:      {costs}\n" in str(stopped.value)
 
 
-# As a user writes it, without a guard around what a main program does.
-SCRIPT = """
+# As a user writes it, without a guard around what a main program does. One that ends by itself ends its workers as
+# the fixture `two` does.
+SCRIPT = f"""
 import os, signal, sys
 from pathlib import Path
 import tasks_to_do
 from sitefinder.pipeline.cluster import Cluster
 
-with Cluster(Path(sys.argv[1]), {form!r}, {software!r}, workers=2) as workers:
+with Cluster(Path(sys.argv[1]), {FORM!r}, {SOFTWARE!r}, workers=2) as workers:
     items = [(str(number), {{"number": number}}) for number in range(4)]
     found = list(workers.answers(tasks_to_do.squared, {{}}, items, "squares"))
     print(*{{answer.result["pid"] for answer in found}}, flush=True)
-    if sys.argv[2] == "killed":
-        os.kill(os.getpid(), signal.SIGKILL)
+    os.kill(os.getpid(), signal.SIGKILL)
 """
 
 
-@pytest.mark.parametrize("end", ["by itself", "killed"])
-def test_workers_serve_a_plain_script_and_end_with_it_however_it_ends(tmp_path, end):
+def test_workers_serve_a_plain_script_and_end_with_it_when_it_is_killed(tmp_path):
     script, folder = tmp_path / "script.py", tmp_path / "tasks"
-    script.write_text(SCRIPT.format(form=FORM, software=SOFTWARE), encoding="utf-8")
+    script.write_text(SCRIPT, encoding="utf-8")
     folder.mkdir()
     places = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
 
     run = subprocess.run(
-        [sys.executable, script, folder, end], env=places, stdout=subprocess.PIPE, timeout=3 * WAIT_S, check=False
+        [sys.executable, script, folder], env=places, stdout=subprocess.PIPE, timeout=3 * WAIT_S, check=False
     )
 
-    assert run.returncode == (0 if end == "by itself" else -signal.SIGKILL)
+    assert run.returncode == -signal.SIGKILL
     pids = run.stdout.split()
     assert len(pids) == 2
+    wait_until_ended(pids)
+
+
+def wait_until_ended(pids):
+    """Fail where a process runs on."""
     until = time.monotonic() + WAIT_S
     while any(map(is_running, pids)) and time.monotonic() < until:
         time.sleep(0.1)
@@ -282,9 +320,9 @@ def is_running(pid):
     return True
 
 
-@pytest.fixture
-def started():
-    """Starts processes with this Python, which end with the test."""
+@contextlib.contextmanager
+def starting():
+    """Gives a function that starts processes with this Python, which end with the context."""
     running = []
 
     def start(*arguments, path=()):
@@ -301,23 +339,33 @@ def started():
         running.append(process)
         return process
 
-    yield start
-    for process in running:
-        process.kill()
-        process.wait()
+    try:
+        yield start
+    finally:
+        for process in running:
+            process.kill()
+            process.wait()
 
 
 @pytest.fixture
-def scheduler(started, tmp_path):
-    """The address of a scheduler on this machine."""
-    said = tmp_path / "scheduler.json"
-    started("distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", 0, "--no-dashboard",
-            "--scheduler-file", said)  # fmt: skip
-    until = time.monotonic() + WAIT_S
-    while not said.exists() and time.monotonic() < until:
-        time.sleep(0.05)
-    time.sleep(0.1)
-    return json.loads(said.read_text(encoding="utf-8"))["address"]
+def started():
+    """Starts processes with this Python, which end with the test."""
+    with starting() as start:
+        yield start
+
+
+@pytest.fixture(scope="module")
+def scheduler(tmp_path_factory):
+    """The address of a scheduler on this machine, without workers."""
+    said = tmp_path_factory.mktemp("scheduler") / "scheduler.json"
+    with starting() as start:
+        start("distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", 0, "--no-dashboard",
+              "--scheduler-file", said)  # fmt: skip
+        until = time.monotonic() + WAIT_S
+        while not said.exists() and time.monotonic() < until:
+            time.sleep(0.05)
+        time.sleep(0.1)
+        yield json.loads(said.read_text(encoding="utf-8"))["address"]
 
 
 def worker(started, scheduler, folder, **more):
