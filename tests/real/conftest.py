@@ -1,6 +1,7 @@
 """Runs of real terrain as far as catchments."""
 
 import re
+import tomllib
 from pathlib import Path
 from typing import NamedTuple
 
@@ -26,6 +27,10 @@ csv = false
 field_form = false
 gis_project = false
 """
+
+
+# Two of the twelve generic classes: nearly all sites would get one of these, and no test here looks at which.
+TURBINES = ("Kaplan turbine", "crossflow turbine")
 
 
 class LoganRun(NamedTuple):
@@ -62,6 +67,12 @@ def _write_logan(folder, repository):
     text = (here / "logan.toml").read_text(encoding="utf-8")
     for written in re.findall(r'"([^"]+\.(?:csv|toml|tif|gpkg))"', text):
         text = text.replace(f'"{written}"', f'"{(here / written).resolve().as_posix()}"')
+    generic = (repository / "config" / "turbines" / "generic.toml").read_text(encoding="utf-8")
+    head, *blocks = generic.split("[[turbines]]\n")
+    chosen = [block for block in blocks if tomllib.loads(block)["name"] in TURBINES]
+    assert len(chosen) == len(TURBINES)
+    (folder / "turbines.toml").write_text("[[turbines]]\n".join([head, *chosen]), encoding="utf-8")
+    text = re.sub(r'"[^"]*/turbines/generic.toml"', '"turbines.toml"', text)
     settings = folder / "logan.toml"
     settings.write_text(text + TABLES_ALONE, encoding="utf-8")
     return settings
