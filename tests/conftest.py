@@ -59,6 +59,8 @@ def pytest_addoption(parser):
 
 
 def pytest_configure(config):
+    # What is loaded and collected stays: to search it for garbage time and again takes a tenth of the collection.
+    gc.set_threshold(200_000, 50, 100)
     config.stash[TESTED] = tested = _what_is_tested()
     if tested is None:
         raise pytest.UsageError(
@@ -194,7 +196,6 @@ def pytest_collection_finish():
     """Search what was loaded for tests no more for garbage: it stays to the end."""
     gc.collect()
     gc.freeze()
-    gc.set_threshold(200_000, 50, 100)
 
 
 @pytest.hookimpl(wrapper=True)
