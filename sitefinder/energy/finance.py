@@ -100,9 +100,8 @@ def internal_rate_of_return(flow, years):
         return surplus * annuity_factor(rate, years) - capital - overhaul * (1.0 + rate) ** (-years / 2.0)
 
     low, high = (np.full(capital.shape, edge) for edge in IRR_RANGE)
-    has_one = (capital > 0) & (surplus > 0) & (value(low) > 0) & (value(high) < 0)
-    if not has_one.any():
-        return np.full(capital.shape, np.nan)
+    # Without a surplus there is no rate at which the value is above nothing.
+    has_one = (value(low) > 0) & (value(high) < 0)
     for _ in range(HALVINGS):
         middle = (low + high) / 2.0
         is_below = value(middle) > 0

@@ -448,7 +448,7 @@ def widened(estimate, mask, log_sd):
 # interval had.
 def _interval(estimate, sd, factor):
     low, high = estimate.mean_low_m3s, estimate.mean_high_m3s
-    known = (low > 0) & (high > low) & (estimate.mean_log_sd > 0)
+    known = (low > 0) & (estimate.mean_log_sd > 0)
     width = np.log(np.divide(high, low, out=np.ones_like(low), where=known))
     half = np.divide(
         width, 2.0 * estimate.mean_log_sd, out=np.full_like(low, HALF_INTERVAL), where=known & (width > 0)

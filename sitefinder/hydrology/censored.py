@@ -179,7 +179,7 @@ def _plain_logit(design, response):
     covariance = np.asarray(found.cov_params())
     spread = design.std(axis=0)
     with np.errstate(invalid="ignore"):
-        errors = np.sqrt(np.diag(covariance)) * np.where(spread > 0, spread, 0.0)
+        errors = np.sqrt(np.diag(covariance)) * spread
     if not np.isfinite(covariance).all() or (errors > MAX_SCALED_ERROR).any():
         return None
     return np.asarray(found.params), covariance

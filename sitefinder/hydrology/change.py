@@ -150,7 +150,7 @@ def _joined_if_equal(periods):
         ):
             return tuple(periods)
     # Exceedance within a month is not that within the year.
-    if len(periods) > 1 and first.exceedance_percent is not None:
+    if first.exceedance_percent is not None:
         return tuple(periods)
     return (first._replace(months=tuple(MONTHS)),)
 

@@ -170,7 +170,7 @@ def flow_at(curve_exceedance, curve_m3s, percent):
     weight = (ndtri(share) - left) / (right - left)
     above, below = curve_m3s[:, upper - 1], curve_m3s[:, upper]
     between = above + weight * (below - above)
-    positive = (above > 0) & (below > 0)
+    positive = below > 0
     between[positive] = above[positive] ** (1.0 - weight) * below[positive] ** weight
     return between
 

@@ -161,7 +161,7 @@ def flow_errors(
     quantiles have no errors of their own has the error of its mean at every flow.
     """
     low, high, mean = estimate.mean_low_m3s, estimate.mean_high_m3s, estimate.mean_m3s
-    known = (low > 0) & (high > 0) & (mean > 0)
+    known = low > 0
     median = np.sqrt(np.where(known, low * high, 1.0))
     bias = np.log(np.where(known, mean, 1.0) / median)
     log_sd = np.where(known, np.nan_to_num(estimate.mean_log_sd), 0.0)
@@ -197,7 +197,7 @@ def flow_errors(
 def _degrees_of(factor):
     factors = stdtrit(DEGREES, 0.5 + INTERVAL_SHARE / 2.0)
     inverse = np.interp(-np.asarray(factor), -factors, 1.0 / DEGREES, right=1.0 / DEGREES[-1])
-    inverse = np.where((factor <= factors[-1]) | (factor == 0), 0.0, inverse)
+    inverse = np.where(factor <= factors[-1], 0.0, inverse)
     return np.divide(1.0, inverse, out=np.full(inverse.shape, np.inf), where=inverse > 0)
 
 

@@ -140,7 +140,7 @@ def fading(area_ratio, minimum, maximum):
     [0.0, 0.0, 0.5, 1.0, 0.5, 0.0]
     """
     side = np.where(area_ratio < 1.0, 1.0 - minimum, maximum - 1.0)
-    return np.clip(1.0 - np.abs(area_ratio - 1.0) / side, 0.0, 1.0)
+    return np.maximum(1.0 - np.abs(area_ratio - 1.0) / side, 0.0)
 
 
 def same_stream(station, downstream, area_km2, minimum, maximum):
@@ -426,7 +426,8 @@ def _pairs(curve, gaugings):
 # The estimate after the gaugings at one station.
 def _joined_gaugings(estimate, gaugings, rows, place, downstream, area_km2, settings):
     median = np.sqrt(estimate.mean_low_m3s * estimate.mean_high_m3s)
-    bias = estimate.mean_m3s / median
+    # A stream without flow has no bias, and is not changed.
+    bias = np.divide(estimate.mean_m3s, median, out=np.ones(len(median)), where=median > 0)
     made = curve_adjustment(
         estimate.curve_m3s[place] / bias[place],
         estimate.mean_log_sd[place] ** 2,

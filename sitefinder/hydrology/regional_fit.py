@@ -476,8 +476,7 @@ def _suspects(region, table):
 def _region(name, gauges, places_km, settings):
     if places_km is None or np.isnan(places_km).any():
         return Region(name, gauges, None, np.arange(len(gauges)))
-    groups = neighbour_groups(places_km, settings.group_size) if len(gauges) > 1 else np.arange(len(gauges))
-    return Region(name, gauges, places_km, groups)
+    return Region(name, gauges, places_km, neighbour_groups(places_km, settings.group_size))
 
 
 def _warn(parts, region, statistic, warning):

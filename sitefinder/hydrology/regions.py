@@ -283,9 +283,7 @@ def _parts(regional, weights):
 
 # Sum of w · x over the equations; values without weight are ignored, even NaN.
 def _weighted(values, weight):
-    return np.sum(
-        [np.where(w > 0, w * np.where(w > 0, x, 0.0), 0.0) for w, x in zip(weight, values, strict=True)], axis=0
-    )
+    return np.sum([w * np.where(w > 0, x, 0.0) for w, x in zip(weight, values, strict=True)], axis=0)
 
 
 def _any(weight, marks):

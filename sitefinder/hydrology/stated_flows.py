@@ -123,7 +123,7 @@ def stated_drops(frame, records=None, name="drops", flow_error_percent=None) -> 
     for column in STATEMENTS:
         table[column] = _statements(frame[column]) if column in frame else False
     table["drop_m"] = numbers["drop_m"]
-    table["drop_error_m"] = np.where(numbers["drop_error_m"] > 0, numbers["drop_error_m"], STATED_ERROR_M)
+    table["drop_error_m"] = np.where(given["drop_error_m"], numbers["drop_error_m"], STATED_ERROR_M)
     table["flow_source"] = np.select([has_record, given["flow_m3s"]], [OF_RECORD, CONSTANT], OF_MONTHS)
     table["flow_left_m3s"] = np.nan_to_num(numbers["flow_left_m3s"])
     usual = np.nan if flow_error_percent is None else flow_error_percent

@@ -317,3 +317,94 @@ def test_everything_wrong_with_a_layer_is_reported_at_once():
     )
     with pytest.raises(InputError, match="lacks columns"):
         alterations_of(pd.DataFrame({"feature_id": ["a"]}), "abstractions")
+
+
+def test_a_right_to_as_much_as_the_largest_canals_carry_is_one():
+    assert rights({"kind": "abstraction", "flow_m3s": 2000.0})["flow_m3s"].tolist() == [2000.0]
+    with pytest.raises(InputError, match="found:     2001 m³/s"):
+        rights({"kind": "abstraction", "flow_m3s": 2001.0})
+
+
+# Level flow of 2 m³/s at three stations in a row, and none at a fourth.
+def level(**changes):
+    mean = np.array([2.0, 2.0, 2.0, 0.0])
+    even = natural(mean)._replace(curve_m3s=np.repeat(mean[:, None], 200, axis=1))
+    return even._replace(**changes)
+
+
+def test_a_change_by_the_share_that_is_asked_for_is_flagged_and_one_below_it_is_not():
+    table = points({"kind": "transfer_in", "flow_m3s": 1.0})
+
+    def flagged(min_percent):
+        found = with_alterations(level(), table, [1], np.array([1, 2, -1, -1], dtype=np.int32), min_percent)
+        return [entries == ("flow_altered",) for entries in found.estimate.flags]
+
+    # 1 of 2 m³/s is a half; a stream that is dry, and stays so, has no change.
+    assert flagged(50.0) == [False, True, True, False]
+    assert flagged(50.1) == [False] * 4
+
+
+def test_all_that_flows_may_be_taken_and_no_more_is_asked_for():
+    one = np.array([-1, -1, -1, -1], dtype=np.int32)
+
+    def flags(flow_m3s):
+        table = points({"kind": "abstraction", "flow_m3s": flow_m3s})
+        return with_alterations(level(), table, [0], one, 1.0).estimate.flags[0]
+
+    assert flags(2.0) == ("flow_altered",)
+    assert flags(2.001) == ("flow_altered", "flow_exhausted")
+
+
+def test_a_stream_that_was_dry_at_times_stays_so_when_some_of_its_water_is_taken():
+    # Taken at low flow alone: at the others nothing is, and nothing is brought.
+    table = points({"kind": "abstraction", "flow_m3s": 1.0, "share_of_time": 0.1, "when": "low"})
+
+    found = with_alterations(level(zero_share=np.full(4, 0.3)), table, [0], np.full(4, -1, dtype=np.int32), 1.0)
+
+    assert found.estimate.zero_share.tolist() == [0.3] * 4
+
+
+def test_an_interval_of_no_width_or_of_no_stated_error_widens_as_the_normal_one():
+    # Ends that are one though there is an error; an error of nothing though there are ends; no flow at all.
+    before = level(
+        mean_m3s=np.array([2.0, 2.0, 0.0, 0.0]),
+        mean_low_m3s=np.array([2.0, 1.0, 0.0, 0.0]),
+        mean_high_m3s=np.array([2.0, 4.0, 0.0, 0.0]),
+        mean_log_sd=np.array([0.3, 0.0, 0.0, 0.3]),
+    )
+
+    after = widened(before, np.array([True, True, True, False]), 0.4)
+
+    # 1.645 standard deviations hold 90 % of a normal distribution: of 0.5, and of 0.4.
+    assert after.mean_log_sd.tolist() == pytest.approx([0.5, 0.4, 0.4, 0.3])
+    assert np.log(after.mean_high_m3s[:2] / 2.0) == pytest.approx(1.6448536 * np.array([0.5, 0.4]))
+    assert np.log(after.mean_low_m3s[:2] / 2.0) == pytest.approx(-1.6448536 * np.array([0.5, 0.4]))
+    assert after.mean_low_m3s[2:].tolist() == after.mean_high_m3s[2:].tolist() == [0.0, 0.0]
+
+
+@pytest.mark.parametrize(
+    ("text", "months"),
+    [
+        ("1", (1,)),
+        ("12", (12,)),
+        ("7.0", (7,)),
+        ("1-12", tuple(range(1, 13))),
+        ("12-1", (1, 12)),
+        ("3, 5 ;7", (3, 5, 7)),
+        ("0", None),
+        ("13", None),
+        ("0-3", None),
+        ("3-13", None),
+        ("1-0", None),
+        ("3-", None),
+    ],
+)
+def test_months_are_read_as_numbers_lists_and_spans(text, months):
+    def read():
+        return points({"kind": "return", "flow_m3s": 1.0, "months": text}).iloc[0]["months"]
+
+    if months is not None:
+        assert read() == months
+        return
+    with pytest.raises(InputError, match="months must be like"):
+        read()

@@ -196,3 +196,69 @@ def test_two_routes_to_a_changed_curve_agree():
     design = CURVES.mean(axis=1, keepdims=True)
     taken = [np.minimum(curve, design).mean(axis=1) for curve in (by_days, by_shares)]
     assert taken[0] == pytest.approx(taken[1], rel=5e-3)
+
+
+def test_a_table_of_the_year_by_exceedance_is_one_of_the_whole_year():
+    change = change_of("season,exceedance_percent,factor\nyear,90,0.6\nyear,10,1.2\n")
+
+    assert not change.is_by_month
+    assert [period.months for period in change.periods] == [tuple(range(1, 13))]
+
+
+def test_months_that_say_the_same_by_exceedance_stay_months():
+    rows = "".join(
+        f"{month},{percent},{factor}\n" for month in range(1, 13) for percent, factor in ((20, 2), (80, 1))
+    )
+
+    assert len(change_of("month,exceedance_percent,factor\n" + rows).periods) == 12
+    # One that has other exceedances, or none, differs from the rest.
+    assert len(change_of("month,exceedance_percent,factor\n" + rows.replace("5,20,2", "5,30,2")).periods) == 12
+
+
+@pytest.mark.parametrize("factor", ["1", "+1.", ".5", "1e0", "25E-1"])
+def test_numbers_are_read_as_they_are_written(factor):
+    (period,) = change_of(f"season,factor\nyear,{factor}\n").periods
+
+    assert period.factor.tolist() == [float(factor)]
+    assert period.exceedance_percent is None
+
+
+@pytest.mark.parametrize("cell", ["", "0x1", "1,5", "nan", "one"])
+def test_what_is_no_number_is_refused_with_its_row(cell):
+    quoted = f'"{cell}"'
+    with pytest.raises(InputError, match=r"factor: expected a number above 0 \(found .* in rows 3\)"):
+        change_of(f"season,factor\nDJFMAM,1\nJJASON,{quoted}\n")
+
+
+@pytest.mark.parametrize(
+    ("name", "is_month"), [("1", True), ("09", True), ("12.0", True), ("0", False), ("13", False)]
+)
+def test_months_are_numbers_from_1_to_12(name, is_month):
+    others = "".join(f"{month},1\n" for month in range(1, 13) if str(month) != name.removesuffix(".0").lstrip("0"))
+
+    if is_month:
+        assert not change_of(f"month,factor\n{name},1\n" + others).is_by_month
+        return
+    with pytest.raises(InputError) as caught:
+        change_of(f"month,factor\n{name},1\n" + others)
+    assert caught.value.problems == (f"climate.csv: month: expected 1 to 12 (found '{name}' in rows 2)",)
+
+
+def test_cells_without_an_exceedance_leave_one_factor_to_their_period():
+    change = change_of("season,exceedance_percent,factor\nDJFMAM,,0.9\nJJASON,80,0.5\nJJASON,20,1.5\n")
+
+    assert change.periods[0].exceedance_percent is None
+    assert change.periods[1].exceedance_percent.tolist() == [20.0, 80.0]
+    assert change.periods[1].factor.tolist() == [1.5, 0.5]
+
+
+def test_an_unknown_curve_stays_unknown_and_the_others_do_not_care():
+    curves = np.vstack([CURVES[:1], np.full((1, 200), np.nan), CURVES[1:2]])
+
+    found = changed_by_regime(curves, RAIN, by_month(np.linspace(0.5, 1.6, 12)))
+
+    alone = changed_by_regime(CURVES[:2], RAIN, by_month(np.linspace(0.5, 1.6, 12)))
+    assert np.isnan(found.curve_m3s[1]).all()
+    assert np.isnan(found.shares[1]).all()
+    assert found.curve_m3s[[0, 2]] == pytest.approx(alone.curve_m3s)
+    assert found.shares[[0, 2]] == pytest.approx(alone.shares)

@@ -2,10 +2,19 @@
 
 import numpy as np
 import pytest
+from scipy.special import ndtri
 
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
 from sitefinder.hydrology.estimate import FlowEstimate, QuantileErrors
-from sitefinder.hydrology.flow_errors import FlowModel, draw_flows, flow_errors, scenarios, stated_flow_errors
+from sitefinder.hydrology.flow_errors import (
+    FlowModel,
+    _of_bins,
+    _on_bins,
+    draw_flows,
+    flow_errors,
+    scenarios,
+    stated_flow_errors,
+)
 from sitefinder.hydrology.seasons import BIN_MONTH
 from sitefinder.settings import EnvironmentalFlowRule
 
@@ -152,3 +161,41 @@ def test_degrees_of_freedom_are_read_off_the_width_of_the_interval():
 
     assert degrees[:2] == pytest.approx([4.0, 8.0], rel=1e-3)
     assert np.isinf(degrees[2])
+
+
+def test_a_mean_without_an_error_has_no_bias_to_draw():
+    found = estimate()._replace(mean_log_sd=np.array([0.3, 0.0, np.nan]))
+
+    errors = errors_with(found)
+
+    # Mean over median of the first: half of its variance.
+    assert errors.mean_log_bias == pytest.approx([0.045, 0.0, 0.0])
+    assert errors.mean_log_sd.tolist() == [0.3, 0.0, 0.0]
+    assert np.isinf(errors.degrees[1:]).all()
+
+
+def test_each_day_has_the_factor_of_the_bin_of_the_curve_that_its_middle_lies_in():
+    days = np.random.default_rng(7).permutation(365)[None, :].astype(float)
+    errors = errors_with().at(np.array([0]))._replace(bins_m3s=days)
+    factor = np.arange(1.0, 201.0)[None, :]
+
+    flow, found = _on_bins(errors, errors.curve_m3s, factor, 1)
+
+    # Of the r-th greatest day, counted from 0, in whole numbers: (2 r + 1) / 730 of 200 bins.
+    rank = 364 - days[0].astype(int)
+    assert found[0].tolist() == ((2 * rank + 1) * 200 // 730 + 1.0).tolist()
+    assert flow == pytest.approx(days * found)
+
+
+def test_errors_of_quantiles_are_shared_along_the_curve_straight_in_the_normal_quantile():
+    z = np.array([1.0, 0.0, -1.5])
+
+    shares = _of_bins(z, 200)
+
+    # Rows: quantiles that are high, middling and low; the first and the last bin lie beyond them.
+    assert shares.sum(axis=0) == pytest.approx(np.ones(200))
+    assert shares[:, 0].tolist() == [1.0, 0.0, 0.0]
+    assert shares[:, -1].tolist() == [0.0, 0.0, 1.0]
+    bins = -ndtri(BIN_EXCEEDANCE)
+    between = (bins < 0.0) & (bins > -1.5)
+    assert shares[2, between] == pytest.approx(-bins[between] / 1.5)

@@ -163,6 +163,8 @@ def test_a_tail_is_no_steeper_than_the_limit_allows():
         ([50, 100], [[2.0, 1.0]], "should rise"),
         ([50, 50], [[2.0, 1.0]], "should rise"),
         ([50], [[1.0]], "at least two"),
+        ([10, 50, 100], [[3.0, 2.0, 1.0]], "should rise"),
+        ([10, 50, 40], [[3.0, 2.0, 1.0]], "should rise"),
         ([10, 50], [[1.0, 2.0, 3.0]], "found shape"),
         ([10, 50], [[1.0, -2.0]], "negative"),
     ],
@@ -214,3 +216,14 @@ def test_beyond_the_outermost_bins_their_own_flow_is_given():
 
     assert flow_at(BIN_EXCEEDANCE, curve, 0.01)[0] == pytest.approx(10.0)
     assert flow_at(BIN_EXCEEDANCE, curve, 99.99)[0] == pytest.approx(1.0)
+
+
+def test_towards_a_dry_bin_flow_is_linear_in_the_normal_quantile():
+    share = np.array([0.2, 0.4, 0.6, 0.8])
+
+    # From 0.4 to 0.6 normal quantiles are even about 0.5.
+    assert flow_at(share, np.array([[4.0, 2.0, 0.0, 0.0], [8.0, 4.0, 1.0, 0.0]]), 50.0) == pytest.approx(
+        [1.0, 2.0]
+    )
+    assert flow_at(share, np.array([[4.0, 2.0, 0.0, 0.0]]), 70.0).tolist() == [0.0]
+    assert np.isnan(flow_at(share, np.full((1, 4), np.nan), 50.0)).all()

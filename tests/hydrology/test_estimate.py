@@ -269,3 +269,39 @@ def test_leverage_beyond_the_gauges_is_flagged_within_the_ranges_too():
     # Leverage 1/30 + (x − 1)², limit 3 · 2/30: x within 1 ± 0.408, so from 3.9 to 25.6 km².
     assert flows.flags == [(), (), ("flow_leverage",)]
     assert "1 of 3 stations are beyond the gauges of an equation by their leverage" in flows.notes
+
+
+def test_a_quantile_just_as_likely_zero_as_not_is_not_zero():
+    flows = estimate_flows(
+        pd.DataFrame({"area_km2": [50.0]}), [*lognormal_region(), dry("zero_probability_exceedance_80", 0.0)]
+    )
+
+    assert (flows.curve_m3s > 0).all()
+    assert flows.zero_share.tolist() == [0.0]
+
+
+@pytest.mark.parametrize(("greatest", "is_beyond"), [(0.3125, False), (0.3124, True)])
+def test_leverage_may_be_as_great_as_the_gauges_own(greatest, is_beyond):
+    # x = [1, 2] of 100 km²: (1 + 4) / 64 over a quarter is 0.3125, without any rounding.
+    mean = proportional(
+        "mean", 20.0, standard_error_percent=None, covariance=[[1 / 64, 0.0], [0.0, 1 / 64]],
+        model_error_variance=0.25, greatest_leverage=greatest,
+    )  # fmt: skip
+
+    found = apply_equation(mean, pd.DataFrame({"area_km2": [100.0]}))
+
+    assert found.leverage.tolist() == [0.3125]
+    assert found.beyond_leverage.tolist() == [is_beyond]
+
+
+def test_an_untransformed_flow_of_nothing_is_not_below_it():
+    predictor = {
+        "name": "area", "unit": "km2", "transform": "none", "coefficient": 1.0, "minimum": 1.0, "maximum": 100.0,
+    }  # fmt: skip
+    mean = proportional("mean", None, form="untransformed", factor=None, constant=-10.0, predictors=[predictor])
+
+    found = apply_equation(mean, pd.DataFrame({"area_km2": [10.0, 9.0, 30.0]}))
+
+    assert found.negative.tolist() == [False, True, False]
+    assert found.log_sd.tolist() == pytest.approx([0.0, 0.0, np.sqrt(np.log1p(0.2**2))])
+    assert found.flow_m3s.tolist() == pytest.approx([0.0, 0.0, 0.02])

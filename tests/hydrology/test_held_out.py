@@ -23,6 +23,25 @@ def test_few_gauges_are_held_out_one_by_one():
     assert neighbour_groups(np.random.default_rng(2).uniform(size=(12, 2)), 5).tolist() == list(range(1, 13))
 
 
+def test_gauges_at_one_place_are_held_out_apart_where_each_is_a_group():
+    assert neighbour_groups(np.zeros((6, 2)), 1).tolist() == [1, 2, 3, 4, 5, 6]
+
+
+def test_places_in_metres_are_kilometres_apart():
+    assert places_km(np.array([500.0]), np.array([2000.0]), False).tolist() == [[0.5, 2.0]]
+
+
+@pytest.mark.parametrize(("rows", "is_fitted"), [(4, False), (5, True)])
+def test_a_fit_without_a_group_needs_two_gauges_more_than_coefficients(rows, is_fitted):
+    design = np.column_stack([np.ones(rows), np.arange(rows)])
+    response = np.array([0.0, 1.1, 1.9, 3.2, 3.9])[:rows]
+
+    held = hold_out(lambda kept: least_squares(design[kept], response[kept]), design, response, np.arange(rows))
+
+    assert np.isfinite(held.residuals).tolist() == [is_fitted] * rows
+    assert np.isfinite(held.half_width).tolist() == [is_fitted] * rows
+
+
 def test_places_in_degrees_are_as_far_apart_as_on_the_ground():
     # A degree of latitude on a sphere of 6371.0088 km is 111.195 km; of longitude at 60° half of that.
     places = places_km(np.array([10.0, 10.0, 11.0]), np.array([60.0, 61.0, 60.0]), True)

@@ -198,21 +198,34 @@ def test_where_a_curve_runs_dry_flows_are_joined_in_place_of_logs():
 def test_only_gauges_with_a_mean_and_a_curve_are_taken():
     table = pd.DataFrame(
         {
-            "flow_mean_m3s": [1.0, np.nan, 1.0, 0.0],
-            "flow_q05_m3s": [3.0, 3.0, np.nan, 0.0],
-            "flow_q50_m3s": [1.0, 1.0, 1.0, 0.0],
-            "flow_q95_m3s": [0.2, 0.2, np.nan, 0.0],
-            "record_years": [16, 16, 16, 16],
-            "year_to_year_log_sd": [0.4, 0.4, 0.4, np.nan],
+            "flow_mean_m3s": [1.0, np.nan, 1.0, 0.0, 0.1, 1.0, 1.0, 1.0, 1.0],
+            "flow_q05_m3s": [3.0, 3.0, np.nan, 0.0, 0.0, np.nan, 3.0, 3.0, 3.0],
+            "flow_q50_m3s": [1.0, 1.0, 1.0, 0.0, 0.0, 1.0, 1.0, 1.0, 1.0],
+            "flow_q95_m3s": [0.2, 0.2, np.nan, 0.0, 0.0, 0.2, 0.2, 0.2, 0.2],
+            "record_years": [16, 16, 16, 16, 16, 16, 0, np.nan, 16],
+            "year_to_year_log_sd": [0.4, 0.4, 0.4, np.nan, 0.4, 0.4, 0.4, 0.4, np.nan],
         },
-        index=["whole", "without mean", "without curve", "dry"],
+        index=[
+            "whole",
+            "without mean",
+            "without curve",
+            "dry",
+            "dry curve",
+            "two",
+            "no year",
+            "years?",
+            "spread?",
+        ],
     )
 
     flows = gauge_flows(table, rating_log_sd=0.05)
 
-    assert flows.gauge == ["whole"]
-    assert flows.log_sd == pytest.approx([np.hypot(0.05, 0.1)])
-    assert flows.curve_m3s.shape == (1, 200)
+    assert flows.gauge == ["whole", "two", "no year", "years?", "spread?"]
+    assert flows.log_sd == pytest.approx([np.hypot(0.05, 0.1)] * 2 + [0.05] * 3)
+    assert flows.curve_m3s.shape == (5, 200)
+    bare = gauge_flows(table[["flow_mean_m3s", "flow_q05_m3s", "flow_q50_m3s"]], rating_log_sd=0.05)
+    assert bare.log_sd.tolist() == [0.05] * 4
+    assert gauge_flows(table[1:2], rating_log_sd=0.05).curve_m3s.shape == (0, 200)
 
 
 def test_intervals_hold_the_true_flow_as_often_as_they_say_where_the_error_fades_as_was_assumed():
@@ -255,3 +268,51 @@ def test_exponents_of_the_area_ratio_are_highest_for_middling_floods_and_lowest_
     assert (np.diff(exponent)[: exponent.argmax()] >= 0).all()
     assert (np.diff(exponent)[exponent.argmax() :] <= 0).all()
     assert exponent[0] > exponent[-1]
+
+
+def test_classes_of_the_exponent_begin_at_their_lower_ends():
+    # Ranges of percentiles of the report's table as restated: of six, of four and of two percent, then of one.
+    ends = [*range(6, 31, 6), *range(34, 71, 2), 76, 80, 84, *range(86, 95, 2), *range(95, 100)]
+    percent = np.arange(1, 100)
+
+    at, below = (area_ratio_exponent(1.0 - share / 100.0) for share in (percent, percent - 0.01))
+
+    assert percent[at != below].tolist() == ends
+    assert area_ratio_exponent(np.array([1.0, 0.0])).tolist() == [0.885, 0.737]
+    assert area_ratio_exponent(np.array([0.9, 0.1]), 0.7).tolist() == [0.7, 0.7]
+
+
+def test_stations_at_the_limits_of_area_are_on_the_stream_without_weight():
+    chain, area = np.array([1, 2, -1]), np.array([50.0, 100.0, 150.0])
+
+    assert same_stream(1, chain, area, 0.5, 1.5).tolist() == [0, 1, 2]
+    before = estimate(area_km2=area)
+    flows = with_near_gauges(before, gauge(1.5), np.array([1]), chain, area, SETTINGS)
+    assert [source == "equation" for source in flows.source] == [True, False, True]
+    assert flows.notes == ["1 of 3 stations are near a gauge on their stream"]
+
+
+def test_a_dry_station_near_a_gauge_stays_dry():
+    before = estimate()
+    before.mean_m3s[1] = before.mean_low_m3s[1] = before.mean_high_m3s[1] = 0.0
+    before.curve_m3s[1] = 0.0
+
+    flows = with_near_gauges(before, gauge(1.5), np.array([2]), DOWNSTREAM, AREA_KM2, SETTINGS)
+
+    assert flows.mean_m3s[1] == 0.0
+    assert flows.source[1] == "equation"
+
+
+@pytest.mark.parametrize(("end", "beyond"), [("mean_low_m3s", 0.999), ("mean_high_m3s", 1.001)])
+def test_a_gauge_just_at_an_end_of_the_interval_agrees(end, beyond):
+    at = getattr(estimate(), end)[2]
+
+    agrees, differs = (carried(gauge(float(each)), [2]) for each in (at, beyond * at))
+
+    assert agrees.flags == [()] * 7
+    assert differs.flags[2] == ("gauge_differs",)
+    assert differs.notes == [
+        "3 of 7 stations are near a gauge on their stream",
+        "3 of 7 stations are near a gauge that disagrees with the equations",
+    ]
+    assert carried(gauge_flows(pd.DataFrame({"flow_q50_m3s": []}), 0.05), []).notes == []

@@ -7,8 +7,18 @@ Press, 1993 (from memory); leverage, Cook's distance and the externally studenti
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
+from statsmodels.regression.linear_model import OLS
 
-from sitefinder.hydrology.plausibility import SUSPECT_COLUMNS, impossible_runoff, suspect_gauges
+from sitefinder.hydrology.plausibility import (
+    SUSPECT_COLUMNS,
+    _Checks,
+    _figure,
+    _unit_of,
+    _with_leverage,
+    impossible_runoff,
+    suspect_gauges,
+)
 
 PREDICTORS = ["area_km2", "precipitation_mm"]
 FT3S_PER_M3S, HA_PER_KM2 = 35.3147, 100.0
@@ -198,3 +208,174 @@ def test_a_mean_lies_between_its_own_low_flow_and_ten_times_its_high_flow():
     ]
     # Either column alone is judged as well.
     assert suspect_gauges(gauges.drop(columns="flow_q95_m3s"), PREDICTORS)["gauge"].tolist() == ["G11"]
+
+
+# Runoff [mm] of gauges of 100 km² without rain, as flows of a year of 365.25 days of 86,400 s.
+def with_runoff(*runoff_mm, **columns):
+    flow = np.array(runoff_mm) / 1000.0 * 100.0e6 / (365.25 * 86_400)
+    ids = [f"G{number:02d}" for number in range(len(flow))]
+    return pd.DataFrame({"area_km2": 100.0, "flow_mean_m3s": flow, **columns}, index=ids)
+
+
+# The international foot has 0.3048 m and the acre 4046.8564224 m² (agreement of 1959, from memory).
+UNITS = {
+    "l/s": 1e3,
+    "ft³/s": 0.3048**-3,
+    "million m³ a year": 365.25 * 86_400 / 1e6,
+    "Ml a day": 86_400 / 1e3,
+    "m³ a day": 86_400.0,
+    "ha": 1e-2,
+    "acres": 4046.8564224e-6,
+    "m²": 1e-6,
+}
+
+
+@pytest.mark.parametrize(("unit", "factor"), UNITS.items())
+@pytest.mark.parametrize(("robust_sd", "near"), [(0.0, 0.1), (0.1, 0.3), (0.2, 0.5)])
+def test_a_unit_is_named_as_far_from_its_factor_as_the_scatter_allows(unit, factor, robust_sd, near):
+    def named(off_log10):
+        text = _unit_of(np.log10(factor) + off_log10, robust_sd)
+        what, right = ("flow", "m³/s") if factor > 1 else ("area", "km²")
+        head, tail = f"check whether the {what} is in ", f", not {right}"
+        assert not text or (text.startswith(head) and text.endswith(tail))
+        return text.removeprefix(head).removesuffix(tail).split(" or ")
+
+    assert named(0.0)[0] == unit
+    for sign in (-1.0, 1.0):
+        assert unit in named(sign * (near - 0.005))
+        assert unit not in named(sign * (near + 0.005))
+
+
+def test_figures_have_three_digits_and_no_exponent():
+    figures = [_figure(value) for value in (1234.5, 0.000123456, 12.0, 1.0e7)]
+
+    assert figures == ["1,230", "0.000123", "12", "10,000,000"]
+
+
+@pytest.mark.parametrize(
+    ("others", "odd_mm", "is_doubted"),
+    [
+        # A factor of five from 400 mm on either side, at the least.
+        ([400.0] * 5, 2001.0, True),
+        ([400.0] * 5, 1999.0, False),
+        ([400.0] * 5, 79.9, True),
+        ([400.0] * 5, 80.1, False),
+        # Among five nobody is the odd one.
+        ([400.0] * 4, 4000.0, False),
+        # Three below and two above the middle by 10^0.15: a modified z-score of 3.5 is 3.5 · 0.15 / 0.6745 = 0.778.
+        ([400.0, *[400.0 * 10**-0.15] * 3, *[400.0 * 10**0.15] * 2], 400.0 * 10**0.773, False),
+        ([400.0, *[400.0 * 10**-0.15] * 3, *[400.0 * 10**0.15] * 2], 400.0 * 10**0.784, True),
+    ],
+)
+def test_a_gauge_is_odd_by_factor_and_by_the_scatter_of_the_others(others, odd_mm, is_doubted):
+    found = suspect_gauges(with_runoff(*others, odd_mm), [])
+
+    assert found["gauge"].tolist() == [f"G{len(others):02d}"] * is_doubted
+
+
+def test_what_is_said_of_an_odd_gauge_by_hand():
+    (low,) = suspect_gauges(with_runoff(*[400.0] * 6, 16.0), []).to_dict("records")
+    (high,) = suspect_gauges(with_runoff(*[400.0] * 6, 3000.0), []).to_dict("records")
+
+    assert (low["found"], low["expected"]) == (
+        "runoff of 16 mm a year; 1/25 of what the other gauges give",
+        "about 400 mm like the other gauges",
+    )
+    assert high["found"] == "runoff of 3,000 mm a year; 7.5 times what the other gauges give"
+    assert low["fix"] == high["fix"] == "check flow and area, and whether water is diverted"
+
+
+def test_what_a_wrong_unit_explains_is_to_be_mended_there_alone():
+    gauges = with_runoff(*[400.0] * 6, 400_000.0, precipitation_mm=1000.0)
+
+    (row,) = suspect_gauges(gauges, []).to_dict("records")
+
+    assert row["found"].split("; ") == [
+        "runoff of 400,000 mm a year from 1,000 mm of precipitation",
+        "1,000 times what the other gauges give",
+    ]
+    assert row["expected"] == "10 to 1,100 mm; about 400 mm like the other gauges"
+    assert row["fix"] == "check whether the flow is in l/s, not m³/s"
+
+
+# A predictor that is the same everywhere needs no further gauge.
+@pytest.mark.parametrize(("gauges", "odd", "predictors"), [(8, [], []), (8, [], ["slope"]), (7, ["G06"], [])])
+def test_rain_explains_the_odd_gauge_where_there_are_gauges_enough(gauges, odd, predictors):
+    # Runoff as the square of rain. The median takes the wettest for odd; a regression, from 8 gauges on, does not.
+    rain = np.append(np.linspace(380.0, 420.0, gauges - 1), 1400.0)
+
+    found = suspect_gauges(with_runoff(*(0.0005 * rain**2), precipitation_mm=rain, slope=0.1), predictors)
+
+    assert found["gauge"].tolist() == [f"G{gauges - 1:02d}"] * bool(odd)
+
+
+@pytest.mark.parametrize(("runoff_mm", "is_doubted"), [(11_990.0, False), (12_010.0, True)])
+def test_without_rain_the_runoff_is_at_most_the_greatest_rainfall_on_earth(runoff_mm, is_doubted):
+    assert len(suspect_gauges(with_runoff(runoff_mm), [])) == is_doubted
+
+
+@pytest.mark.parametrize(
+    ("runoff_mm", "rain_mm", "limit_mm"),
+    [(2000.0, None, 12_000.0), (2000.0, 1000.0, 1500.0), (2000.0, 9000.0, 12_000.0)],
+)
+def test_a_table_is_impossible_beyond_half_as_much_again_as_its_rain(runoff_mm, rain_mm, limit_mm):
+    columns = {} if rain_mm is None else {"precipitation_mm": rain_mm}
+
+    def judged(*runoff_mm):
+        return impossible_runoff(with_runoff(*runoff_mm, **columns))
+
+    assert judged(*[0.999 * limit_mm] * 5) is None
+    assert judged(*[1.001 * limit_mm] * 5).found.startswith("5 of 5 gauges")
+    # Two are too few to speak for a table, three are enough.
+    assert judged(*[1.001 * limit_mm] * 2) is None
+    assert judged(*[1.001 * limit_mm] * 3, *[100.0] * 3).found.startswith("3 of 6 gauges")
+
+
+@pytest.mark.parametrize(("columns", "usual_mm"), [({}, 500.0), ({"precipitation_mm": 1000.0}, 400.0)])
+def test_the_unit_of_a_table_is_named_by_what_runs_off_usually(columns, usual_mm):
+    def fix(off_log10):
+        return impossible_runoff(with_runoff(*[usual_mm * 1000.0 * 10**off_log10] * 5, **columns)).fix
+
+    for off_log10 in (-0.49, 0.0, 0.49):
+        assert fix(off_log10) == "check whether the flow is in l/s, not m³/s"
+    assert fix(0.51) == "check the units of flow, area and precipitation"
+
+
+def test_a_mean_just_at_its_own_quantiles_is_sound():
+    gauges = with_runoff(500.0, flow_q95_m3s=0.0, flow_q05_m3s=0.0)
+    gauges[["flow_mean_m3s", "flow_q95_m3s", "flow_q05_m3s"]] = [2.0, 2.0, 0.2]
+
+    assert suspect_gauges(gauges, []).empty
+
+
+# By figures written out and the limits of the text: 3 k / n, Cook's distance 1, probability 0.01, and a
+# scatter of 0.01 in log10 at least.
+def test_a_gauge_pulls_the_regression_by_the_limits_of_leverage_influence_and_residual():
+    rng, outcomes = np.random.default_rng(1), []
+    for _ in range(50):
+        count = int(rng.integers(7, 14))
+        x, residual, scatter = rng.normal(size=count), rng.normal(size=count), 10 ** rng.uniform(-2.1, -1.0)
+        x[0], residual[0] = rng.uniform(1.0, 6.0), rng.uniform(2.0, 9.0)
+        design = np.column_stack([np.ones(count), x])
+        residual -= design @ np.linalg.lstsq(design, residual, rcond=None)[0]
+        residual *= scatter / np.sqrt(residual @ residual / (count - 2))
+        gauges = pd.DataFrame({"lakes": 10.0**x, "flow_mean_m3s": 10.0 ** (0.3 * x + residual)})
+        checks = {gauge: _Checks([], [], []) for gauge in gauges.index}
+
+        _with_leverage(gauges, ["lakes"], checks, {})
+
+        response = np.log10(gauges["flow_mean_m3s"].to_numpy())
+        found = OLS(response, design).fit()
+        hat = np.diag(design @ np.linalg.pinv(design))
+        standard = found.resid / np.sqrt(found.mse_resid * (1 - hat))
+        cook = standard**2 * hat / (1 - hat) / 2
+        deleted = standard * np.sqrt((count - 3) / (count - 2 - standard**2))
+        pulls = ((hat > 6 / count) | (cook > 1)) & (2 * stats.t.sf(np.abs(deleted), count - 3) < 0.01)
+        expected = pulls & (count >= 8) & (scatter >= 0.01)
+        assert [bool(check.found) for check in checks.values()] == expected.tolist()
+        outcomes += expected.tolist()
+    assert 10 < sum(outcomes) < len(outcomes) / 10
+
+
+def test_rain_of_nothing_is_not_known():
+    assert suspect_gauges(with_runoff(500.0, precipitation_mm=0.0), []).empty

@@ -304,3 +304,51 @@ def test_days_without_a_value_do_not_count():
 def test_a_record_without_any_value_is_refused():
     with pytest.raises(ValueError, match="at least one daily flow"):
         duration_curve([np.nan, np.nan])
+
+
+def test_a_record_of_one_week_has_one_seven_day_mean_and_a_shorter_one_none():
+    week, less = (record("2019-05-01", f"2019-05-{last:02d}", lambda day: day + 1) for last in (7, 6))
+
+    assert yearly_statistics(counted_flow(week, SETTINGS))["min7day_m3s"].tolist() == [4.0]
+    assert np.isnan(yearly_statistics(counted_flow(less, SETTINGS))["min7day_m3s"]).all()
+
+
+def test_as_many_years_as_are_required_are_not_short():
+    row = gauge_statistics([record("2018-01-01", "2019-12-31")], SETTINGS).loc["G"]
+    fewer = gauge_statistics([record("2018-01-01", "2019-12-31")], DailyRecords(unit="m3s", min_years=3)).loc["G"]
+
+    assert (row["short"], row["note"]) == (False, "")
+    assert fewer["short"]
+    assert fewer["note"].startswith("2 complete years in 2018–2019, fewer than 3; not extended: ")
+
+
+def test_marked_days_of_the_first_and_last_year_of_the_period_are_counted_and_no_others():
+    date = np.arange(np.datetime64("2015-01-01"), np.datetime64("2020-01-01"))
+    marked = np.isin(
+        date, np.array(["2015-12-31", "2016-01-01", "2018-12-31", "2019-01-01"], dtype="datetime64[D]")
+    )
+    made = record("2015-01-01", "2019-12-31", estimated=marked, ice=marked)
+    made.flow_m3s[date == np.datetime64("2017-06-01")] = np.nan
+
+    row = gauge_statistics([made], SETTINGS.model_copy(update={"first_year": 2016, "last_year": 2018})).loc["G"]
+
+    assert (row["days_estimated"], row["days_ice"], row["days_missing"]) == (2, 2, 1)
+
+
+def test_two_years_have_a_spread_and_a_year_without_water_has_none():
+    two = gauge_statistics([record("2018-01-01", "2019-12-31", lambda day: np.exp(day // 365))], SETTINGS)
+    dry = gauge_statistics([record("2018-01-01", "2019-12-31", lambda day: day // 365)], SETTINGS)
+
+    # Of two numbers one apart the standard deviation is the root of a half.
+    assert two["year_to_year_log_sd"].iloc[0] == pytest.approx(0.5**0.5)
+    assert np.isnan(dry["year_to_year_log_sd"].iloc[0])
+
+
+@pytest.mark.parametrize("level", ["short", "long", "both"])
+def test_level_flow_says_nothing_of_how_two_gauges_go_together(level):
+    rising, even = np.array([1.0, 2.0, 4.0]), np.full(3, 2.0)
+
+    line = extension_line(even if level != "long" else rising, even if level != "short" else rising)
+
+    assert (line.correlation, line.days) == (0.0, 3)
+    assert line.intercept + line.slope * np.log(2.0) == pytest.approx(np.log(2.0))

@@ -15,6 +15,7 @@ from sitefinder.hydrology.regime import (
     SCORE,
     _eliminate,
     _fill_jacobian,
+    _log_counts,
     _tilt,
     days_of_months,
     month_shares,
@@ -271,3 +272,36 @@ def test_only_the_complete_years_of_the_stated_period_say_what_the_regime_is():
     ratio_of("2001-01-01", "2006-12-31")
     ratio_of("2002-01-01", "2003-12-31", first_year=2002, last_year=2003)
     ratio_of("2004-10-01", "2006-09-30", first_year=2005, last_year=2006, year_starts_in_month=10)
+
+
+def test_a_month_may_be_dry_and_a_year_may_not():
+    ratio = regime_of_means([0.0] + [1.0] * 11, "made up").ratio
+
+    assert ratio[0] == 0.0
+    assert ratio[1:] == pytest.approx([365 / 334] * 11)
+    own = record("A", SNOW.ratio)
+    assert regime_of_records([own._replace(flow_m3s=np.zeros(len(own.date)))], SETTINGS) is None
+    # A record without flow is left out of those with some.
+    dry = own._replace(gauge="B", flow_m3s=np.zeros(len(own.date)))
+    assert regime_of_records([dry, own], SETTINGS).source == "daily records of 1 gauge"
+
+
+def test_counts_of_classes_are_the_shares_of_a_bin_but_for_a_fiftieth_that_is_spread():
+    # All high flow in June, all low flow in January, as counted; no month's mean is known apart from these.
+    counted = np.zeros((20, 12))
+    counted[:10, 5], counted[10:, 0] = 0.05, 0.05
+    even = regime_of_means([1.0] * 12, "made up")._replace(month_of_class=counted)
+
+    log = _log_counts(even)
+
+    assert np.exp(log[0]) == pytest.approx(0.98 * (np.arange(12) == 5) + 0.02 * MONTH_SHARE)
+    assert np.exp(log[-1]) == pytest.approx(0.98 * (np.arange(12) == 0) + 0.02 * MONTH_SHARE)
+    # Between the middles of the two classes, 0.475 and 0.525: 0.4975 is 0.45 of the way.
+    assert np.exp(log[99, [5, 0]]) == pytest.approx(0.98 * np.array([0.55, 0.45]) + 0.02 * MONTH_SHARE[[5, 0]])
+    assert np.exp(_log_counts(SNOW)) == pytest.approx(np.tile(MONTH_SHARE, (200, 1)))
+
+
+def test_curves_of_another_number_of_bins_are_refused():
+    for wrong in (np.ones(200), np.ones((3, 100))):
+        with pytest.raises(ValueError, match="curves should be stations × 200"):
+            month_shares(wrong, SNOW)

@@ -45,6 +45,7 @@ def test_neighbours_are_held_out_together_or_each_gauge_alone():
     towns = np.array([60.0, 0.0, 121.0, 1.0, 31.0, 90.0, 61.0, 30.0, 120.0, 91.0])[:, None]
 
     assert neighbour_groups(towns, 2).tolist() == [1, 2, 3, 2, 4, 5, 1, 4, 3, 5]
+    assert neighbour_groups(towns[:8], 2).max() == 4
     assert neighbour_groups(towns, 1).tolist() == [1, 2, 3, 4, 5, 6, 7, 8, 9, 10]
     # Fewer than four groups say nothing.
     assert neighbour_groups(towns, 3).tolist() == [1, 2, 3, 4, 5, 6, 7, 8, 9, 10]
@@ -167,6 +168,122 @@ def test_candidates_are_compared_and_the_better_set_is_used():
     assert len(fits.candidates[fits.candidates["statistic"] == "mean"]) == 4
 
 
+def test_a_region_just_large_enough_is_fitted_and_one_gauge_fewer_is_reported():
+    gauges = pd.concat([made(25, 1), made(24, 2, region="south")])
+
+    fits = fit_regions(gauges, table=TABLE, settings=FitSettings(region_column="region"))
+
+    assert {item.region for item in fits.equations} == {"north"}
+    of_south = fits.warnings[fits.warnings["region"] == "south"]
+    assert of_south.to_dict("records") == [
+        {"region": "south", "statistic": "", "warning": "24 gauges are fewer than 25; not fitted"}
+    ]
+
+
+def test_gauges_are_nested_by_the_stated_chain_and_three_pairs_are_named():
+    # Five in a row make ten pairs; by place none would be.
+    gauges = made(30, 12)
+    gauges["next"] = ["north01", "north02", "north03", "north04", *[""] * 26]
+    places = 1000.0 * np.arange(60.0).reshape(30, 2)
+
+    def warnings(**settings):
+        return fit_regions(gauges, places, table=TABLE, settings=FitSettings(**settings)).warnings["warning"]
+
+    (text,) = [note for note in warnings(downstream_column="next") if "twice" in note]
+    assert text == (
+        "nested gauges, which measure the same water twice: north00 and north01, north00 and north02, "
+        "north00 and north03 and 7 more"
+    )
+    assert not warnings().str.contains("twice").any()
+
+
+def test_a_record_as_long_as_required_is_not_short():
+    gauges = made(30, 13)
+    gauges["years"] = 10.0
+    gauges.loc["north07", "years"] = 9.9
+
+    notes = fit_regions(gauges, table=TABLE, settings=FitSettings()).warnings["warning"]
+
+    assert [note for note in notes if "records" in note] == ["records under 10 years: north07"]
+
+
+def test_a_zero_without_its_predictors_is_neither_fitted_nor_in_the_probability():
+    gauges = made(60, 3, zeros=12)
+    dry = gauges.index[gauges["flow_q95_m3s"] == 0]
+    gauges.loc[dry[0], "area_km2"] = np.nan
+    gauges.loc[gauges.index[gauges["flow_q95_m3s"] > 0][0], "flow_q95_m3s"] = np.nan
+
+    fits = fit_regions(gauges, table=TABLE, settings=FitSettings())
+
+    probability = next(item for item in fits.equations if item.statistic == "zero_probability_exceedance_95")
+    assert probability.gauges == 58
+    summary = fits.summary.set_index("statistic").loc["exceedance_95"]
+    assert (summary["gauges"], summary["zeros"]) == (47, 11)
+    became = fits.gauges[fits.gauges["statistic"] == "exceedance_95"].set_index("gauge")["became"]
+    assert became[dry].tolist() == ["flow_q95_m3s zero"] + [IN_PROBABILITY] * 11
+
+
+@pytest.mark.parametrize("parted", [True, False])
+def test_a_probability_of_zero_that_its_predictors_part_from_the_rest_is_called_rough(parted):
+    gauges = made(40, 14)
+    small = gauges["area_km2"].sort_values().index
+    gauges.loc[small[:8] if parted else small[[0, 1, 2, 5, 9, 14, 20, 30]], "flow_q95_m3s"] = 0.0
+
+    fits = fit_regions(gauges, table=TABLE, settings=FitSettings())
+
+    notes = fits.warnings["warning"][fits.warnings["statistic"] == "exceedance_95"]
+    rough = "8 zeros are parted from the others by the predictors, or nearly"
+    assert notes.str.startswith(rough).any() == parted
+    probability = next(item for item in fits.equations if item.statistic == "zero_probability_exceedance_95")
+    assert ("Firth" in probability.table) == parted
+    covariance = np.array(probability.covariance)
+    assert (covariance == covariance.T).all()
+    assert (np.diag(covariance) > 0).all()
+
+
+def test_a_statistic_that_cannot_be_fitted_leaves_the_others_and_says_why():
+    gauges = made(30, 15)
+    gauges["flow_q95_m3s"] = np.nan
+
+    fits = fit_regions(gauges, table=TABLE, settings=FitSettings())
+
+    assert [item.statistic for item in fits.equations] == ["mean"]
+    notes = fits.warnings[fits.warnings["statistic"] == "exceedance_95"]["warning"]
+    assert notes.str.startswith("too few gauges to fit flow_q95_m3s; ").tolist() == [True]
+    assert set(fits.gauges[fits.gauges["statistic"] == "exceedance_95"]["became"]) == {"the fit failed"}
+    # Candidates of which no set can be fitted are another reason.
+    gauges = made(30, 15).assign(twice=lambda table: table["area_km2"] ** 2)
+    twice = TABLE.model_copy(update={"predictors": ["area_km2", "twice"]})
+    with pytest.raises(InputError, match="no set of predictors can be chosen: too few gauges, or predictors that"):
+        fit_regions(
+            gauges, table=twice, settings=FitSettings(candidates=["rain_mm"], statistics=["flow_mean_m3s"])
+        )
+
+
+@pytest.mark.parametrize("method", ["weighted", "generalised", "ordinary"])
+def test_each_method_holds_neighbourhoods_out_by_its_own_fit(method):
+    gauges = made(30, 16).drop(columns="flow_q95_m3s")
+    places = np.column_stack([np.repeat(np.arange(6) * 500.0, 5), np.arange(30.0)])
+    settings = FitSettings(method=method, year_to_year_log10={"flow_mean_m3s": 0.1}, group_size=5)
+
+    fits = fit_regions(gauges, places, table=TABLE, settings=settings)
+
+    rows = fits.gauges.set_index("gauge").loc[gauges.index]
+    assert rows["group"].tolist() == np.repeat(np.arange(1.0, 7.0), 5).tolist()
+    kept = gauges[5:]
+    apart = np.linalg.norm(places[5:, None] - places[None, 5:], axis=2)
+    errors = sampling_covariance(0.1, kept["years"].to_numpy(), correlation_by_distance(apart, 0.98, 0.01))
+    weights = {"weighted": {"weights_column": "years"}, "generalised": {"sampling_errors": errors}}
+    without = fit_equation(kept, "flow_mean_m3s", ["area_km2"], "made up", **weights.get(method, {}))
+    design = np.column_stack([np.ones(5), np.log10(gauges["area_km2"][:5])])
+    expected = np.log10(gauges["flow_mean_m3s"][:5]) - design @ without.diagnostics.fit.coefficients
+    assert rows["held_out_log10"][:5].to_numpy() == pytest.approx(expected.to_numpy(), abs=1e-9)
+    own = np.einsum("ij,jk,ik->i", design, np.array(without.equation.covariance), design)
+    half = stats.t.ppf(0.95, 23) * np.sqrt(without.equation.model_error_variance + own)
+    assert rows["held_out_half_width_log10"][:5].to_numpy() == pytest.approx(half, rel=1e-6)
+    assert fits.summary["groups_held_out"].item() == 6
+
+
 def test_doubts_are_reported():
     gauges = made(40, 5, zeros=18)
     gauges.iloc[0, gauges.columns.get_loc("area_km2")] = 1e6
@@ -203,6 +320,9 @@ def test_a_widened_interval_says_what_was_found_and_is_wider_at_work():
     ratio = np.log(wide.high_m3s / wide.low_m3s) / np.log(narrow.high_m3s / narrow.low_m3s)
     assert ratio == pytest.approx(mean.interval_widening)
     assert wide.widened.all()
+    # An interval that held enough is as it was, and no reason is given.
+    even = fit_regions(made(30, 3), table=TABLE, settings=FitSettings()).equations[0]
+    assert (even.interval_widening, even.interval_widening_reason) == (1.0, None)
     assert not narrow.widened.any()
 
 

@@ -175,3 +175,26 @@ def test_a_whole_estimate_by_regions_has_its_flags_and_says_where_it_is_from():
     assert flows.source == ["equation (west)", "equation (west, east)", "equation (west, east)", "", ""]
     assert any("the weights are divided by their sum" in note for note in flows.notes)
     assert np.isnan(flows.curve_m3s[3:]).all()
+
+
+def test_where_the_own_region_gives_no_flow_the_error_of_another_does_not_count():
+    area = {
+        "name": "area",
+        "unit": "km2",
+        "transform": "none",
+        "coefficient": 1.0,
+        "minimum": 1.0,
+        "maximum": 100.0,
+    }
+    below_nothing = equation(
+        "west", None, form="untransformed", constant=-20.0, predictors=[area], error=None, standard_error_percent=20.0,
+        factor=None,
+    )  # fmt: skip
+
+    applied = applied_to([below_nothing, equation("east", 30.0)], weights())
+
+    assert applied.flow_m3s[0] == applied.low_m3s[0] == applied.high_m3s[0] == 0.0
+    assert applied.log_sd[0] == 0.0
+    assert applied.negative.tolist() == [True, True, True, False, False]
+    # Half of the ground gives all of the flow, and all of the error.
+    assert applied.log_sd[1] == pytest.approx(0.1 * np.log(10))

@@ -1,18 +1,23 @@
 """Least squares of all three kinds: by another library, by closed forms and by the laws that define them."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import linalg
 
 from sitefinder.hydrology.regression import (
     correlation_by_distance,
+    fit_equation,
     generalised_least_squares,
     least_squares,
     normality_p,
     predictor_of,
     sampling_covariance,
+    statistic_of,
+    term_of,
     variance_inflation,
 )
+from sitefinder.settings.flows import PredictorForm
 
 
 def rows(count, seed, columns=3):
@@ -151,6 +156,10 @@ def test_normality_is_doubted_where_it_should_be():
     # Three that are evenly spaced lie as those of a normal sample do: W is 1. Of two nothing can be said.
     assert normality_p(np.array([-1.0, 0.0, 1.0])) == pytest.approx(1.0, abs=1e-3)
     assert np.isnan(normality_p(np.array([-1.0, 1.0])))
+    # Of more than 5000 the test is not made.
+    many = rng.normal(size=5001)
+    assert 0.0 < normality_p(many[:5000]) <= 1.0
+    assert np.isnan(normality_p(many))
 
 
 @pytest.mark.parametrize(
@@ -167,3 +176,54 @@ def test_a_predictor_has_the_unit_that_its_column_ends_on(column, name, unit):
 
     assert (found.name, found.unit, found.transform) == (name, unit, "log")
     assert (found.coefficient, found.minimum, found.maximum) == (0.7, 1.0, 3.0)
+
+
+@pytest.mark.parametrize("columns", [1, 2, 3])
+def test_a_lone_predictor_is_not_inflated_and_of_two_both_are_alike(columns):
+    design, _ = rows(30, seed=9, columns=columns)
+
+    found = variance_inflation(design)
+
+    if columns < 3:
+        assert found.tolist() == [1.0] * (columns - 1)
+    else:
+        r = np.corrcoef(design[:, 1], design[:, 2])[0, 1]
+        assert found == pytest.approx([1 / (1 - r**2)] * 2)
+
+
+@pytest.mark.parametrize(
+    ("column", "statistic"),
+    [
+        ("flow_mean_m3s", "mean"),
+        ("flow_q05_m3s", "exceedance_5"),
+        ("flow_q95_m3s", "exceedance_95"),
+        ("flow_q99.5_m3s", "exceedance_99.5"),
+        ("flow_month_01_mean_m3s", "month_01_mean"),
+        ("flow_q7min_m3s", "q7min"),
+        ("area_km2", None),
+        ("flow_mean_m3s_old", None),
+    ],
+)
+def test_a_column_of_flow_holds_a_statistic(column, statistic):
+    assert statistic_of(column) == statistic
+
+
+def test_terms_are_named_by_their_forms():
+    forms = {
+        "a": PredictorForm(transform="square_root"),
+        "b": PredictorForm(transform="linear", offset=-2.0),
+        "c": PredictorForm(offset=0.5),
+    }
+
+    assert [term_of(name, forms) for name in "abcd"] == ["square root of a", "b - 2, linear", "c + 0.5", "d"]
+
+
+def test_the_error_in_percent_of_a_useless_fit_is_infinite_and_never_overflows():
+    # Of gauges of one area spread apart, s² in log10 is that of the logs: 700 in natural logs at the most.
+    for variance_ln, is_finite in ((690.0, True), (720.0, False)):
+        logs = np.tile([-1.0, 1.0], 20) * np.sqrt(variance_ln * 38 / 40) / np.log(10.0)
+        table = pd.DataFrame({"area_km2": np.repeat(np.arange(1.0, 21.0), 2), "flow_mean_m3s": 10.0**logs})
+        diagnostics = fit_equation(table, "flow_mean_m3s", ["area_km2"], "made up").diagnostics
+        assert np.isfinite(diagnostics.standard_error_percent) == is_finite
+        if is_finite:
+            assert diagnostics.standard_error_percent == pytest.approx(100 * np.exp(variance_ln / 2), rel=1e-6)

@@ -12,6 +12,7 @@ from sitefinder.hydrology.seasons import (
     BIN_MONTH,
     DAYS_IN_MONTH,
     MonthStatistics,
+    YearBins,
     is_far_scaled,
     month_statistics,
     split_by_month,
@@ -139,3 +140,38 @@ def test_equations_of_months_are_reported_apart_and_applied():
 def test_a_year_that_is_not_whole_is_refused(names, found):
     with pytest.raises(InputError, match=found):
         split_by_month([equation(name) for name in names])
+
+
+def test_two_quantiles_of_each_month_are_enough_without_means():
+    months = [f"month_{month:02d}_exceedance_{percent}" for month in range(1, 13) for percent in (50, 90)]
+
+    assert len(split_by_month([equation(name) for name in months])[1]) == 24
+
+
+def test_months_are_far_scaled_beyond_a_factor_of_one_and_a_half_either_way():
+    scaling = np.array([1.5, 1.501, 1 / 1.5, 1 / 1.501, 1.0, np.nan])
+
+    found = is_far_scaled(YearBins(BIN_MONTH, np.ones((6, 365)), scaling))
+
+    assert found.tolist() == [False, True, False, True, False, False]
+
+
+def test_a_level_year_has_level_months_and_a_spread_of_months_leaves_each_some():
+    level = year_of_months(only_means([2.0] * 12), np.full((1, 200), 5.0), np.array([5.0]))
+    # Means as far apart as the year's flows and more: each month keeps three tenths of the year's spread.
+    apart = year_of_months(only_means(np.exp(np.arange(12.0))), lognormal(1.0, 0.5), np.array([1.0]))
+
+    assert level.flow_m3s == pytest.approx(np.full((1, 365), 5.0))
+    january = np.log(apart.flow_m3s[0, BIN_MONTH == 1])
+    z = stats.norm.isf((np.arange(31) + 0.5) / 31)
+    assert np.polyfit(z[8:23], january[8:23], 1)[0] == pytest.approx(0.3 * 0.5, rel=0.01)
+
+
+def test_dry_bins_do_not_count_for_the_spread_of_a_year():
+    # Half of the year dry, the rest of two flows: their log spread is that of these two.
+    curve = np.repeat([4.0, 1.0, 0.0], [50, 50, 100])[None, :]
+
+    year = year_of_months(only_means([1.25] * 12), curve, np.array([1.25]))
+
+    # Even months: the year's curve itself in each.
+    assert year.flow_m3s[0, BIN_MONTH == 2] == pytest.approx(np.repeat([4.0, 1.0, 0.0], [7, 7, 14]))

@@ -58,3 +58,29 @@ def test_predictors_that_say_nearly_the_same_are_not_chosen(gauges):
 
     assert "variance inflation above 10" in compared.iloc[-1]["why_not"]
     assert compared.iloc[-1]["greatest_inflation"] > 10
+
+
+def test_a_larger_set_must_lower_the_error_by_a_fiftieth(gauges):
+    # Errors of 1 and just above and below 1 / 1.02 of it, by responses that are part of the second predictor.
+    compared = []
+    for gain in (0.015, 0.025):
+        rng = np.random.default_rng(3)
+        noise, slope = rng.normal(size=40), 0.0
+        extra = np.log10(gauges["rain_mm"])
+        for slope in np.linspace(0.0, 0.5, 400):
+            logs = np.log10(gauges["area_km2"]) + 0.1 * noise + slope * (extra - extra.mean())
+            table = compare_predictors(
+                gauges.assign(flow_mean_m3s=10**logs), "flow_mean_m3s", ["area_km2"], ["rain_mm"], 1
+            ).set_index("predictors")["leave_one_out_rmse_log10"]
+            if table[("area_km2",)] / table[("area_km2", "rain_mm")] > 1.0 + gain:
+                break
+        compared.append(len(table.index[0]))
+    assert compared == [1, 2]
+
+
+@pytest.mark.parametrize(("count", "is_fitted"), [(4, True), (3, False)])
+def test_a_set_needs_two_gauges_more_than_coefficients(gauges, count, is_fitted):
+    compared = compare_predictors(gauges[:count], "flow_mean_m3s", ["area_km2"], [], 0)
+
+    assert (compared["why_not"][0] == "") == is_fitted
+    assert np.isfinite(compared["leave_one_out_rmse_log10"][0]) == is_fitted

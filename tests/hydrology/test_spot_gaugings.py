@@ -198,3 +198,33 @@ def test_intervals_hold_the_true_mean_as_often_as_they_say():
     # 1.7 standard deviations hold 91.1 %; 2000 simulations err by 0.6 %, so 2 % are three times that. A mean over
     # a curve whose bins err apart errs less than each bin, so that more may be held.
     assert 0.89 <= np.mean(inside) <= 0.99
+
+
+def test_a_gauging_changes_no_station_at_the_limits_of_area_and_no_dry_one():
+    area = np.array([50.0, 100.0, 150.0, 100.0])
+    before = estimate()
+    before.mean_m3s[3] = before.mean_low_m3s[3] = before.mean_high_m3s[3] = 0.0
+    before.curve_m3s[3] = 0.0
+
+    flows, _ = with_spot_gaugings(
+        before, gauged((2 * says(0.5), 0.05, 0.5)), np.array([1, 3, -1, 2]), area, SETTINGS
+    )
+
+    assert flows.source == ["equation", "spot gauging S1; equation", "equation", "equation"]
+    assert flows.mean_m3s[3] == 0.0
+
+
+def test_places_are_joined_one_after_the_other_down_the_stream():
+    first = gauged((2 * says(0.5), 0.05, 0.5))
+    second = gauged((3 * says(0.5), 0.05, 0.5), station=2)
+    both = SpotGaugings(
+        ["S2", "S1"], *(np.concatenate([two, one]) for one, two in zip(first[1:], second[1:], strict=True))
+    )
+
+    flows, changes = joined(both)
+
+    after_first, (change,) = joined(first)
+    in_turn, (other,) = with_spot_gaugings(after_first, second, DOWNSTREAM, AREA_KM2, SETTINGS)
+    assert flows.mean_m3s == pytest.approx(in_turn.mean_m3s)
+    assert changes == pytest.approx([other, change])
+    assert flows.source[1] == "spot gauging S2; spot gauging S1; equation"

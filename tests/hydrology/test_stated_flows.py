@@ -127,3 +127,38 @@ def test_a_record_needs_half_a_month_of_each_month():
     assert stated_drops(row, record(15)).bins_m3s == pytest.approx(1.0)
     with pytest.raises(InputError, match="the record of a has too few days in the months 6"):
         stated_drops(row, record(14))
+
+
+@pytest.mark.parametrize(("days_in_june", "is_enough"), [(15, True), (14, False)])
+def test_a_month_of_a_record_needs_half_its_days(days_in_june, is_enough):
+    days = pd.date_range("2001-01-01", "2001-12-31")
+    days = days[(days.month != 6) | (days.day <= days_in_june)]
+    record = pd.DataFrame({"drop_id": "a", "date": days, "flow_m3s": days.month.astype(float)})
+    drop = points([{"feature_id": "a", "drop_m": 1.0, "flow_error_percent": 0}], [(0, 0)])
+
+    if not is_enough:
+        with pytest.raises(InputError, match="the record of a has too few days in the months 6"):
+            stated_drops(drop, record)
+        return
+    found = stated_drops(drop, record)
+    assert found.bins_m3s[0, 151:181].tolist() == [6.0] * 30
+    assert found.table["flow_source"].tolist() == ["daily record"]
+
+
+def test_a_flow_of_nothing_may_be_stated_and_errors_are_those_stated_or_usual():
+    drops = points(
+        [
+            {"feature_id": "a", "drop_m": 1.0, "flow_m3s": 0.0, "drop_error_m": 0.3, "flow_left_m3s": 0.0},
+            {"feature_id": "b", "drop_m": 1.0, "flow_m3s": 1.0, "flow_error_percent": 0.0, "powered": "1.0"},
+        ],
+        [(0, 0), (1, 1)],
+    )
+
+    table = stated_drops(drops, flow_error_percent=12.0).table
+
+    assert table["drop_error_m"].tolist() == [0.3, 0.1]
+    assert table["flow_error_percent"].tolist() == [12.0, 0.0]
+    assert table["flow_left_m3s"].tolist() == [0.0, 0.0]
+    assert table["powered"].tolist() == [False, True]
+    assert np.isnan(stated_drops(drops).table["flow_error_percent"][0])
+    assert len(stated_drops(drops[:0]).bins_m3s) == 0

@@ -159,3 +159,11 @@ def test_a_run_and_fit_flows_share_one_limit():
 def test_the_limit_of_ranking_lies_beyond_that_of_a_flag(stated, message):
     with pytest.raises(ValueError, match=message):
         RegressionLimits(**stated)
+
+
+def test_an_error_of_ten_decades_has_no_percentage():
+    errors = [standard_error_percent(equation(standard_error_log10=error)) for error in (9.9, 10.4)]
+
+    assert np.isfinite(errors).tolist() == [True, False]
+    # A weak regression without any error of its own is weak by its gauges alone.
+    assert standard_error_percent(equation(standard_error_percent=12.5)) == 12.5
