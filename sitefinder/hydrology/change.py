@@ -159,7 +159,7 @@ def _numbers(cells, name, is_valid, expected, problems):
     text = cells.str.strip()
     is_number = text.str.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?").fillna(False)
     value = text.where(is_number, "nan").astype(np.float64).to_numpy().copy()
-    invalid = ~(np.isfinite(value) & is_valid(np.where(np.isfinite(value), value, -1.0)))
+    invalid = ~(np.isfinite(value) & is_valid(value))
     if invalid.any():
         first = cells[invalid].iloc[0]
         problems.append(f"{name}: expected {expected} (found {first!r} in rows {_rows(invalid)})")

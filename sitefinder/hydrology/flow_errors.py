@@ -196,7 +196,7 @@ def flow_errors(
 # Degrees of freedom for which Student's t has this factor at the interval's ends; infinite for the normal one.
 def _degrees_of(factor):
     factors = stdtrit(DEGREES, 0.5 + INTERVAL_SHARE / 2.0)
-    inverse = np.interp(-np.asarray(factor), -factors, 1.0 / DEGREES, right=1.0 / DEGREES[-1])
+    inverse = np.interp(-np.asarray(factor), -factors, 1.0 / DEGREES)
     inverse = np.where(factor <= factors[-1], 0.0, inverse)
     return np.divide(1.0, inverse, out=np.full(inverse.shape, np.inf), where=inverse > 0)
 

@@ -147,7 +147,7 @@ def test_a_reach_without_room_says_why(rotor, changes, because):
     none = potential(rotor(), **changes)
 
     assert none.because == because
-    assert (none.rotors, none.power_kw, none.power_mean_kw) == (0, 0.0, 0.0)
+    assert tuple(none[:4]) == (0, 0.0, 0.0, 0.0)
 
 
 def test_a_rotor_rests_while_the_water_is_too_shallow(rotor):
@@ -182,3 +182,14 @@ def test_rotors_never_take_more_than_the_fall_gives_nor_than_the_current_holds(
     assert found.power_mean_kw <= rows * 0.25 * BETZ_LIMIT * current_power_kw(width_m * depth_m, speed) * (
         1 + 1e-9
     )
+
+
+def test_a_stream_just_deep_and_wide_enough_has_room_and_the_fall_feeds_whole_rotors(rotor):
+    # One row a wide stream: a quarter of 2 m by 4 m is two rotors of 1 m², of which one fits by width.
+    assert potential(rotor(), width_m=2.0, depth_m=4.0).rotors == 100
+    assert potential(rotor(), depth_m=1.2).because == ""
+    assert potential(rotor(), length_m=10.0).rotors == 10
+    # A rotor gives 0.50625 kW, and half as much again is lost: 3 of them need 2.278 kW, less than 4 do.
+    assert [potential(rotor(), fall_kw=fall_kw).rotors for fall_kw in (2.27, 2.29, 3.03, 3.04)] == [2, 3, 3, 4]
+    # Where nothing turns, no bound of the fall is asked for.
+    assert potential(rotor(), speed=0.3, fall_kw=0.0).because == "too slow"

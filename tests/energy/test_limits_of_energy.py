@@ -7,6 +7,7 @@ from one_plant import plant_output
 from plain_turbines import plain_turbine, survival
 
 from sitefinder.catalogue.costs import WaterFee
+from sitefinder.energy.blade_strike import strikes_at_one_m3s, von_raben_strikes
 from sitefinder.energy.costs import (
     best_price_per_kwh,
     capital_factor,
@@ -20,7 +21,13 @@ from sitefinder.energy.costs import (
 )
 from sitefinder.energy.expectation import kinds_of
 from sitefinder.energy.finance import CashFlow, discounted_payback_years, internal_rate_of_return
-from sitefinder.energy.fish_survival import _behind, _flow_for, survival_by_group
+from sitefinder.energy.fish_survival import (
+    _behind,
+    _flow_for,
+    classes_that_may_be_safe,
+    survival_by_group,
+    von_raben_share,
+)
 from sitefinder.energy.hydraulics import (
     CANAL,
     LEAST_CANAL,
@@ -38,9 +45,10 @@ from sitefinder.energy.hydraulics import (
     waterway_lengths_m,
 )
 from sitefinder.energy.open_channel import depth_elasticity, resistance
-from sitefinder.energy.operation import residual_flow, shutdown_share
+from sitefinder.energy.operation import by_residual_flow, residual_flow, shutdown_share
 from sitefinder.energy.plant import yearly_energy_mwh
 from sitefinder.energy.runners import runner_columns, settings_of_runners, suction_head_m, tailwater_level_m
+from sitefinder.energy.sizing import search_prices
 from sitefinder.energy.solar_benchmark import serve_demand
 from sitefinder.energy.turbines import efficiency_table, fits_stream, never_throttled_from, turbine_table
 from sitefinder.energy.uncertainty import (
@@ -251,7 +259,7 @@ def test_fees_by_power_energy_and_water_add_up():
     assert water_fee_per_year(fee, 100.0, 5000.0, 3.0) == pytest.approx(200.0 + 50.0 + 0.001 * 3.0 * 180_000)
 
 
-# Rows: scheme type, new weir at the intake, drop there; whether fish must get up it always, or where the costs ask.
+# Scheme type, new weir at the intake, drop there; whether fish must get up it always, or where the costs ask.
 WAYS_UP = [
     ("at_barrier", 0.0, 0.0, False, True),
     ("new_weir", 0.0, 0.0, True, True),
@@ -560,3 +568,65 @@ def test_a_settlement_without_a_demand_is_served_by_nobody():
     np.testing.assert_allclose(found.served_share, [0.8 * 0.75, np.nan, np.nan])
     np.testing.assert_allclose(found.firm_share, [0.5, np.nan, np.nan])
     np.testing.assert_allclose(found.diesel_l, [0.6 * 8760 * 0.25, np.nan, np.nan])
+
+
+def test_what_a_cost_file_leaves_out_costs_and_takes_nothing(generic_costs, settings):
+    operation = generic_costs.operation.model_copy(update={"law": None, "water_fee": None})
+    bare = generic_costs.model_copy(
+        update={"operation": operation, "screen": generic_costs.screen.model_copy(update={"design": None})}
+    )
+
+    prices = search_prices(bare, settings)
+
+    assert (prices.operation_law, prices.operation_law_exponent) == (np.inf, 0.0)
+    assert (prices.water_fee_per_kw, prices.water_fee_per_mwh, prices.water_fee_per_m3) == (0.0, 0.0, 0.0)
+    assert (prices.screen_per_m3s, prices.screen_fixed, prices.screen_loss_m, prices.bypass_share) == (0.0,) * 4
+    assert (prices.min_capacity_factor, prices.by_energy, prices.by_cost) == (0.0, False, False)
+    assert prices.mwh_per_kw == pytest.approx(8.76 * settings.energy.availability)
+    screened = search_prices(generic_costs, settings)
+    design, of_screens = generic_costs.screen.design, generic_costs.screen
+    assert (screened.screen_loss_m, screened.bypass_share) == (design.head_loss_m, design.bypass_share)
+    assert screened.screen_fixed == of_screens.bypass_fixed
+    assert screened.screen_per_m3s == pytest.approx(of_screens.per_m2 * design.cost_factor * design.area_m2(1.0))
+
+
+def test_without_stretches_there_is_one_group_without_rows(generic_costs, settings):
+    releases = settings.flows.releases.model_copy(update={"fish_pass_m3s": 0.2})
+    stretches = pd.DataFrame({"scheme_type": ["diversion", "at_barrier"], "has_fish_pass": [True, False]})
+    curve = np.array([[5.0, 1.0]])
+
+    def groups(rows, releases=releases):
+        found = by_residual_flow(stretches[:rows], curve, 0.1 * curve, generic_costs, releases)
+        return [(each.tolist(), left.tolist()) for each, left in found]
+
+    assert [rows for rows, _ in groups(0)] == [[]]
+    assert sorted(rows for rows, _ in groups(2)) == [[0], [1]]
+    assert groups(2, settings.flows.releases) == [([0, 1], [[0.5, pytest.approx(0.1)]])]
+
+
+def test_the_share_by_von_raben_is_that_of_his_strikes_and_unknown_without_axial_blades(generic_turbines):
+    by_name = {each.strike.form if each.strike else None: each for each in generic_turbines}
+    head, flow = np.array([3.0, 3.0]), np.array([1.0, 9.0])
+
+    share = von_raben_share(by_name["axial"], 0.1, flow, head, 0.8)
+
+    # Of the struck 43 % die by his factor of mutilation, from memory; of a unit of nine times the flow a third.
+    struck = 0.1 * strikes_at_one_m3s(by_name["axial"], head, 0.8, von_raben_strikes)
+    assert 1.0 - share == pytest.approx(0.43 * struck / np.sqrt(flow))
+    assert von_raben_share(by_name["axial"], 50.0, flow, head, 0.8).tolist() == [0.0, 0.0]
+    assert np.isnan(von_raben_share(by_name[None], 0.2, flow, head, 0.8)).all()
+    assert by_name[None].strike is None
+
+
+def test_classes_may_be_safe_by_the_evidence_that_counts(turbine_class, screen):
+    classes = [turbine_class(name=str(share), survival=survival(share)) for share in (0.99, 0.5)]
+    group = FishGroup(name="fry", lengths_m=[0.1], direction="down")
+
+    def may_be(evidence, rack=None):
+        fish = FishSettings(groups=[group], min_survival=0.9, evidence=evidence)
+        return classes_that_may_be_safe(classes, rack, fish)
+
+    assert may_be(["tested"]) == (True, False, False, False)
+    assert may_be(["modelled"]) == (False, False, False, False)
+    # Half of the fish go round: 0.5 + 0.5 · 0.5 is not enough.
+    assert may_be(["tested"], screen()) == (True, False, True, False)

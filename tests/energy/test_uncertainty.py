@@ -4,17 +4,21 @@ import numpy as np
 import pandas as pd
 import pytest
 from one_plant import level_model, plant_output
+from scipy import stats
 
-from sitefinder.energy.hydraulics import net_head_m
+from sitefinder.energy.hydraulics import WaterDepths, net_head_m
 from sitefinder.energy.operation import plant_flow_head
 from sitefinder.energy.plant import yearly_energy_mwh
 from sitefinder.energy.turbines import efficiency_table, never_throttled_from
 from sitefinder.energy.uncertainty import (
     SOURCES,
+    _even_normals,
+    _even_uniforms,
     _mean_power_simulations,
     energy_simulations,
     intervals,
     nested_normals,
+    net_depths,
     prob_in_top_n,
 )
 
@@ -368,3 +372,52 @@ def test_all_heads_on_the_same_water_give_what_a_plant_gives_bin_by_bin(units, l
                 taken = plant_flow_head(min(flow, 5.0), *plant, head[case, draw] - up, loss_m)[1]
                 total += min(9.81 * taken, rated[case, draw])
         assert power[case, draw] == total / 5
+
+
+def test_levels_at_both_ends_move_against_each_other_unless_the_upper_one_is_held():
+    depths = WaterDepths(
+        np.array([[2.0, 1.0], [3.0, 1.2]]), np.array([1.1, 1.5]), np.array([0.4, 0.5]), np.array([0.3, 0.6])
+    )
+
+    found = net_depths(depths, np.array([0, 0]), np.array([1, 1]), np.array([True, False]))
+
+    assert found.depth_m == pytest.approx(np.array([[3.0, 1.2], [1.0, 0.2]]))
+    assert found.survey_m.tolist() == pytest.approx([1.5, 0.4])
+    # The exponents of the tailrace, each in its place.
+    assert found.mean_exponent.tolist() == [0.5, 0.5]
+    assert found.flow_exponent.tolist() == [0.6, 0.6]
+
+
+def test_a_head_below_a_metre_is_rated_by_what_is_left_of_it(drawn):
+    errors = np.array([[-1.5, 1.5]])
+
+    # Net head 2.0 m: 0.5 and 3.5 m, rated in proportion.
+    power = drawn(head_errors=errors, simulations=4).power_kw[0]
+
+    assert sorted(power / 1e6) == pytest.approx([0.25, 0.25, 1.75, 1.75])
+
+
+@pytest.mark.parametrize("simulations", [5, 6])
+def test_an_odd_number_of_simulations_leaves_out_the_last_mirror(drawn, simulations):
+    odd, even = (drawn(log_sd=0.3, simulations=count).energy_long_term_mwh[0] for count in (simulations, 6))
+
+    assert len(odd) == simulations
+    # Opposite errors of the flow: their energies are the square of the median.
+    assert odd[:2] * odd[3:5] == pytest.approx(np.full(2, odd[0] * odd[3]))
+    assert np.ptp(odd) > 0
+    assert even[:simulations] == pytest.approx(odd)
+
+
+def test_even_numbers_have_one_in_each_stratum_and_normals_lie_on_both_sides():
+    generator = np.random.default_rng(5)
+
+    uniforms = _even_uniforms(generator, 50, 2)
+    normals = _even_normals(generator, 400, 1)[:, 0]
+
+    for column in uniforms.T:
+        assert np.floor(np.sort(column) * 50).tolist() == list(range(50))
+    assert (uniforms[:, 0] != uniforms[:, 1]).all()
+    # Their sizes are those of normals, one in each of 400 equal shares; about half are below nothing.
+    share = 2 * stats.norm.sf(np.abs(normals))
+    assert np.floor(np.sort(share) * 400).tolist() == list(range(400))
+    assert 150 < (normals < 0).sum() < 250

@@ -366,6 +366,7 @@ def test_options_hold_the_best_of_both_choices(region, generic_turbines, generic
             expected = fits[f"{choice}_{name}"].rename(name).rename_axis("stretch")
             pandas.testing.assert_series_equal(best[name], expected, check_exact=True)
     assert not options.duplicated(["stretch", "turbine", "screened", "flow_design_m3s"]).any()
+    assert options.index.tolist() == list(range(len(options)))
 
 
 def test_a_bar_for_fish_never_adds_value(region, generic_turbines, generic_costs, settings):
@@ -520,7 +521,8 @@ def test_rows_do_not_depend_on_their_neighbours_and_nothing_given_is_altered(
             {"scheme_type": "on_stilts"},
             "scheme types must be among at_barrier, diversion, new_weir \\(found on_stilts\\)",
         ),
-        ({"intake": 5}, "intakes and tailraces must be station numbers from 0 to 0"),
+        ({"intake": 1}, "intakes and tailraces must be station numbers from 0 to 0"),
+        ({"intake": -1}, "intakes and tailraces must be station numbers from 0 to 0"),
     ],
 )
 def test_a_table_that_cannot_be_right_is_refused(turbine_class, generic_costs, settings, change, message):

@@ -270,3 +270,32 @@ def all_settings():
         },
         "test",
     )
+
+
+@pytest.mark.parametrize("tunnels", [True, False])
+def test_what_has_no_price_is_not_built_through_or_torn_down(tunnels, generic_costs, settings):
+    free = generic_costs.crossings.model_copy(update={"tunnel_per_m": 0.0, "per_building": 0.0})
+    priced = generic_costs.crossings.model_copy(update={"tunnel_per_m": 900.0, "per_building": 7000.0})
+    settings = settings.model_copy(update={"conduits": settings.conduits.model_copy(update={"tunnels": tunnels})})
+
+    def prices(crossings):
+        costs = generic_costs.model_copy(update={"crossings": crossings})
+        found = route_prices(np.array([1.0, 4.0]), np.array([5.0, 5.0]), costs, settings)
+        return works_numbers(costs, settings).tunnel_per_m, found
+
+    unpriced, without = prices(free)
+    per_m, found = prices(priced)
+
+    assert (unpriced, per_m) == (np.inf, 900.0)
+    assert without["tunnel_per_m"].tolist() == without["per_building"].tolist() == [np.inf, np.inf]
+    assert found["tunnel_per_m"].tolist() == ([900.0] * 2 if tunnels else [np.inf] * 2)
+    assert found["per_building"].tolist() == [7000.0] * 2
+    # A bench is half as wide again for twice the width, a cut as wide as it: four times the flow is 4^(3/8).
+    wider = 4.0**0.375
+    assert found["bench_per_m"][1] == pytest.approx(wider**2 * found["bench_per_m"][0])
+    assert found["cut_per_m2"][1] == pytest.approx(wider * found["cut_per_m2"][0])
+    assert found["bench_per_m"][0] == pytest.approx(
+        found["cut_per_m2"][0] ** 2 / (2.0 * found["cut_per_m3"][0]), rel=1e-9
+    )
+    # No aqueduct is cheaper than the canal that it carries.
+    assert (found["aqueduct_per_m"] >= found["canal_per_m"]).all()

@@ -94,6 +94,7 @@ def test_a_line_takes_water_at_its_start_and_brings_its_share_back_at_its_end():
     assert table["kind"].tolist() == ["abstraction", "abstraction", "return", "return"]
     assert table["flow_m3s"].tolist() == pytest.approx([0.4, 0.1, 0.3, 0.1])
     assert table["licence"].tolist() == ["A-1", "r1", "A-3", "A-1"]
+    assert table.index.tolist() == [0, 1, 2, 3]
     assert table["seniority"].tolist() == ["1932", "", "", "1932"]
     places = [shapely.Point(0, 0), field, shapely.Point(1, 1), shapely.Point(20, 0)]
     assert [one.equals(other) for one, other in zip(table.geometry, places, strict=True)] == [True] * 4
@@ -106,15 +107,15 @@ def test_a_line_takes_water_at_its_start_and_brings_its_share_back_at_its_end():
 def test_rights_that_cannot_be_are_refused_together():
     frame = geopandas.GeoDataFrame(
         {
-            "source_row": [0, 0, 1, 2],
-            "feature_id": ["a", "a", "b", "c"],
+            "source_row": [0, 0, 1, 2, 3, 4],
+            "feature_id": ["a", "a", "b", "c", "d", "e"],
             "feature_name": "",
             "kind": "abstraction",
-            "flow_m3s": [1.0, 1.0, 2500.0, 0.1],
-            "file": ["L1", "L1", "L2", "L2"],
-            "since": ["1932", "1932", "1950", None],
+            "flow_m3s": [1.0, 1.0, 2500.0, 0.1, 0.1, 0.1],
+            "file": ["L3", "L3", "L2", "L2", "L1", "L1"],
+            "since": ["1932", "1932", "1950", None, "1960", "1950"],
         },
-        geometry=[shapely.Point(0, 0)] * 4,
+        geometry=[shapely.Point(0, 0)] * 6,
         crs="EPSG:32633",
     )
     source = WaterRightSource(path="rights.gpkg", licence_column="file", seniority_column="since")
@@ -138,7 +139,7 @@ def test_rights_that_cannot_be_are_refused_together():
         "  licences have several seniorities\n"
         "    file:      rights.gpkg, column since\n"
         "    expected:  the same for all rights of one licence\n"
-        "    found:     L2: 1950 and nothing\n"
+        "    found:     L2: 1950 and nothing, L1: 1960 and 1950\n"
         "    fix:       correct the column, or licence_column"
     )
     with pytest.raises(InputError, match="lacks columns amount, file"):

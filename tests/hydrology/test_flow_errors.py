@@ -9,6 +9,8 @@ from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE, flow_at
 from sitefinder.hydrology.estimate import FlowEstimate, QuantileErrors
 from sitefinder.hydrology.flow_errors import (
     FlowModel,
+    _degrees_of,
+    _loadings,
     draw_flows,
     flow_errors,
     scenarios,
@@ -199,3 +201,55 @@ def test_scenarios_are_evenly_spread(components):
     assert stats.kstest(uniform, "uniform").pvalue > 0.2
     for component in range(components):
         assert normals[0, :, component].std() == pytest.approx(1.0, abs=0.12)
+
+
+def test_degrees_of_freedom_are_exact_at_those_that_are_tried_and_infinite_past_the_last():
+    degrees = np.array([1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 60, 100, 200, 999.0])
+
+    found = _degrees_of(stats.t.ppf(0.95, degrees))
+
+    assert found[:-1] == pytest.approx(degrees[:-1], rel=1e-6)
+    assert np.isfinite(found[-1])
+    assert np.isinf(_degrees_of(stats.t.ppf(0.95, np.array([1000.5, 1e9])))).all()
+    # Wider than by one degree it is one; no error has no width.
+    assert _degrees_of(np.array([20.0, 0.0])).tolist() == [1.0, np.inf]
+
+
+@pytest.mark.parametrize(("span", "components"), [(100.0, 1), (15.0, 2), (2.0, 3), (0.05, 3)])
+def test_as_many_components_are_drawn_as_hold_nearly_all_of_the_variance(span, components):
+    z = -ndtri(PERCENT / 100.0)
+    variance = np.sort(np.linalg.eigvalsh(np.exp(-np.abs(np.subtract.outer(z, z)) / span)))[::-1]
+    share = np.cumsum(variance) / 5.0
+    # Of five at the most three, of which all but the last hold less than 95 %.
+    assert components == min(1 + int((share < 0.95).sum()), 3)
+
+    loadings = _loadings(z, span)
+
+    assert loadings.shape == (5, components)
+    assert (loadings**2).sum(axis=1) == pytest.approx(np.ones(5))
+    # A positive error of the level raises all flows.
+    assert (loadings[:, 0] > 0).all()
+
+
+def test_scenarios_are_those_of_the_golden_ratio_and_of_the_plastic_number():
+    # M. Roberts, "The unreasonable effectiveness of quasirandom sequences," 2018, from memory: the roots of
+    # x² = x + 1 and x³ = x + 1; multiples of their inverse powers from a half on.
+    number = np.arange(1, 9)
+
+    one, two = scenarios(1, 16), scenarios(2, 16)
+
+    assert one[1] == pytest.approx(np.tile((0.5 + number / 1.618033988749895) % 1.0, 2))
+    assert two[1] == pytest.approx(np.tile((0.5 + number / 1.324717957244746**2) % 1.0, 2))
+    second = ndtri((0.5 + number / 1.324717957244746) % 1.0)
+    assert two[0][0, :, 1] == pytest.approx(np.append(second, -second))
+    assert two[0][0, :8, 0] == pytest.approx(ndtri((np.arange(8) + 0.5) / 16))
+
+
+def test_without_errors_of_quantiles_all_flows_err_as_the_mean_does():
+    errors = flow_errors(estimate(0.4, np.full(5, 0.6))._replace(quantile_errors=None), np.array([1.0]), 2.0)
+    rng = np.random.default_rng(9)
+
+    found = draw_flows(FlowModel(errors, NOTHING), rng.standard_normal((1, 50, errors.components)), rng.random(50))
+
+    assert (errors.components, errors.quantile_log_sd.tolist()) == (1, [[0.4]])
+    assert found.factor == pytest.approx(np.repeat(found.level[:, None], 200, axis=1))

@@ -262,7 +262,7 @@ def test_figures_have_three_digits_and_no_exponent():
         ([400.0] * 5, 80.1, False),
         # Among five nobody is the odd one.
         ([400.0] * 4, 4000.0, False),
-        # Three below and two above the middle by 10^0.15: a modified z-score of 3.5 is 3.5 · 0.15 / 0.6745 = 0.778.
+        # Three below and two above the middle by 10^0.15: a z-score of 3.5 is 3.5 · 0.15 / 0.6745 = 0.778.
         ([400.0, *[400.0 * 10**-0.15] * 3, *[400.0 * 10**0.15] * 2], 400.0 * 10**0.773, False),
         ([400.0, *[400.0 * 10**-0.15] * 3, *[400.0 * 10**0.15] * 2], 400.0 * 10**0.784, True),
     ],

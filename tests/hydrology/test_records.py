@@ -352,3 +352,15 @@ def test_level_flow_says_nothing_of_how_two_gauges_go_together(level):
 
     assert (line.correlation, line.days) == (0.0, 3)
     assert line.intercept + line.slope * np.log(2.0) == pytest.approx(np.log(2.0))
+
+
+def test_the_flow_of_347_days_and_quantiles_of_a_record_whose_flow_is_its_rank():
+    # Of 730 days the r-th greatest flow is 731 − r, at r / 731 of the time: 731 (1 − share) between them.
+    made = record("2018-01-01", "2019-12-31", lambda day: 1.0 + (7.0 * day) % 730)
+
+    row = gauge_statistics([made], SETTINGS).loc["G"]
+
+    assert row["low347_m3s"] == pytest.approx(731 * 18 / 365)
+    assert row["flow_q05_m3s"] == pytest.approx(731 * 0.95)
+    assert row["flow_q95_m3s"] == pytest.approx(731 * 0.05)
+    assert row["flow_mean_m3s"] == pytest.approx(365.5)

@@ -6,6 +6,7 @@ import pytest
 from scipy import stats
 
 from sitefinder.errors import InputError
+from sitefinder.hydrology.censored import fit_zero_probability
 from sitefinder.hydrology.equations import apply_equation, zero_probability
 from sitefinder.hydrology.regional_fit import (
     CENSORED,
@@ -67,6 +68,8 @@ def test_every_gauge_of_every_statistic_is_accounted_for():
         ("exceedance_95", "region has fewer than 25 gauges"): 10,
     }
     assert notes["zero"].sum() == 8
+    for table in (fits.summary, fits.coefficients, fits.gauges, fits.warnings, fits.suspects):
+        assert table.index.tolist() == list(range(len(table)))
     assert len(fits.gauges) == 2 * 50
 
 
@@ -165,6 +168,11 @@ def test_candidates_are_compared_and_the_better_set_is_used():
 
     mean = fits.summary.set_index("statistic").loc["mean"]
     assert mean["predictors"] == "area_km2, rain_mm"
+    assert fits.candidates.index.tolist() == list(range(8))
+    assert fits.candidates[["region", "statistic"]].drop_duplicates().to_numpy().tolist() == [
+        ["all", "mean"],
+        ["all", "exceedance_95"],
+    ]
     assert len(fits.candidates[fits.candidates["statistic"] == "mean"]) == 4
 
 
@@ -236,9 +244,12 @@ def test_a_probability_of_zero_that_its_predictors_part_from_the_rest_is_called_
     assert notes.str.startswith(rough).any() == parted
     probability = next(item for item in fits.equations if item.statistic == "zero_probability_exceedance_95")
     assert ("Firth" in probability.table) == parted
-    covariance = np.array(probability.covariance)
-    assert (covariance == covariance.T).all()
-    assert (np.diag(covariance) > 0).all()
+    design = np.column_stack([np.ones(40), np.log10(gauges["area_km2"])])
+    alone = fit_zero_probability(design, (gauges["flow_q95_m3s"] == 0).to_numpy())
+    assert np.array(probability.covariance) == pytest.approx(alone.covariance)
+    assert (np.array(probability.covariance) == np.array(probability.covariance).T).all()
+    assert probability.constant == alone.coefficients[0]
+    assert probability.misclassified_percent == alone.misclassified_percent
 
 
 def test_a_statistic_that_cannot_be_fitted_leaves_the_others_and_says_why():

@@ -187,8 +187,8 @@ def test_where_the_own_region_gives_no_flow_the_error_of_another_does_not_count(
         "maximum": 100.0,
     }
     below_nothing = equation(
-        "west", None, form="untransformed", constant=-20.0, predictors=[area], error=None, standard_error_percent=20.0,
-        factor=None,
+        "west", None, form="untransformed", factor=None, constant=-20.0, predictors=[area], error=None,
+        standard_error_percent=20.0,
     )  # fmt: skip
 
     applied = applied_to([below_nothing, equation("east", 30.0)], weights())
