@@ -58,7 +58,7 @@ from sitefinder.energy.uncertainty import (
     intervals,
     prob_in_top_n,
 )
-from sitefinder.energy.valuation import value_stretches
+from sitefinder.energy.valuation import turbine_options, value_stretches
 from sitefinder.settings import CostSettings, FishGroup, FishSettings
 
 
@@ -373,6 +373,11 @@ def test_a_plant_runs_in_the_bins_that_give_power():
     assert yearly_energy_mwh(found.power_mean_kw, 0.5) == pytest.approx(found.power_mean_kw * 4.38)
 
 
+def test_a_plant_of_one_efficiency_is_never_throttled_from_three_times_the_loss_on():
+    # x (H − L x²) rises up to x = 1 where H is 3 L.
+    assert never_throttled_from(np.full(101, 0.9), 0.2) == pytest.approx(3.0, rel=1e-8)
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_less_flow_never_gives_more_power_from_the_stated_head_on(seed):
     rng = np.random.default_rng(seed)
@@ -434,6 +439,10 @@ def test_a_class_fits_at_the_heads_that_it_begins_and_ends_at(turbine_class, gen
     values = value_stretches(stretches, curve, 0.0 * curve, turbines, generic_costs, settings)
 
     assert values["any_turbine"].tolist() == [-1, 0, 0, -1, -1, 1, 1, -1]
+    # Level flow is the design flow itself, all the time.
+    options = turbine_options(stretches[1:3], curve, 0.0 * curve, turbines, generic_costs, settings)
+    assert options["flow_design_m3s"].tolist() == pytest.approx([2.0, 2.0])
+    assert options["design_exceedance_percent"].tolist() == [100.0, 100.0]
 
 
 def test_a_runner_may_lie_as_deep_as_its_law_allows(generic_turbines):
