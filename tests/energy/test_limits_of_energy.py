@@ -177,6 +177,9 @@ def test_a_stream_without_slope_or_flow_has_the_depth_of_hydraulic_geometry(sett
     by_law = settings.tailwater.depth_at_1_m3s_m * 4.0**settings.tailwater.downstream_exponent
     assert shapes.depth_m[1:].tolist() == pytest.approx([by_law, by_law, 0.0])
     assert shapes.depth_m[0] != pytest.approx(by_law)
+    by_geometry = settings.tailwater.model_copy(update={"method": "hydraulic_geometry"})
+    assert channel_shapes(mean, by_geometry, settings.channel, slope=slope).depth_m[0] == pytest.approx(by_law)
+    assert channel_shapes(mean, settings.tailwater, settings.channel).depth_m[0] == pytest.approx(by_law)
     assert shapes.width_m == pytest.approx(hydraulic_width_m(mean, settings.channel))
     _, depth_m, speed = shapes.at(np.array([1, 3]), np.array([[0.0, 4.0], [0.0, 0.0]]))
     assert depth_m == pytest.approx(np.array([[0.0, by_law], [0.0, 0.0]]))
@@ -439,6 +442,10 @@ def test_a_class_fits_at_the_heads_that_it_begins_and_ends_at(turbine_class, gen
     values = value_stretches(stretches, curve, 0.0 * curve, turbines, generic_costs, settings)
 
     assert values["any_turbine"].tolist() == [-1, 0, 0, -1, -1, 1, 1, -1]
+    # Where the canal may still take some of the head, classes for any head down to that are taken.
+    may_fall = stretches.assign(most_canal_fall_m=0.1)
+    lower = value_stretches(may_fall, curve, 0.0 * curve, turbines, generic_costs, settings)
+    assert lower["any_turbine"].tolist() == [-1, 0, 0, 0, -1, 1, 1, 1]
     # Level flow is the design flow itself, all the time.
     options = turbine_options(stretches[1:3], curve, 0.0 * curve, turbines, generic_costs, settings)
     assert options["flow_design_m3s"].tolist() == pytest.approx([2.0, 2.0])
@@ -639,3 +646,20 @@ def test_classes_may_be_safe_by_the_evidence_that_counts(turbine_class, screen):
     assert may_be(["modelled"]) == (False, False, False, False)
     # Half of the fish go round: 0.5 + 0.5 · 0.5 is not enough.
     assert may_be(["tested"], screen()) == (True, False, True, False)
+
+
+def test_a_table_of_classes_holds_the_figures_of_each(generic_turbines):
+    table = turbine_table(generic_turbines)
+
+    for row, turbine in enumerate(generic_turbines):
+        whole = turbine.gear_efficiency * turbine.generator_efficiency
+        assert table.peak_efficiency[row] == pytest.approx(turbine.peak_efficiency * whole, rel=1e-3)
+        assert table.efficiency[row, -1] == pytest.approx(dict(turbine.efficiency)[1.0] * whole)
+        assert table.power_max_kw[row] == (turbine.power_max_kw or np.inf)
+        assert (table.head_min_m[row], table.head_max_m[row]) == turbine.head_range_m
+        assert (table.flow_min_m3s[row], table.flow_max_m3s[row]) == turbine.flow_range_m3s
+        assert (table.depth_min_m[row], table.width_min_m[row]) == (
+            turbine.min_depth_m or 0.0,
+            turbine.min_width_m or 0.0,
+        )
+    assert turbine_table([]).efficiency.shape == (0, 101)

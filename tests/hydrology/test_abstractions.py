@@ -409,3 +409,30 @@ def test_months_are_read_as_numbers_lists_and_spans(text, months):
         return
     with pytest.raises(InputError, match="months must be like"):
         read()
+
+
+def test_a_right_without_a_number_is_named_among_those_with_one():
+    with pytest.raises(InputError) as caught:
+        rights(*({"kind": "abstraction", "flow_m3s": flow} for flow in ("0.5", "much", "", "-1")))
+
+    text = str(caught.value)
+    assert "water rights have no flow" in text
+    assert "features:  r1, r2, r3\n" in text
+    assert "found:     'much', '', '-1'\n" in text
+
+
+def test_an_interval_widens_ten_times_at_the_most():
+    nearly_all = points({"kind": "abstraction", "flow_m3s": 1.99})
+
+    found = with_alterations(level(), nearly_all, [0], np.full(4, -1, dtype=np.int32), 1.0).estimate
+
+    assert found.mean_m3s[0] == pytest.approx(0.01)
+    assert found.mean_log_sd[0] == pytest.approx(10.0 * level().mean_log_sd[0])
+
+
+def test_water_that_is_brought_for_a_part_of_the_time_wets_a_stream_that_was_dry_at_times():
+    table = points({"kind": "transfer_in", "flow_m3s": 1.0, "share_of_time": 0.1, "when": "low"})
+
+    found = with_alterations(level(zero_share=np.full(4, 0.3)), table, [0], np.full(4, -1, dtype=np.int32), 1.0)
+
+    assert found.estimate.zero_share.tolist() == [0.0, 0.3, 0.3, 0.3]

@@ -167,6 +167,8 @@ def test_a_censored_equation_needs_three_gauges_with_flow_more_than_coefficients
 
     residuals = found.diagnostics.fit.residuals
     assert found.equation.gauges == 7
+    assert found.equation.statistic == "exceedance_95"
+    assert found.equation.greatest_leverage == found.diagnostics.fit.leverage.max()
     assert found.limit_m3s == gauges["flow_q95_m3s"][:5].min()
     assert np.isnan(residuals).tolist() == [False] * 5 + [True] * 2
     fitted = np.log10(gauges["flow_q95_m3s"][:5]) - residuals[:5]

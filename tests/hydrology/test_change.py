@@ -84,6 +84,8 @@ def test_all_that_is_wrong_with_a_table_is_said_at_once():
     )
     assert "month: expected 1 to 12 (found '13' in rows 7)" in text
     assert "1: exceedance_percent is missing or repeated in rows 2, 3" in text
+    # A month with a wrong name may be the one that is missing.
+    assert "no factor for" not in text
 
 
 @pytest.mark.parametrize(
@@ -262,3 +264,14 @@ def test_an_unknown_curve_stays_unknown_and_the_others_do_not_care():
     assert np.isnan(found.shares[1]).all()
     assert found.curve_m3s[[0, 2]] == pytest.approx(alone.curve_m3s)
     assert found.shares[[0, 2]] == pytest.approx(alone.shares)
+
+
+def test_a_part_of_a_period_without_exceedance_and_a_missing_month_are_both_said():
+    with pytest.raises(InputError) as caught:
+        change_of("season,exceedance_percent,factor\nDJF,10,1.1\nDJF,,1.2\nMAM,,0\nJJA,50,1\n")
+
+    assert [problem.removeprefix("climate.csv: ") for problem in caught.value.problems] == [
+        "factor: expected a number above 0 (found '0' in rows 4)",
+        "DJF: exceedance_percent is missing or repeated in rows 2, 3",
+        "expected every month of the year once (no factor for 9, 10, 11)",
+    ]

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
 from sitefinder.hydrology.environmental_flow import environmental_flow_by_bin
+from sitefinder.hydrology.seasons import BIN_MONTH, YearBins
 from sitefinder.settings import EnvironmentalFlowRule
 
 SHARES = st.floats(0, 1)
@@ -92,3 +93,18 @@ def test_below_a_share_of_the_mean_no_water_may_be_taken_whatever_the_mean():
 def test_no_rule_is_refused():
     with pytest.raises(ValueError, match="at least one rule"):
         environmental_flow_by_bin(np.ones((1, 4)), np.ones(1), [])
+
+
+def test_a_rule_of_some_months_and_some_means_holds_where_both_do():
+    rule_of_spring = EnvironmentalFlowRule(
+        kind="share_of_flow", share=0.5, months=[4], mean_above_m3s=1.0, mean_max_m3s=3.0
+    )
+    flow = np.full((3, 365), 4.0)
+    year = YearBins(BIN_MONTH, flow, np.ones(3))
+
+    kept = environmental_flow_by_bin(
+        np.full((3, 200), 4.0), np.array([0.5, 2.0, 4.0]), [rule_of_spring], year=year
+    )
+
+    assert (kept[[0, 2]] == 0.0).all()
+    assert kept[1].tolist() == np.where(BIN_MONTH == 4, 2.0, 0.0).tolist()

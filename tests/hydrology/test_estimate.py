@@ -9,6 +9,7 @@ from sitefinder.catalogue.equations import Equation
 from sitefinder.errors import InputError
 from sitefinder.hydrology.equations import apply_equation
 from sitefinder.hydrology.estimate import estimate_flows, with_flags
+from sitefinder.settings.flows import RegressionLimits
 
 PERCENT = (5, 20, 50, 80, 95)
 
@@ -305,3 +306,36 @@ def test_an_untransformed_flow_of_nothing_is_not_below_it():
     assert found.negative.tolist() == [False, True, False]
     assert found.log_sd.tolist() == pytest.approx([0.0, 0.0, np.sqrt(np.log1p(0.2**2))])
     assert found.flow_m3s.tolist() == pytest.approx([0.0, 0.0, 0.02])
+
+
+def test_a_station_without_a_flow_has_that_flag_alone():
+    limits = RegressionLimits(min_gauges=50, min_gauges_to_rank=40)
+    mean = proportional("mean", 60.0, interval_widening=1.5, interval_widening_reason="held 20 of 30 gauges")
+    crossing = [*lognormal_region()[:-1], mean, proportional("exceedance_90", 1.0)]
+    dry_at_times = dry("zero_flow_probability", -1.0)
+
+    flows = estimate_flows(pd.DataFrame({"area_km2": [50.0, np.nan]}), [*crossing, dry_at_times], limits=limits)
+
+    assert set(flows.flags[0]) == {
+        "flow_regression_weak", "flow_regression_too_weak", "flow_interval_widened", "flow_intermittent",
+        "curve_repaired", "curve_scaled",
+    }  # fmt: skip
+    assert flows.flags[1] == ("flow_missing",)
+
+
+def test_an_untransformed_error_is_the_published_covariance_before_a_stated_percentage():
+    predictor = {
+        "name": "area", "unit": "km2", "transform": "none", "coefficient": 1.0, "minimum": 1.0, "maximum": 100.0,
+    }  # fmt: skip
+    plain = {"form": "untransformed", "factor": None, "constant": 0.0, "predictors": [predictor]}
+    published = {"covariance": [[4.0, 0.0], [0.0, 0.01]], "model_error_variance": 9.0}
+    place = pd.DataFrame({"area_km2": [10.0]})
+
+    both, percent = (
+        apply_equation(proportional("mean", None, **plain, **more), place) for more in (published, {})
+    )
+
+    # 10 l/s: 9 + 4 + 0.01 · 100 = 14 in (l/s)², and 20 % of it.
+    assert both.log_sd.tolist() == pytest.approx([np.sqrt(np.log1p(14.0 / 100.0))])
+    assert percent.log_sd.tolist() == pytest.approx([np.sqrt(np.log1p(0.2**2))])
+    assert both.leverage.tolist() == pytest.approx([5.0 / 9.0])

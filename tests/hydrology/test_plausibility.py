@@ -60,6 +60,8 @@ def test_a_table_in_another_unit_is_refused_and_one_with_a_few_such_gauges_is_no
         assert found.found.startswith(f"{count} of 40 gauges above it; the middle one ")
         assert "l/s" in found.fix
     assert impossible_runoff(sound.drop(columns="area_km2")) is None
+    assert impossible_runoff(in_litres.drop(columns="flow_mean_m3s")) is None
+    assert impossible_runoff(in_litres.assign(flow_mean_m3s=np.inf)) is None
 
 
 def test_where_rain_is_known_it_bounds_the_runoff_and_where_it_is_not_the_wettest_place_does():

@@ -333,6 +333,10 @@ def test_marked_days_of_the_first_and_last_year_of_the_period_are_counted_and_no
     row = gauge_statistics([made], SETTINGS.model_copy(update={"first_year": 2016, "last_year": 2018})).loc["G"]
 
     assert (row["days_estimated"], row["days_ice"], row["days_missing"]) == (2, 2, 1)
+    # A mark where there is no flow marks nothing.
+    made.flow_m3s[date == np.datetime64("2016-01-01")] = np.nan
+    row = gauge_statistics([made], SETTINGS.model_copy(update={"first_year": 2016, "last_year": 2018})).loc["G"]
+    assert (row["days_estimated"], row["days_ice"], row["days_missing"]) == (1, 1, 2)
 
 
 def test_two_years_have_a_spread_and_a_year_without_water_has_none():

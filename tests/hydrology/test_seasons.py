@@ -175,3 +175,16 @@ def test_dry_bins_do_not_count_for_the_spread_of_a_year():
 
     # Even months: the year's curve itself in each.
     assert year.flow_m3s[0, BIN_MONTH == 2] == pytest.approx(np.repeat([4.0, 1.0, 0.0], [7, 7, 14]))
+
+
+def test_a_month_with_quantiles_among_months_with_means_alone():
+    means = only_means([2.0] * 12)
+    means[6] = MonthStatistics(None, (10, 90), np.array([[4.0, 1.0]]))
+    july = curves_from_quantiles([10, 90], np.array([[4.0, 1.0]])).curve_m3s
+
+    year = year_of_months(means, lognormal(2.0, 1.0), np.array([2.0]))
+
+    unscaled = year.flow_m3s[0] / year.scaling[0]
+    assert unscaled[BIN_MONTH == 7].mean() == pytest.approx(july.mean())
+    assert unscaled[BIN_MONTH == 7].max() < july.max()
+    assert [unscaled[month == BIN_MONTH].mean() for month in (1, 6, 8)] == pytest.approx([2.0] * 3)

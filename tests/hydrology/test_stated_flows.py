@@ -162,3 +162,31 @@ def test_a_flow_of_nothing_may_be_stated_and_errors_are_those_stated_or_usual():
     assert table["powered"].tolist() == [False, True]
     assert np.isnan(stated_drops(drops).table["flow_error_percent"][0])
     assert len(stated_drops(drops[:0]).bins_m3s) == 0
+
+
+@pytest.mark.parametrize(
+    ("columns", "problem"),
+    [
+        ({"drop_m": 0.0}, "drop_m must be a number above 0"),
+        ({"drop_m": "high"}, "drop_m must be a number above 0"),
+        ({"drop_error_m": 0.0}, "drop_error_m must be above 0, or nothing"),
+        ({"drop_error_m": "small"}, "drop_error_m must be above 0, or nothing"),
+        ({"flow_m3s": -0.1}, "flow_m3s must be a number from 0 up"),
+        ({"flow_m3s": np.inf}, "flow_m3s must be a number from 0 up"),
+        ({"flow_left_m3s": -0.1}, "flow_left_m3s must be from 0 up"),
+        ({"flow_error_percent": "none"}, "flow_error_percent must be from 0 up"),
+        ({"flow_m3s": None, "flow_03_m3s": -1.0}, "flows of months must be numbers from 0 up"),
+        ({"flow_m3s": None, "flow_03_m3s": None}, "all twelve months need a flow"),
+    ],
+)
+def test_each_problem_of_a_drop_is_said_of_it_alone(columns, problem):
+    months = {f"flow_{month:02d}_m3s": 1.0 for month in range(1, 13)} if "flow_03_m3s" in columns else {}
+    rows = [
+        {"feature_id": "a", "drop_m": 1.0, "flow_m3s": 1.0, **months} | columns,
+        {"feature_id": "b", "drop_m": 1.0, "flow_m3s": 1.0},
+    ]
+
+    with pytest.raises(InputError) as caught:
+        stated_drops(points(rows, [(0, 0), (1, 1)]))
+
+    assert caught.value.problems == (f"the layer drops: {problem} (drops a)",)
