@@ -184,8 +184,8 @@ def plant_powers_kw(curve_m3s, environmental_flow_m3s, rise_m, *plants_and_path)
     return bins_of_plants(curve_m3s, environmental_flow_m3s, rise_m, *plants_and_path)[0]
 
 
-# Mean power, firm power, share of time running and mean flow used, over the last axis.
+# Mean power, firm power, share of time running and mean flow used, over the bins of each plant.
 def _over_bins(power_kw, used_m3s):
     # Straight between bin midpoints, which are Hazen's positions.
-    firm_kw = np.quantile(power_kw, 1.0 - FIRM_SHARE, axis=-1, method="hazen")
-    return PlantOutput(power_kw.mean(axis=-1), firm_kw, (power_kw > 0).mean(axis=-1), used_m3s.mean(axis=-1))
+    firm_kw = np.quantile(power_kw, 1.0 - FIRM_SHARE, axis=1, method="hazen")
+    return PlantOutput(power_kw.mean(axis=1), firm_kw, (power_kw > 0).mean(axis=1), used_m3s.mean(axis=1))

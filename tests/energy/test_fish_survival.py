@@ -19,7 +19,7 @@ from sitefinder.energy.fish_survival import (
     turbine_grade,
     worst_of_groups,
 )
-from sitefinder.energy.valuation import plant_survival
+from sitefinder.energy.valuation import fish_answers, plant_survival
 from sitefinder.settings import FishGroup, FishSettings
 
 TESTED, MODELLED, CLAIMED, NONE = range(4)
@@ -244,3 +244,19 @@ def test_without_groups_an_assumed_one_is_taken_and_said_to_be_assumed():
     assert settings.groups_are_assumed
     assert [group.lengths_m for group in settings.migrating] == [[0.15, 0.2]]
     assert not fish(SMOLTS).groups_are_assumed
+
+
+def test_a_plant_is_safe_as_built_or_behind_its_screen_as_the_question_asks(turbine_class, screen):
+    # As built 0.95 and 0.7; half of the fish go round the screen, so that of the second 0.85 survive.
+    turbines = [turbine_class(name=str(share), survival=survival(share)) for share in (0.95, 0.7, 0.5)]
+    groups = fish(SMOLTS, ADULTS, min_survival=0.8)
+    found = survival_by_group(turbines, screen(), groups, [0, 1, 1, 2, -1], np.ones(5), np.full(5, 3.0))
+    screened = [False, True, False, True, False]
+
+    by_screen = fish_answers(found, screened, groups.model_copy(update={"safe": "screened"}))
+    as_built = fish_answers(found, screened, groups.model_copy(update={"safe": "as_built"}))
+
+    assert by_screen["fish_safe"].tolist() == [True, True, False, False, False]
+    assert as_built["fish_safe"].tolist() == [True, False, False, False, False]
+    for answers in (by_screen, as_built):
+        assert answers["fish_safe_as_built"].tolist() == [True, False, False, False, False]
