@@ -5,7 +5,7 @@ import pytest
 from one_plant import level_model, plant_output
 from scipy.special import ndtri
 
-from sitefinder.energy.expectation import drawn_water, expected_water, residual_flow_of
+from sitefinder.energy.expectation import DrawnWater, drawn_water, expected_water, residual_flow_of
 from sitefinder.energy.hydraulics import Rating, WaterDepths, channel_shapes, water_depths
 from sitefinder.energy.turbines import efficiency_table
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
@@ -132,3 +132,33 @@ def test_bins_in_which_nothing_may_be_taken_come_last(settings):
     deepest = 0.4 * (2.0 * flow.mean()) ** 0.4
     level = np.exp(0.4 * ndtri(1 - 1 / 32)) ** settings.tailwater.downstream_exponent
     assert water.rise_m[0].max() <= deepest * level
+
+
+@pytest.mark.parametrize("wetter", [1.0, 2.0])
+def test_what_is_left_and_when_turbines_stand_goes_by_the_mean_year_and_the_level_by_the_wet_one(wetter):
+    water = DrawnWater(
+        np.array([[5.0, 4.0, 1.0]]), np.array([[1.0, 1.0, 3.0]]), np.array([[True, False, False]]),
+        np.array([[0.9, 0.8, 0.4]]), np.array([0.6]), 0.5,
+    )  # fmt: skip
+
+    found = water.usable(wetter)
+
+    assert found.usable_m3s.tolist() == [[0.0, 4.0 * wetter - 1.0, 0.0]]
+    assert found.rise_m == pytest.approx(np.array([[0.9, 0.8, 0.4]]) * wetter**0.5 - 0.6)
+    # Of one drawn year any number of years, none of which stops a turbine where none is stopped.
+    years = water._replace(is_shut=None).usable(np.array([[1.0], [2.0]]))
+    assert years.usable_m3s.tolist() == [[4.0, 3.0, 0.0], [9.0, 7.0, 0.0]]
+
+
+def test_in_closed_months_no_drawn_year_gives_any_water(settings):
+    flow = np.array([[4.0, 3.0, 2.0, 1.0]])
+    model = level_model(flow, 0.3)
+    months = model._replace(errors=model.errors._replace(month=np.array([1, 2, 1, 2], dtype=np.int8)))
+    still = WaterDepths(np.zeros((1, 4)), np.zeros(1))
+
+    closed = expected_water(months._replace(closed_months=(2,)), still, settings, (False, False))
+    opened = expected_water(months, still, settings, (False, False))
+
+    # Of four bins in two months, the flows of the first are left.
+    assert (closed.usable_m3s[0, 2:] == 0.0).all()
+    assert closed.usable_m3s.sum() == pytest.approx(opened.usable_m3s.sum() * 6 / 10, rel=0.05)

@@ -153,3 +153,7 @@ def test_the_annuity_runs_into_its_limit(rate, years):
     assume(rate > 0)
 
     assert annuity_factor(rate, years) == pytest.approx(years * (1 - rate * (years + 1) / 2), rel=1e-7)
+
+
+def test_without_interest_an_annuity_is_as_many_payments():
+    assert annuity_factor(np.array([0.0, 0.25]), 2.0).tolist() == pytest.approx([2.0, 0.8 + 0.64])

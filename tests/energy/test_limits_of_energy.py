@@ -45,7 +45,7 @@ from sitefinder.energy.hydraulics import (
     waterway_lengths_m,
 )
 from sitefinder.energy.open_channel import depth_elasticity, resistance
-from sitefinder.energy.operation import by_residual_flow, residual_flow, shutdown_share
+from sitefinder.energy.operation import by_residual_flow, has_fish_pass, residual_flow, shutdown_share
 from sitefinder.energy.plant import yearly_energy_mwh
 from sitefinder.energy.runners import runner_columns, settings_of_runners, suction_head_m, tailwater_level_m
 from sitefinder.energy.sizing import search_prices
@@ -60,6 +60,7 @@ from sitefinder.energy.uncertainty import (
 )
 from sitefinder.energy.valuation import turbine_options, value_stretches
 from sitefinder.settings import CostSettings, FishGroup, FishSettings
+from sitefinder.vocabulary import HYDRAULIC_GEOMETRY, MANNING, MEASURED_SECTION
 
 
 # In any table of the properties of water and of gravity on the ellipsoid, from memory: IAPWS for density to two
@@ -163,6 +164,7 @@ def test_the_nearest_section_counts_of_equals_the_earlier_and_none_where_nothing
     twice = 2.0**settings.channel.station_exponent
     assert shapes.width_m[:2].tolist() == pytest.approx([6.0 * twice, 9.0 * twice])
     assert shapes.is_measured.tolist() == [True, True, False]
+    assert shapes.method.tolist() == [MEASURED_SECTION, MEASURED_SECTION, HYDRAULIC_GEOMETRY]
     assert np.isnan(shapes.slope).all()
     assert [each[0] for each in shapes.depth_exponents] == [settings.tailwater.station_exponent] * 2
 
@@ -174,6 +176,7 @@ def test_a_stream_without_slope_or_flow_has_the_depth_of_hydraulic_geometry(sett
     shapes = channel_shapes(mean, settings.tailwater, settings.channel, slope=slope)
 
     assert np.isnan(shapes.slope).tolist() == [False, True, True, True]
+    assert shapes.method.tolist() == [MANNING] + [HYDRAULIC_GEOMETRY] * 3
     by_law = settings.tailwater.depth_at_1_m3s_m * 4.0**settings.tailwater.downstream_exponent
     assert shapes.depth_m[1:].tolist() == pytest.approx([by_law, by_law, 0.0])
     assert shapes.depth_m[0] != pytest.approx(by_law)
@@ -285,6 +288,10 @@ def test_who_needs_a_fish_pass_and_what_fish_climb(generic_costs, at_existing):
     )  # fmt: skip
 
     assert needs_fish_pass(stretches, costs).tolist() == list(needs[at_existing])
+    # Whoever has a pass has one, needed or not.
+    has_one = stretches.assign(has_fish_pass=[False, False, True, False, True, False])
+    expected = np.array(needs[at_existing]) | has_one["has_fish_pass"].to_numpy()
+    assert has_fish_pass(has_one, costs).tolist() == expected.tolist()
     parts = place_costs(stretches, np.full(6, 1.0), costs)
     climbed = parts["fish_pass"] / passes.per_m_head
     assert climbed.tolist() == pytest.approx([at_existing * 3.0, 3.0, 0.0, 1.2, at_existing * 0.9, 1.2 + 0.9])

@@ -316,3 +316,14 @@ def test_a_gauge_just_at_an_end_of_the_interval_agrees(end, beyond):
         "3 of 7 stations are near a gauge that disagrees with the equations",
     ]
     assert carried(gauge_flows(pd.DataFrame({"flow_q50_m3s": []}), 0.05), []).notes == []
+
+
+def test_the_mean_of_a_gauge_is_carried_as_its_curve_is_whatever_the_mean_of_the_curve():
+    # A curve of a third of the gauge's own mean; with an exponent of 1 all flows go with the area.
+    thirds = gauge(1.5, log_sd=1e-6)._replace(curve_m3s=gauge(0.5).curve_m3s)
+
+    flows = carried(thirds, [2], log_sd=10.0)
+
+    # At the gauge its mean; at 1.25 of its area half of the weight, of 1.25 m³/s and of 1.5 · 1.25 m³/s.
+    assert flows.mean_m3s[2] == pytest.approx(1.5)
+    assert np.log(flows.mean_m3s[4]) == pytest.approx(np.log(1.25) + 0.5 * np.log(1.5))
