@@ -1,11 +1,14 @@
 """Distances to roads and lines, and the district of points and reaches."""
 
+from types import SimpleNamespace
+
 import geopandas
 import numpy as np
+import pandas as pd
 import pytest
 from shapely import LineString, Point, Polygon, box
 
-from sitefinder.siting.access import district_of, lengths_by_district, nearest_distance_m
+from sitefinder.siting.access import district_of, in_region, lengths_by_district, nearest_distance_m
 
 CRS = "EPSG:32633"
 
@@ -109,3 +112,39 @@ def test_without_districts_a_reach_lies_outside_with_its_whole_length():
     lengths = lengths_by_district(layer([LineString([(0, 0), (3, 4)])]), None)
 
     assert lengths.values.tolist() == [[0, "", 5]]
+
+
+def test_stations_are_in_the_region_within_any_of_its_parts_and_on_its_border_or_where_there_is_none():
+    stations = pd.DataFrame({"x_m": [5.0, 10.0, 15.0, 25.0, 5.0], "y_m": [5.0, 5.0, 5.0, 5.0, 11.0]})
+    parts = SimpleNamespace(frame=layer([box(0, 0, 10, 10), box(20, 0, 30, 10)]))
+
+    assert in_region(stations, SimpleNamespace(layers={"region": parts})).tolist() == [
+        *(True, True, False, True, False)
+    ]
+    assert in_region(stations, SimpleNamespace(layers={"roads": parts})).tolist() == [True] * 5
+
+
+def test_of_no_points_there_are_no_distances():
+    assert nearest_distance_m(np.zeros(0), np.zeros(0), layer([Point(0, 0)])).tolist() == []
+
+
+def test_an_empty_layer_of_districts_is_none():
+    empty = WEST_EAST[:0]
+
+    assert district_of(np.zeros(1), np.zeros(1), empty).tolist() == [""]
+    assert lengths_by_district(layer([LineString([(0, 0), (3, 4)])]), empty).values.tolist() == [[0, "", 5]]
+
+
+def test_of_overlapping_districts_the_first_in_the_file_has_a_point_whatever_its_name():
+    overlapping = layer([box(0, 0, 10, 10), box(0, 0, 20, 10), box(0, 0, 30, 10)], ["C", "A", "B"])
+
+    assert district_of(np.array([5.0, 15.0, 25.0]), np.full(3, 5.0), overlapping).tolist() == ["C", "A", "B"]
+    lengths = lengths_by_district(layer([LineString([(0, 5), (40, 5)])]), overlapping)
+    assert lengths.values.tolist() == [[0, "C", 10], [0, "A", 10], [0, "B", 10], [0, "", 10]]
+
+
+@pytest.mark.parametrize(("length_m", "districts"), [(1e-6, ["West", "East"]), (1e-9, ["West"])])
+def test_some_billionth_of_a_reach_beyond_a_border_is_rounding(length_m, districts):
+    reach = layer([LineString([(0, 5), (10.0 + length_m, 5)])])
+
+    assert lengths_by_district(reach, WEST_EAST)["district"].tolist() == districts

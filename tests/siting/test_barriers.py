@@ -5,12 +5,17 @@ import pytest
 
 from sitefinder.settings.fish import FishGroup, FishPassSettings
 from sitefinder.siting.barriers import (
+    BURST_LENGTHS_PER_S,
+    BURST_LENGTHS_PER_S_RANGE,
+    TRIALS,
     leap_m,
+    max_leap_m,
     pass_efficiency,
     passage_up,
     share_over_drop,
     share_that_finds,
     stated_passable,
+    suits_pools,
 )
 
 PASSES = FishPassSettings()
@@ -81,3 +86,82 @@ def test_the_share_over_a_drop_never_rises_with_the_drop():
 
     assert (np.diff(share) <= 0).all()
     assert share[[0, -1]].tolist() == [1.0, 0.0]
+
+
+def test_trials_of_fish_passes_are_those_of_the_review():
+    """Means and ranges in per cent: Bunt and others, River Res. Appl. 28:457-478, 2012, abstract."""
+    published = {
+        "pool_and_weir": ((77, 29, 100), (40, 0, 100)),
+        "vertical_slot": ((63, 0, 100), (45, 0, 100)),
+        "denil": ((61, 21, 100), (51, 0, 97)),
+        "nature_like": ((48, 0, 100), (70, 0, 100)),
+    }
+
+    found = {
+        name: (
+            tuple(round(100 * each) for each in (trials.attraction, *trials.attraction_range)),
+            tuple(round(100 * each) for each in (trials.passage, *trials.passage_range)),
+        )
+        for name, trials in TRIALS.items()
+    }
+
+    assert found == published
+
+
+def test_the_burst_speed_is_in_the_middle_of_its_range():
+    low, high = BURST_LENGTHS_PER_S_RANGE
+
+    assert low < BURST_LENGTHS_PER_S < high
+    assert (high - low) / BURST_LENGTHS_PER_S == pytest.approx(0.4)
+    assert (low + high) / 2.0 == BURST_LENGTHS_PER_S == 10.0
+
+
+def test_a_group_leaps_what_is_stated_of_it_and_else_what_its_shortest_fish_does():
+    assert max_leap_m(SALMON) == leap_m(0.7)
+    assert max_leap_m(SALMON.model_copy(update={"max_leap_m": 0.0})) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("drop_m", "share"), [(0.0, 1.0), (0.9, 1.0), (1.0, 1.0), (1.5, 0.5), (1.8, 0.2), (2.0, 0.0), (2.1, 0.0)]
+)
+def test_beyond_half_of_what_a_group_leaps_in_proportion_fewer_do(drop_m, share):
+    assert share_over_drop([drop_m], 2.0) == pytest.approx([share])
+
+
+@pytest.mark.parametrize(
+    ("drop_m", "depth_m", "suits"),
+    [(0.30, 0.30, True), (0.31, 0.30, False), (0.30, 0.29, False), (0.31, 0.29, False)],
+)
+def test_pools_suit_a_group_up_to_its_drop_and_from_its_depth_on(drop_m, depth_m, suits):
+    group = FishGroup(name="trout", lengths_m=[0.3], max_pool_drop_m=0.30, min_pool_depth_m=0.30)
+    passes = FishPassSettings(pool_drop_m=drop_m, pool_depth_m=depth_m)
+
+    assert suits_pools(group, passes) == suits
+    assert (pass_efficiency(group, passes) > 0.0) == suits
+
+
+def test_a_pass_that_nobody_finds_is_used_by_those_that_leap_nothing_and_not_where_they_leap():
+    drops_m, finds = [9.0, *[0.75 * leap_m(0.7)] * 2], np.array([0.0, 0.5, 1.0])
+
+    # Where as many get up either way, which here is nobody, the pass is named.
+    up = passage_up(SALMON, PASSES, drops_m, [True] * 3, finds)
+
+    assert up.share == pytest.approx([0.0, 0.5, 0.6])
+    assert up.basis.tolist() == ["pass", "leap", "pass"]
+
+
+@pytest.mark.parametrize(
+    ("words", "share"),
+    [
+        (["yes", "TRUE", " 1 ", 1], 1.0),
+        (["partly", "Partial", "0.5", 0.5], 0.5),
+        (["no", "false", "0", 0], 0.0),
+        (["", "perhaps", "1.01", "-0.01", None, "nan"], np.nan),
+        (["0.999"], 0.999),
+        (["1.0", "0.0"], None),
+    ],
+)
+def test_words_for_what_fish_pass_are_read_as_layers_write_them(words, share):
+    expected = [float(word) for word in words] if share is None else [share] * len(words)
+
+    assert stated_passable(words) == pytest.approx(expected, nan_ok=True)

@@ -2,12 +2,18 @@
 
 import numpy as np
 import pandas as pd
+import pytest
 
+from sitefinder.settings.fish import FishGroup, FishSettings
 from sitefinder.siting.fish_passage import (
     SafetyCase,
     as_asked,
+    fish_cases,
     gain_by_district,
     grades_counted,
+    judged_by,
+    weakest_counted,
+    with_bars,
     without_fish_safe,
 )
 from sitefinder.siting.selection import BestSet
@@ -79,3 +85,68 @@ def test_both_measures_are_reported_for_each_district_and_grade():
     assert (as_built.loc["Up", "sites_changed"], as_built.loc["Down", "sites_changed"]) == (1, 0)
     # Without a screen nothing may stand there: as if no turbine were safe.
     assert as_built.loc["Up", ["sites", "sites_only_safe", "gain_mwh"]].tolist() == [1, 0, 0.0]
+
+
+GROUPS = [
+    FishGroup(name="salmon", lengths_m=[0.8]),
+    FishGroup(name="eel", lengths_m=[0.6], min_survival=0.995),
+    FishGroup(name="lamprey", lengths_m=[0.1], min_survival=0.004),
+]
+
+
+@pytest.mark.parametrize(
+    ("change", "bars"), [(0.01, [0.96, 1.0, 0.014]), (-0.01, [0.94, 0.985, 0.0]), (0.0, [0.95, 0.995, 0.004])]
+)
+def test_bars_of_all_groups_are_raised_and_lowered_within_nothing_and_all(change, bars):
+    fish = FishSettings(groups=GROUPS, min_survival=0.95)
+
+    changed = with_bars(fish, change)
+
+    assert [group.min_survival for group in changed.groups] == pytest.approx(bars)
+    assert [group.name for group in changed.groups] == ["salmon", "eel", "lamprey"]
+    assert changed.min_survival == 0.95
+    assert [group.min_survival for group in fish.groups] == [None, 0.995, 0.004]
+
+
+def test_the_assumed_group_has_a_bar_too():
+    [group] = with_bars(FishSettings(min_survival=0.9), 0.01).groups
+
+    assert group.min_survival == pytest.approx(0.91)
+
+
+def test_fish_safety_is_judged_by_every_grade_and_by_one_point_of_the_bars_either_way():
+    fish = FishSettings(groups=GROUPS, evidence=["claimed", "tested"])
+
+    assert weakest_counted(fish) == "claimed"
+    assert fish_cases(fish) == [
+        ("tested", 0.0),
+        ("modelled", 0.0),
+        ("claimed", 0.0),
+        ("none", 0.0),
+        ("claimed", -0.01),
+        ("claimed", 0.01),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("grade", "evidence"),
+    # What is stated counts where it comes as far down, though it leaves a grade out.
+    [("tested", ["tested"]), ("modelled", ["tested", "modelled"]), ("claimed", ["claimed", "tested"])],
+)
+def test_a_case_counts_all_grades_down_to_its_own_or_those_that_are_stated(grade, evidence):
+    fish = FishSettings(groups=GROUPS, evidence=["claimed", "tested"])
+
+    judged = judged_by(fish, grade, 0.0)
+
+    assert judged.evidence == evidence
+    assert judged.groups == fish.groups
+
+
+def test_a_case_of_other_bars_keeps_the_stated_evidence():
+    fish = FishSettings(groups=GROUPS, evidence=["claimed", "tested"])
+
+    judged = judged_by(fish, "claimed", -0.01)
+
+    assert judged.evidence == ["claimed", "tested"]
+    assert judged.groups == with_bars(fish, -0.01).groups
+    assert judged.groups != fish.groups

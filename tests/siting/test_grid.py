@@ -8,7 +8,16 @@ from pydantic import ValidationError
 
 from sitefinder.errors import InputError
 from sitefinder.settings import GridConnection, GridSettings, PowerLineSource, SubstationSource
-from sitefinder.siting.grid import connections, fits, grid_of, power_lines_of, substations_of, voltages_of
+from sitefinder.siting.grid import (
+    band_of,
+    connections,
+    fits,
+    grid_of,
+    left_at_substations,
+    power_lines_of,
+    substations_of,
+    voltages_of,
+)
 
 CRS = "EPSG:32633"
 BANDS = [
@@ -178,3 +187,101 @@ def test_settings_of_the_grid_that_contradict_themselves_are_refused():
         GridSettings(connections=[BANDS[2], BANDS[0]])
     with pytest.raises(ValidationError, match="is below min_kv"):
         GridConnection(min_kv=20.0, max_kv=10.0)
+
+
+@pytest.mark.parametrize(
+    ("power_kw", "number"), [(0.0, 0), (100.0, 0), (100.1, 1), (5000.0, 1), (5000.1, 2), (np.inf, 2), (np.nan, 2)]
+)
+def test_a_plant_takes_the_first_connection_whose_power_is_not_smaller(power_kw, number):
+    assert band_of([power_kw], BANDS).tolist() == [number]
+    # Where the last has a limit too, it is for all above it.
+    bounded = [*BANDS[:2], BANDS[2].model_copy(update={"up_to_kw": 9000.0})]
+    assert band_of([power_kw, 20_000.0], bounded).tolist() == [number, 2]
+
+
+@pytest.mark.parametrize(
+    ("kv", "power_kw", "may"),
+    [(2.9, 200.0, False), (3.0, 200.0, True), (36.0, 200.0, True), (36.1, 200.0, False), (np.nan, 200.0, True)],
+)
+def test_a_voltage_fits_from_the_lowest_to_the_highest_of_its_connection(kv, power_kw, may):
+    assert fits([kv], [power_kw], BANDS).tolist() == [may]
+
+
+def test_plants_at_one_substation_take_its_free_capacity_one_after_the_other():
+    substation = ["S", "", "T", "S", "S", ""]
+    free_kw = [100.0, 500.0, np.nan, 100.0, 100.0, np.nan]
+
+    left_kw = left_at_substations(substation, free_kw, [60.0, 10.0, 5.0, 30.0, 20.0, 1.0])
+
+    assert left_kw == pytest.approx([40.0, np.nan, np.nan, 10.0, -10.0, np.nan], nan_ok=True)
+
+
+@pytest.mark.parametrize(
+    ("kv", "unit", "is_voltage"),
+    [(0.1, "kV", True), (0.09, "kV", False), (1200.0, "kV", True), (1201.0, "kV", False), (100.0, "V", True)]
+    + [(99.0, "V", False), (1.2e6, "V", True)],
+)
+def test_voltages_of_grids_lie_between_a_tenth_of_a_kilovolt_and_the_highest_in_service(kv, unit, is_voltage):
+    frame = layer(shapely.points([[0, 0]]), kv=[kv])
+    source = SubstationSource(path="grid.gpkg", voltage_column="kv", voltage_unit=unit)
+
+    if not is_voltage:
+        with pytest.raises(InputError, match="voltages that are none"):
+            substations_of(frame, source)
+        return
+    read, notes = substations_of(frame, source)
+    assert read["voltages_kv"].tolist() == [f"{kv / {'kV': 1.0, 'V': 1000.0}[unit]:g}"]
+    assert notes == []
+
+
+@pytest.mark.parametrize(("free_kw", "is_capacity"), [(0.0, True), (-0.1, False), (3.0e7, True), (3.01e7, False)])
+def test_free_capacity_is_nothing_or_up_to_what_no_power_station_exceeds(free_kw, is_capacity):
+    frame = layer(shapely.points([[0, 0]]), free=[free_kw])
+    source = SubstationSource(path="grid.gpkg", capacity_column="free", capacity_unit="kW")
+
+    if is_capacity:
+        read, notes = substations_of(frame, source)
+        assert (read["free_kw"].tolist(), notes) == ([free_kw], [])
+    else:
+        with pytest.raises(InputError, match="a free capacity that is none"):
+            substations_of(frame, source)
+
+
+def test_voltages_that_are_not_stated_are_counted_where_a_column_states_them():
+    frame = layer(shapely.points([[0, 0], [1, 0], [2, 0]]), kv=["20", None, ""])
+
+    _, with_column = substations_of(frame, SubstationSource(path="grid.gpkg", voltage_column="kv"))
+    _, without = substations_of(frame, SubstationSource(path="grid.gpkg"))
+    lines, of_lines = power_lines_of(frame, PowerLineSource(path="grid.gpkg", voltage_column="kv"))
+
+    assert with_column == [("no voltage: 2 of 3 substations", "taken to fit any plant")]
+    assert without == []
+    assert of_lines == [("no voltage: 2 of 3 power lines", "taken to fit any plant")]
+    assert lines["voltages_kv"].tolist() == ["20", "", ""]
+
+
+def test_each_voltage_of_a_line_and_a_substation_is_one_row_of_the_grid():
+    lines, _ = power_lines_of(
+        layer([shapely.LineString([(0, 0), (9, 0)]), shapely.LineString([(0, 5), (9, 5)])], kv=["110/20", None]),
+        PowerLineSource(path="grid.gpkg", voltage_column="kv"),
+    )
+    settings = {"capacity_column": "free", "capacity_unit": "kW"}
+    stations, _ = substations(shapely.points([[3, 3]]), settings, free=[70.0])
+
+    grid = grid_of(lines, stations)
+
+    assert grid.kv.tolist() == pytest.approx([110.0, 20.0, np.nan, np.nan], nan_ok=True)
+    assert grid.is_substation.tolist() == [False, False, False, True]
+    assert grid.ids.tolist() == ["", "", "", "S0"]
+    assert grid.free_kw.tolist() == pytest.approx([np.nan, np.nan, np.nan, 70.0], nan_ok=True)
+    assert grid_of(None, stations).ids.tolist() == ["S0"]
+    assert grid_of(lines, stations[:0]).ids.tolist() == ["", "", ""]
+
+
+def test_a_grid_without_substations_has_lines_to_connect_to():
+    lines, _ = power_lines_of(layer([shapely.LineString([(0, 30), (9, 30)])]), PowerLineSource(path="grid.gpkg"))
+
+    [row] = connections(np.array([5.0]), np.array([0.0]), [50.0], grid_of(lines, None), BANDS).to_dict("records")
+
+    assert (row["line_distance_m"], row["substation_id"]) == (30.0, "")
+    assert np.isnan([row["connection_kv"], row["substation_distance_m"], row["substation_free_kw"]]).all()

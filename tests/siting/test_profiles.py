@@ -51,6 +51,10 @@ def test_context_goes_up_the_main_stem_and_down_to_the_outlet_by_whole_segments(
     assert path_with_context(6, 7, DOWNSTREAM, STEP_M, MAIN, 50.0).tolist() == [1, 2, 6, 7, 8]
     assert path_with_context(6, 7, DOWNSTREAM, STEP_M, MAIN, 1e6).tolist() == [0, 1, 2, 6, 7, 8]
     assert path_with_context(4, 5, DOWNSTREAM, STEP_M, MAIN, 0.0).tolist() == [4, 5]
+    # Exactly as long is enough: 60 m up to station 1, and from there another 60 m up to the source.
+    assert path_with_context(2, 6, DOWNSTREAM, STEP_M, MAIN, 60.0).tolist() == [1, 2, 6, 7, 8]
+    assert path_with_context(2, 6, DOWNSTREAM, STEP_M, MAIN, 60.5).tolist() == [0, 1, 2, 6, 7, 8]
+    assert path_with_context(2, 6, DOWNSTREAM, STEP_M, MAIN, 50.0).tolist() == [1, 2, 6, 7]
 
 
 def test_distances_add_up_from_the_top_and_stations_at_one_place_share_theirs(stations, errors_m):
@@ -124,3 +128,42 @@ def test_a_path_with_a_gap_or_without_stations_is_refused(stations, errors_m):
         table_of([0, 2], stations, errors_m)
     with pytest.raises(ValueError, match="at least one station"):
         table_of([], stations, errors_m)
+
+
+def test_removed_structures_and_those_elsewhere_are_not_on_a_path(stations, errors_m):
+    structures = pd.DataFrame(
+        {
+            "structure_id": ["gone", "there", "elsewhere", "first"],
+            "station": [7, 8, 1, 0],
+            "removed": [True, False, False, False],
+            "drop_m": [2.0, 1.5, 1.0, 1.0],
+            "dem_drop_m": np.nan,
+        }
+    )
+
+    table = table_of([6, 7, 8], stations, errors_m, structures=structures)
+
+    assert table["structure_id"].tolist() == ["", "", "there"]
+    assert table["structure_drop_m"].tolist() == pytest.approx([np.nan, np.nan, 1.5], nan_ok=True)
+
+
+def test_a_path_of_which_nothing_more_is_known_has_empty_columns(stations, errors_m):
+    none = pd.DataFrame({"structure_id": [], "station": [], "removed": [], "drop_m": [], "dem_drop_m": []})
+
+    for given in ({}, {"structures": none}):
+        table = table_of([8], stations, errors_m, **given)
+
+        [row] = table.to_dict("records")
+        assert (row["distance_m"], row["station"], row["mark"]) == (0.0, 8, "")
+        assert (row["reach_id"], row["stream"], row["structure_id"]) == ("", "", "")
+        assert np.isnan(row["structure_drop_m"])
+        assert not (row["is_refused"] or row["is_step"] or row["is_made_level"] or row["is_standing"])
+    assert table_of([7, 8], stations, errors_m)["structure_id"].tolist() == ["", ""]
+
+
+def test_a_path_at_the_first_station_of_a_link_alone_has_no_reach(stations, errors_m):
+    reaches = pd.DataFrame({"reach_id": ["a@50", "b@40", "c@50"], "stream": ["Main", "Side", "Main"]})
+
+    [row] = table_of([6], stations, errors_m, reaches=reaches).to_dict("records")
+
+    assert (row["reach_id"], row["stream"]) == ("", "")

@@ -111,3 +111,56 @@ def test_lines_of_a_layer_are_taken_out_of_all_that_it_holds():
 
     assert sorted(shapely.length(found)) == [1, 1, 8]
     assert len(road_lines(None)) == 0
+
+
+@pytest.mark.parametrize(("gap_m", "is_joined"), [(0.0, True), (0.99, True), (1.0, True), (1.01, False)])
+@pytest.mark.parametrize("turned", [False, True])
+def test_roads_join_within_a_metre_of_an_end(gap_m, is_joined, turned):
+    branch = [(50, gap_m), (50, 60)]
+    roads = lines([(0, 0), (100, 0)], branch[::-1] if turned else branch)
+
+    expected = [10 + 60] if is_joined else [np.nan]
+    assert way_m(roads, [(40, 0)], [(50, 60)]) == pytest.approx(expected, nan_ok=True)
+
+
+def test_a_goal_on_a_road_costs_nothing_more_and_two_ends_at_one_place_nothing_at_all():
+    roads = lines([(0, 0), (100, 0)], [(100, 0), (100, 100)])
+
+    assert way_m(roads, [(30, 0), (100, 100)], [(100, 100)]) == pytest.approx([170, 0], abs=1e-5)
+
+
+def test_of_two_roads_at_the_same_distance_the_first_is_taken_and_a_place_without_shape_has_none():
+    roads = lines([(0, 10), (100, 10)], [(0, -10), (100, -10)], [(0, 99), (100, 99)])
+    places = np.array([Point(30, 0), Point(), None, Point(40, 98)], dtype=object)
+
+    found = on_roads(places, roads)
+
+    assert found.line.tolist() == [0, -1, -1, 2]
+    assert found.along_m == pytest.approx([30, np.nan, np.nan, 40], nan_ok=True)
+    assert found.distance_m == pytest.approx([10, np.nan, np.nan, 1], nan_ok=True)
+    # Of such places there is no route, and of the others there is.
+    goal = on_roads(np.array([Point(), Point(100, 10)], dtype=object), roads)
+    assert distance_by_road_m(found, goal, roads) == pytest.approx([80, np.nan, np.nan, np.nan], nan_ok=True)
+
+
+def test_roads_are_lines_and_outlines_of_any_parts_with_a_length_and_in_the_plane():
+    shapes = [
+        shapely.MultiPolygon([box(0, 0, 1, 1), box(5, 5, 7, 7)]),
+        shapely.GeometryCollection([MultiLineString([[(0, 0), (3, 0)], [(9, 9), (9, 14)]]), Point(1, 1)]),
+        LineString([(0, 0, 5), (0, 2, 9)]),
+        LineString([(4, 4), (4, 4)]),
+        shapely.MultiPoint([(0, 0), (9, 9)]),
+    ]
+
+    found = road_lines(geopandas.GeoDataFrame(geometry=shapes))
+
+    assert sorted(shapely.length(found)) == [2, 3, 4, 5, 8]
+    assert not shapely.has_z(found).any()
+    assert len(road_lines(geopandas.GeoDataFrame(geometry=[]))) == 0
+
+
+def test_of_two_roads_between_the_same_places_the_shorter_is_taken():
+    both = [(0, 0), (100, 0)], [(0, 0), (50, 50), (100, 0)]
+
+    for roads in (lines(*both), lines(*both[::-1])):
+        assert way_m(roads, [(0, 0)], [(100, 0)]) == pytest.approx([100])
