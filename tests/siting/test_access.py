@@ -143,8 +143,8 @@ def test_of_overlapping_districts_the_first_in_the_file_has_a_point_whatever_its
     assert lengths.values.tolist() == [[0, "C", 10], [0, "A", 10], [0, "B", 10], [0, "", 10]]
 
 
-@pytest.mark.parametrize(("length_m", "districts"), [(1e-6, ["West", "East"]), (1e-9, ["West"])])
+@pytest.mark.parametrize(("length_m", "districts"), [(1e-6, ["West", ""]), (1e-9, ["West"])])
 def test_some_billionth_of_a_reach_beyond_a_border_is_rounding(length_m, districts):
     reach = layer([LineString([(0, 5), (10.0 + length_m, 5)])])
 
-    assert lengths_by_district(reach, WEST_EAST)["district"].tolist() == districts
+    assert lengths_by_district(reach, WEST_EAST[:1])["district"].tolist() == districts

@@ -1,5 +1,8 @@
 """What stretches go past, by brute force: walks down random trees, and the lines of the stretches by shapely."""
 
+import functools
+import operator
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,13 +10,15 @@ import shapely
 
 from sitefinder.rules.verdicts import MARK_NAMES, admissible
 from sitefinder.settings import StretchSettings
-from sitefinder.siting.candidates import find_stretches
+from sitefinder.siting.candidates import Stretches, find_stretches
 from sitefinder.siting.passed import (
     BITS,
     bits_of,
+    builds_barrier,
     confluences,
     flags_of_things,
     kinds_of_structures,
+    new_weirs_at,
     passed_things,
     plants_of_structures,
     stream_things,
@@ -318,3 +323,118 @@ def test_what_a_rule_forbids_to_bypass_bars_a_stretch():
 
     assert admitted.choice.tolist() == [-1, 0]
     assert admitted.because.tolist() == ["a rule forbids to bypass what lies here", ""]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_kinds_that_are_not_forbidden_at_their_station_are_not_counted(seed):
+    rng = np.random.default_rng(3000 + seed)
+    stations, _, profile_m = tree(rng)
+    things = random_things(rng, stations)
+    stretches = stretches_of(stations, profile_m, things)
+    forbidden = rng.integers(0, 2 * max(BITS.values()), len(stations))
+
+    some = passed_things(stretches, things, len(stations), forbidden)
+
+    # As if each thing of a kind that is allowed at its station were none; weirs serve all the same.
+    every = passed_things(stretches, things, len(stations))
+    counted = [BITS[kind] & forbidden[at] for kind, at in zip(things["kind"], things["station"], strict=True)]
+    for number in range(len(stretches.table)):
+        taken = stretches.taken[stretches.start[number] : stretches.start[number + 1]]
+        on = [int(bit) for bit, at in zip(counted, things["station"], strict=True) if at in taken]
+        of_all = functools.reduce(operator.or_, on, 0)
+        assert some.kinds[number] & ~of_all == 0
+        assert some.kinds[number] & ~every.kinds[number] == 0
+        if every.serving[number] < 0 and stretches.table["scheme_type"][number] != "at_barrier":
+            assert some.kinds[number] == of_all
+    assert some.serving.tolist() == every.serving.tolist()
+
+
+def candidates_at(scheme_types, intake, tailrace, **columns):
+    table = pd.DataFrame({"scheme_type": scheme_types, "intake": intake, "tailrace": tailrace, **columns})
+    return Stretches(table, None, None, None)
+
+
+def test_a_new_weir_is_at_a_structure_within_a_distance_of_it_or_between_it_and_its_tailwater():
+    stations = pd.DataFrame({"x_m": 100.0 * np.arange(6), "y_m": 0.0})
+    stretches = candidates_at(
+        ["new_weir", "new_weir", "new_weir", "diversion", "new_weir"], [1, 2, 3, 1, 4], [2, 3, 4, 2, 5]
+    )
+    places = np.array([shapely.Point(140, 0), shapely.Point(560, 0)])
+
+    # The first structure is on the segment above station 2, the second is at no stream.
+    station = np.array([2, -1])
+    assert new_weirs_at(stretches, stations, station, places, 39.0).tolist() == [True, *[False] * 4]
+    assert new_weirs_at(stretches, stations, np.array([-1, -1]), places, 39.0).tolist() == [False] * 5
+    assert new_weirs_at(stretches, stations, np.array([-1, -1]), places, 40.0).tolist() == [True, *[False] * 4]
+    assert new_weirs_at(stretches, stations, station, places, 60.0).tolist() == [True, True, False, False, False]
+    assert new_weirs_at(stretches, stations, np.array([5, -1]), places, 1.0).tolist() == [*[False] * 4, True]
+    assert new_weirs_at(stretches, stations, station[:0], places[:0], 60.0).tolist() == [False] * 5
+    no_weir = candidates_at(["diversion"], [1], [2])
+    assert new_weirs_at(no_weir, stations, station, places, 60.0).tolist() == [False]
+
+
+def test_a_barrier_is_built_by_a_new_weir_and_by_an_intake_with_a_weir_of_its_own():
+    types = ["new_weir", "diversion", "diversion", "at_barrier"]
+    stretches = candidates_at(types, [0] * 4, [1] * 4, intake_weir_m=[0.0, 0.0, 0.5, 0.0])
+
+    assert builds_barrier(stretches.table).tolist() == [True, False, True, False]
+    assert builds_barrier(stretches.table.drop(columns="intake_weir_m")).tolist() == [True, False, False, False]
+
+
+def test_things_are_in_the_order_of_the_stream_with_what_is_taken_for_granted():
+    first = pd.DataFrame(
+        {"kind": ["weir", "fall", "step"], "station": [4, -1, 2], "share_above": [0.5, 0.1, 0.9], "drop_m": 1.5}
+    )
+    second = pd.DataFrame({"kind": ["plant", "weir"], "station": [2, 4], "share_above": [0.2, 0.5]})
+
+    things = stream_things(first, second.assign(powered=True, structure=[3, 4], object_id=["P", "W"]), first[:0])
+
+    assert things["kind"].tolist() == ["plant", "step", "weir", "weir"]
+    assert things["object_id"].tolist() == ["P", "", "", "W"]
+    assert things["structure"].tolist() == [3, -1, -1, 4]
+    assert things["powered"].tolist() == [True, False, False, True]
+    assert things["drop_m"].tolist() == pytest.approx([np.nan, 1.5, 1.5, np.nan], nan_ok=True)
+    assert not things[["fish_pass", "may_serve"]].to_numpy().any()
+    assert (things[["use", "owner", "condition"]] == "").to_numpy().all()
+    nothing = stream_things()
+    assert len(nothing) == 0
+    assert nothing.dtypes[["station", "structure", "may_serve"]].astype(str).tolist() == ["int64", "int64", "bool"]
+
+
+def test_a_confluence_has_the_names_of_what_joins_once_each():
+    # Three links meet at station 3, and one goes on alone into station 4.
+    stations = pd.DataFrame({"downstream": [3, 3, 3, 4, 5, -1], "link": [0, 1, 2, 3, 3, 4]})
+    names = np.array(["Aune", "", "Aune", "Aune", "Aune"], dtype=object)
+
+    [row] = confluences(stations, names).to_dict("records")
+    assert row == {"kind": "confluence", "object_id": "Aune", "station": 3, "share_above": 0.0}
+    both = confluences(stations, np.array(["Aune", "Beck", "", "", ""], dtype=object))
+    assert both["object_id"].tolist() == ["Aune and Beck"]
+    assert confluences(stations, np.full(5, "", dtype=object))["object_id"].tolist() == [""]
+
+
+@pytest.mark.parametrize(
+    ("role", "kind", "flag"),
+    [
+        ("at the intake", "weir", "intake_at_structure"),
+        ("used", "navigation", "intake_at_structure"),
+        ("used", "fall", None),
+        ("at the intake", "crossing", None),
+        ("bypassed", "fall", "bypasses_fall"),
+        ("bypassed", "step", None),
+        ("bypassed", "plant", "bypasses_structure"),
+        ("bypassed", "crossing", "bypasses_structure"),
+        ("bypassed", "abstraction", None),
+        ("bypassed", "confluence", None),
+        ("drowned", "fall", "drowns_structure"),
+        ("drowned", "abstraction_weir", "drowns_structure"),
+        ("drowned", "confluence", None),
+        ("above the intake", "weir", None),
+        ("below the powerhouse", "weir", None),
+    ],
+)
+def test_a_flag_names_what_is_at_the_intake_bypassed_or_drowned(role, kind, flag):
+    things = stream_things(pd.DataFrame({"kind": [kind], "object_id": "X", "station": 1, "share_above": 0.5}))
+    listed = pd.DataFrame({"site": [7], "thing": [0], "role": [role]})
+
+    assert flags_of_things(listed, things) == ({} if flag is None else {(7, flag): "X"})
