@@ -46,7 +46,11 @@ SEGMENTS = geopandas.GeoDataFrame(
 
 
 def test_a_segment_is_of_the_water_body_nearest_to_its_middle_and_of_the_first_of_several():
-    areas = [shapely.box(100, -10, 300, 10), shapely.box(120, -20, 180, 20), shapely.LineString([(0, 25), (60, 25)])]
+    areas = [
+        shapely.box(100, -10, 300, 10),
+        shapely.box(120, -20, 180, 20),
+        shapely.LineString([(0, 25), (60, 25)]),
+    ]
 
     # The third is 25 m from the middle of the first segment; the fourth's middle is 50 m from the first area.
     assert water_bodies_of_stations(areas, SEGMENTS, 24.0, 7).tolist() == [-1, -1, 0, 0, -1, -1, -1]

@@ -6,6 +6,8 @@ import pandas as pd
 import pytest
 import shapely
 
+from sitefinder.errors import InputError
+from sitefinder.siting import structures as structures_module
 from sitefinder.siting.structures import (
     ATTRIBUTES,
     SURVEY_ERROR_M,
@@ -15,6 +17,7 @@ from sitefinder.siting.structures import (
     locate_structures,
     place_structures,
     use_flags,
+    validate_structures,
     within_drops,
 )
 
@@ -331,3 +334,186 @@ def test_a_removed_weir_stays_where_it_is_mapped_and_breaks_no_profile():
     assert not known_breaks(gone, 5).any()
     rmse_m = np.full(5, 0.01)
     assert not within_drops(gone, raw_m, DOWNSTREAM, SEGMENT_M, rmse_m).any()
+
+
+def inventory(*rows, name="weirs", **columns):
+    frame = structures([(20, 0)] * len(rows), **columns)
+    return frame.assign(feature_id=list(rows), inventory=name, inventory_id=list(rows))
+
+
+@pytest.mark.parametrize(
+    ("drop", "is_height"),
+    [(0.0, True), (350.0, True), (350.1, False), (-0.1, False), ("2.5", True), ("high", False)]
+    + [(None, True), ("", True), (np.inf, False), (np.nan, True)],
+)
+@pytest.mark.parametrize("column", ["drop_m", "drop_error_m"])
+def test_drops_are_heights_up_to_those_of_the_highest_dams_or_nothing(column, drop, is_height):
+    frame = inventory("A", "B", **{column: np.array([1.0, drop], dtype=object)})
+
+    if is_height:
+        validate_structures(frame)
+        return
+    with pytest.raises(InputError) as caught:
+        validate_structures(frame)
+    assert str(caught.value).splitlines()[0] == "the layer weirs: 1 problem"
+    assert f"{column} must be a number from 0 to 350, or nothing (structures B)" in str(caught.value)
+
+
+def test_ids_are_single_in_each_inventory_and_in_all_together():
+    once, again = inventory("A", "B"), inventory("C", "A", name="drops")
+    of_all = pd.concat([once, again], ignore_index=True)
+
+    with pytest.raises(InputError, match="the inventories of structures together") as caught:
+        validate_structures(of_all)
+    assert "the id appears more than once (structures A)" in str(caught.value)
+    validate_structures(of_all.assign(feature_id=["A", "B", "C", "drops:A"]))
+    with pytest.raises(InputError, match="the layer drops"):
+        validate_structures(pd.concat([once, inventory("C", "C", name="drops")], ignore_index=True))
+    with pytest.raises(InputError) as caught:
+        validate_structures(pd.concat([inventory("A", "A"), inventory("C", "C", name="drops")], ignore_index=True))
+    text = str(caught.value)
+    assert text.splitlines()[0] == "the inventories of structures: 2 problems"
+    assert "weirs: the id appears more than once (structures A)" in text
+    assert "drops: the id appears more than once (structures C)" in text
+
+
+# A stem of segments 1 to 6 of 10 m each that fall by so much, with a confluence above station 3 in one case.
+def falls_of(fall_m, downstream=None, segment_m=None):
+    raw_m = 50.0 - np.cumsum([0.0, *fall_m])
+    count = len(raw_m)
+    downstream = np.append(np.arange(1, count), -1) if downstream is None else np.array(downstream)
+    segment_m = np.append(0.0, np.full(count - 1, 10.0)) if segment_m is None else np.array(segment_m)
+    return structures_module._Falls(raw_m, downstream, segment_m)
+
+
+def test_a_drop_is_what_a_segment_falls_more_than_the_middle_of_three_neighbours_on_either_side():
+    # Of segment 5 the neighbours are 2 to 4 and 6 to 8, with falls of 1, 2, 3, 6, 5 and 4: 3.5 in the middle.
+    falls = falls_of([99.0, 1.0, 2.0, 3.0, 9.0, 6.0, 5.0, 4.0, 77.0])
+
+    assert falls.excess_m(5) == pytest.approx(9.0 - 3.5)
+    # At the ends there are fewer: 1, 2, 3 below the first; 4, 5 and 6 above the last.
+    assert falls.excess_m(1) == pytest.approx(99.0 - 2.0)
+    assert falls.excess_m(9) == pytest.approx(77.0 - 5.0)
+    # A stream that rises around has no slope, and alone none either.
+    assert falls_of([-1.0, 2.0, -1.0]).excess_m(2) == pytest.approx(2.0)
+    assert falls_of([2.0]).excess_m(1) == pytest.approx(2.0)
+    # A segment twice as long falls twice as much by its slope; one without an elevation is passed over.
+    long = falls_of([1.0, 8.0, 1.0], segment_m=[0.0, 10.0, 20.0, 10.0])
+    assert long.excess_m(2) == pytest.approx(8.0 - 2.0)
+    assert falls_of([1.0, np.nan, 1.0]).fall_m.tolist() == [-np.inf, pytest.approx(1.0), -np.inf, -np.inf]
+
+
+def test_the_next_segments_are_those_of_the_stream_past_the_end_of_a_link_and_not_past_a_confluence():
+    # Links 0 1, 2 3 and 4 5 6; the first two meet in 4 in the second case.
+    segment_m = [0.0, 10.0, 0.0, 10.0, 0.0, 10.0, 10.0]
+    one = falls_of([1.0] * 6, downstream=[1, 4, 3, -1, 5, 6, -1], segment_m=segment_m)
+    two = falls_of([1.0] * 6, downstream=[1, 4, 3, 4, 5, 6, -1], segment_m=segment_m)
+
+    assert [one.above(each) for each in (1, 3, 5, 6)] == [-1, -1, 1, 5]
+    assert [one.below(each) for each in (1, 3, 5, 6)] == [5, -1, 6, -1]
+    assert [two.above(each) for each in (1, 3, 5, 6)] == [-1, -1, -1, 5]
+    assert [two.below(each) for each in (1, 3, 5, 6)] == [-1, -1, 6, -1]
+
+
+@pytest.mark.parametrize(("drop_m", "segment"), [(2.0, 2), (2.2, 3)])
+def test_a_drop_farther_off_is_three_standard_errors_of_a_difference_of_two_cells(drop_m, segment):
+    # 3 · √2 · 0.5 m are 2.12 m, and 0.1 m of each fall are the stream's own.
+    placed = place_structures(structures([(75, 0)], kind=["weir"]), LINES, snap_m=60.0)
+
+    found = at_their_drops(
+        placed,
+        falling(s3=drop_m),
+        DOWNSTREAM,
+        SEGMENT_M,
+        np.full(5, 0.5),
+        reach_m=10.0,
+        snap_m=60.0,
+        min_step_m=1.0,
+    )
+
+    assert found["station"].tolist() == [segment]
+
+
+@pytest.mark.parametrize(("excess_m", "within"), [(0.232, []), (0.233, [1])])
+def test_an_elevation_is_within_a_drop_from_1645_standard_errors_of_a_difference_on(excess_m, within):
+    # 1.645 · √2 · 0.1 m are 0.2326 m.
+    placed = place_structures(structures([(75, 0)], kind=["weir"], drop_m=[2.0]), LINES, snap_m=60.0)
+    raw_m = falling(s2=2.0, s1=excess_m)
+
+    found = within_drops(placed, raw_m, DOWNSTREAM, SEGMENT_M, np.full(5, 0.1))
+
+    assert np.flatnonzero(found).tolist() == within
+
+
+@pytest.mark.parametrize(
+    ("x_m", "falls_m", "text"),
+    [
+        (75, {"s3": 1.8}, "drop found 25 m downstream in the DEM"),
+        (70, {"s1": 1.8}, "drop found 20 m upstream in the DEM"),
+        (75, {"s4": 1.8}, "drop found 75 m downstream in the DEM"),
+    ],
+)
+@pytest.mark.parametrize("use", ["", "mill"])
+def test_a_note_says_how_far_and_which_way_a_drop_was_found(x_m, falls_m, text, use):
+    note = "" if not use else "as drawn"
+    placed = place_structures(structures([(x_m, 0)], kind=["weir"], drop_m=[2.0]), LINES, snap_m=60.0)
+
+    found = moved(placed.assign(note=note), falling(**falls_m), snap_m=80.0)
+
+    assert found["note"].tolist() == [f"{note}; {text}" if note else text]
+    assert placed["note"].tolist() == [""]
+
+
+def test_an_elevation_at_the_border_of_two_links_is_within_a_drop_at_both_of_its_stations():
+    # Stations 0 to 2 and 3 to 5 are two links of one stream: 2 and 3 are one place.
+    downstream, segment_m = np.array([1, 2, 3, 4, 5, -1]), np.array([0.0, 50.0, 50.0, 0.0, 50.0, 50.0])
+    raw_m = np.array([9.0, 8.9, 7.7, 7.7, 6.9, 6.8])
+    lines = pd.DataFrame({"station": [1, 2, 4, 5], "geometry": LINES["geometry"]})
+
+    for x_m, on in ((80, 2), (110, 4)):
+        placed = place_structures(structures([(x_m, 0)], kind=["weir"], drop_m=[2.0]), lines, snap_m=60.0)
+        found = within_drops(placed, raw_m, downstream, segment_m, np.full(6, 0.1))
+
+        assert placed["station"].tolist() == [on]
+        assert np.flatnonzero(found).tolist() == [2, 3]
+    none = within_drops(placed[:0], raw_m, downstream, segment_m, np.full(6, 0.1))
+    assert none.tolist() == [False] * 6
+    # A tributary that joins there has an elevation of its own, and so do all three.
+    joined = np.array([1, 2, 3, 4, 5, -1, 7, 3])
+    more = np.append(segment_m, [0.0, 50.0]), np.append(raw_m, [9.0, 8.5])
+    assert not within_drops(placed, more[1], joined, more[0], np.full(8, 0.1))[[2, 7]].any()
+
+
+def test_what_of_a_users_column_is_stated():
+    stated = structures_module.is_stated(pd.Series(["a", " ", "", None, np.nan, 0, 0.0, False], dtype=object))
+
+    assert stated.tolist() == [True, False, False, False, False, True, True, True]
+    assert structures_module.stated_removed(structures([(20, 0)])).tolist() == [False]
+    given = structures([(20, 0)] * 3, removed=["yes", "0", None])
+    assert structures_module.stated_removed(given).tolist() == [True, False, False]
+
+
+def test_flags_of_use_hold_no_separator_of_flags():
+    uses = pd.DataFrame({"use": ["mill; saw", " none ", "Unknown"], "removal_planned": [False, True, False]})
+
+    assert use_flags(uses).tolist() == ["structure_in_use: mill, saw", "removal_planned", ""]
+
+
+def test_a_word_for_what_fish_pass_that_is_none_is_noted():
+    frame = structures([(20, 0)] * 4, drop_m=[2.0] * 4, passable=["yes", "0.4", "maybe", ""])
+
+    notes = place_structures(frame, SEGMENTS, snap_m=60.0)["note"].tolist()
+
+    unclear = "passable is neither yes, partly or no nor a share from 0 to 1"
+    assert notes == ["", "", unclear, ""]
+
+
+@pytest.mark.parametrize(("error_m", "station"), [(None, -1), (29.0, -1), (30.0, 1), (5.0, -1)])
+def test_a_structure_is_sought_as_far_as_the_greater_of_the_setting_and_the_error_of_its_place(error_m, station):
+    frame = structures([(20, 30)]).assign(position_error_m=[np.nan if error_m is None else error_m])
+
+    located = locate_structures(frame, SEGMENTS, snap_m=25.0)
+
+    assert located["station"].tolist() == [station]
+    assert located["within_m"].tolist() == [max(25.0, error_m or 0.0)]
+    assert located["sources"].tolist() == [""]
