@@ -20,7 +20,7 @@ STEP_M = np.array([10.0, 1.0, 20.0, 40.0, 2.0, 80.0, 4.0, 160.0, 0.0])
     ("intake", "tailrace", "stations", "distances_m", "joins", "rows", "kinds"),
     [
         (0, 8, [0, 2, 3, 5, 7, 8], [0, 10, 30, 70, 150, 310], [2, 5, 7], [0, 1, 3, 4, 5], 3),
-        # What joins at the intake itself is in its flow, and what joins at the tailrace is listed once, as its end.
+        # What joins at the intake itself is in its flow; what joins at the tailrace is listed once, as its end.
         (2, 7, [2, 3, 5, 7], [0, 20, 60, 140], [5, 7], [0, 2, 3], 1),
         (2, 3, [2, 3], [0, 20], [], [0, 1], 0),
         (7, 8, [7, 8], [0, 160], [], [0, 1], 0),

@@ -157,7 +157,8 @@ def test_a_path_of_which_nothing_more_is_known_has_empty_columns(stations, error
         assert (row["distance_m"], row["station"], row["mark"]) == (0.0, 8, "")
         assert (row["reach_id"], row["stream"], row["structure_id"]) == ("", "", "")
         assert np.isnan(row["structure_drop_m"])
-        assert not (row["is_refused"] or row["is_step"] or row["is_made_level"] or row["is_standing"])
+        marks = [row[name] for name in ("is_refused", "is_step", "is_made_level", "is_standing")]
+        assert not any(marks)
     assert table_of([7, 8], stations, errors_m)["structure_id"].tolist() == ["", ""]
 
 
