@@ -73,6 +73,31 @@ def test_of_two_stations_the_nearer_to_the_length_is_taken_and_none_far_from_it(
     assert table.to_numpy().tolist() == [[100.0, 1, 1.0, 1.0]]
 
 
+@pytest.mark.parametrize(
+    ("steps_m", "lower"),
+    [
+        # A quarter of the length to either side is near enough; of two as near the lower one is taken.
+        ([75.0, 300.0], 1),
+        ([74.9, 300.0], None),
+        ([60.0, 65.0], 2),
+        ([60.0, 65.1], None),
+        ([80.0, 40.0], 2),
+        ([80.0, 40.1], 1),
+        ([125.0, 300.0], 1),
+        ([125.1, 300.0], None),
+    ],
+)
+def test_the_lower_end_is_the_station_nearest_to_the_length_within_a_quarter_of_it(steps_m, lower):
+    downstream = np.array([1, 2, -1], dtype=np.int32)
+    # Errors of the lower ends tell which one is taken; the second station begins no stretch that is asked for.
+    errors_m = np.repeat(np.array([[0.0], [1.0], [2.0]], dtype=np.float32), 2, axis=1)
+    is_lower = np.array([True, lower == 1, lower != 1])
+
+    table = minimum_heads(errors_m, downstream, np.array([*steps_m, 0.0]), [100.0], 1.0, is_lower)
+
+    assert table.to_numpy().tolist() == ([] if lower is None else [[100.0, 1, float(lower), float(lower)]])
+
+
 def test_stations_without_elevation_or_not_asked_for_are_left_out():
     errors_m, downstream, step_m = chain(200, 0.0)
     errors_m[:100] *= 50

@@ -5,7 +5,14 @@ import math
 import numpy as np
 import pytest
 
-from sitefinder.profile.errors import head_standard_error, rmse_from_le90, rmse_from_le95, simulate_profile_errors
+from sitefinder.profile.errors import (
+    ROUGHNESS,
+    head_standard_error,
+    rmse_from_le90,
+    rmse_from_le95,
+    simulate_profile_errors,
+)
+from sitefinder.profile.fitting import of_stations
 
 #  Two tributaries of three stations join at station 6:  0 → 1 → 2 → 6 ← 5 ← 4 ← 3, then 6 → 7 → 8.
 TREE = np.array([1, 2, 6, 4, 5, 6, 7, 8, -1], dtype=np.int32)
@@ -166,7 +173,9 @@ def test_linear_errors_hold_the_share_of_a_normal_that_they_claim():
         ({"correlation_length_m": -5.0}, r"correlation_length_m must not be negative, found -5\.0"),
         ({"correlation_length_m": math.nan}, "correlation_length_m must not be negative, found nan"),
         ({"simulations": 0}, "simulations must be at least 1"),
+        ({"first_draw": -1}, "first_draw 0, found 2 and -1"),
         ({"seed": -1}, "seed must be between 0"),
+        ({"seed": 2**64}, "seed must be between 0"),
         ({"quantile": 2.0}, "quantile must be between"),
         ({"downstream": np.zeros(9, dtype=np.int32)}, "downstream must be -1 or the number of a later"),
     ],
@@ -194,3 +203,70 @@ def test_heads_between_stations_that_do_not_exist_are_refused():
         head_standard_error(errors_m, np.array([0]), np.array([3]))
     with pytest.raises(ValueError, match=r"the same length, found shapes \(2,\) and \(1,\)"):
         head_standard_error(errors_m, np.array([0, 1]), np.array([2]))
+
+
+# One stream of 400 stations 30 m apart, falling by 1 m from each to the next, whose truth a refit gives away that
+# finds nothing: the error is then the true profile, turned round.
+def true_profiles(roughness, is_break=None, simulations=400):
+    count = 400
+    downstream = np.append(np.arange(1, count), -1).astype(np.int32)
+    step_m = np.append(np.full(count - 1, 30.0), 0.0)
+    profile_m = np.arange(count, 0, -1.0)
+    given = profile_m, downstream, step_m, 0.0, 50.0, simulations, 7
+    errors_m = simulate_profile_errors(*given, refit=np.zeros_like, roughness=roughness, is_break=is_break)
+    return -errors_m.astype(float)
+
+
+def test_true_streams_fall_by_lognormal_factors_of_mean_one_that_are_alike_over_300_m():
+    fall = -np.diff(true_profiles(0.5), axis=0)
+
+    logs = np.log(fall)
+    # 400 simulations of 12 km: about 400 · 12000 / 600 = 8000 independent factors; five standard errors.
+    assert logs.mean() == pytest.approx(-0.125, abs=5 * 0.5 / np.sqrt(8000))
+    assert logs.std() == pytest.approx(0.5, rel=0.05)
+    assert fall.mean() == pytest.approx(1.0, abs=5 * 0.55 / np.sqrt(8000))
+    apart = logs - logs.mean()
+    for stations in (1, 10, 20):
+        alike = (apart[stations:] * apart[:-stations]).mean() / apart.var()
+        assert alike == pytest.approx(math.exp(-stations * 30.0 / 300.0), abs=0.06)
+
+
+def test_the_height_of_a_step_is_true_as_it_is_and_without_roughness_all_is():
+    is_break = np.zeros(400, dtype=bool)
+    is_break[[10, 200]] = True
+
+    fall = -np.diff(true_profiles(0.5, is_break, simulations=20), axis=0)
+
+    assert fall[[10, 200]] == pytest.approx(1.0, abs=1e-4)
+    assert (np.abs(fall[[9, 11, 199, 201]] - 1.0) > 1e-3).mean() > 0.9
+    assert (true_profiles(0.0, is_break, simulations=2) == np.arange(400, 0, -1.0)[:, None]).all()
+
+
+def test_the_roughness_is_that_of_a_slope_that_changes_by_its_own_size_over_400_m():
+    # A slope that walks at random gains its own square as variance over 400 m; its mean over 300 m differs from
+    # what it is about by half of what it gains over them.
+    assert pytest.approx(300.0 / 400.0 / 2.0) == ROUGHNESS**2
+
+
+def test_the_greatest_seed_and_a_single_simulation_are_taken():
+    errors_m = simulate_profile_errors(STEEP_M, TREE, STEP_M, 1.0, 60.0, 1, seed=2**64 - 1)
+
+    assert errors_m.shape == (9, 1)
+    assert errors_m.any()
+
+
+@pytest.mark.parametrize(
+    ("value", "is_sound"), [(0.0, True), (-1e-9, False), (math.nan, False), (math.inf, False)]
+)
+def test_figures_of_stations_are_not_negative_and_end_where_they_must(value, is_sound):
+    for given in (value, [1.0, value, 2.0]):
+        if is_sound:
+            assert of_stations("a figure", given, 3).tolist() == np.broadcast_to(given, 3).tolist()
+        else:
+            with pytest.raises(ValueError, match="a figure must be finite and not negative"):
+                of_stations("a figure", given, 3)
+    if value > 0.0:
+        assert of_stations("a figure", value, 2, endless=True).tolist() == [math.inf] * 2
+    elif not is_sound:
+        with pytest.raises(ValueError, match="a figure must not be negative"):
+            of_stations("a figure", value, 2, endless=True)

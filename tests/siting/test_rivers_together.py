@@ -1,4 +1,4 @@
-"""What sites do to a river together, part by part: streams, water bodies, free-flowing stream and limits by hand."""
+"""What sites do to a river together, by hand: streams, water bodies, free-flowing stream and the limits."""
 
 import geopandas
 import numpy as np
