@@ -341,3 +341,14 @@ def test_elevations_that_are_not_float32_are_refused():
     elevation_m, valid = ground("123")
     with pytest.raises(ValueError, match="must be float32, not float64"):
         flood(elevation_m.astype(float), valid, streams("..."), CLOSED, 10.0, 10.0)
+
+
+def test_a_window_of_more_cells_than_numbers_of_32_bits_count_is_refused():
+    # With a ring of cells around it exactly 2 to the power of 31; one value in memory stands for all.
+    shape = 2**16 - 2, 2**15 - 2
+    ground, valid, seed = (
+        np.broadcast_to(each, shape) for each in (np.float32(1.0), np.bool_(True), np.int32(NO_SEED))
+    )
+
+    with pytest.raises(ValueError, match="65534 × 32766 cells is too large"):
+        flood(ground, valid, seed, (False,) * 4, 10.0, 10.0)

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from sitefinder.dem.grid import Grid, Window, tile_windows, whole
-from sitefinder.dem.priority_flood import NO_SEED, OFF_DEM, SINK, UNKNOWN
+from sitefinder.dem.priority_flood import NO_SEED, OFF_DEM, SINK, UNKNOWN, Sinks
 from sitefinder.dem.stream_cells import StreamCells
 from sitefinder.dem.tiles import (
     MISSING,
@@ -14,6 +14,7 @@ from sitefinder.dem.tiles import (
     drain_tile,
     drain_window,
     merge_tile_sums,
+    sinks_of_tile,
     sums_of_labels,
 )
 
@@ -250,3 +251,17 @@ def test_tiles_with_different_covariates_are_refused():
     ]
     with pytest.raises(ValueError, match="different covariates"):
         merge_tile_sums(tiles, 3)
+
+
+def test_basins_of_a_tile_are_those_that_its_cells_drain_to_at_their_place_in_the_grid():
+    sinks = Sinks(np.array([3, 0, 7]), np.array([1, 2, 5]), np.array([1.5, 4.0, 2.5]))
+    number = np.array([[2, -1, 0], [2, 2, -1]], dtype=np.int32)
+
+    table = sinks_of_tile(sinks, number, Window(10, 20, 9, 9))
+
+    assert table.values.tolist() == [[13, 21, 1.5, 1], [17, 25, 2.5, 3]]
+    assert table.dtypes.to_dict() == SINK_COLUMNS
+    for none in (None, np.full((2, 3), -1, dtype=np.int32)):
+        nothing = sinks_of_tile(sinks, none, Window(10, 20, 9, 9))
+        assert len(nothing) == 0
+        assert nothing.dtypes.to_dict() == SINK_COLUMNS
