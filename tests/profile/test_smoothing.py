@@ -149,9 +149,10 @@ def test_where_a_stream_does_not_fall_it_has_no_slope():
 def test_where_no_datum_holds_a_station_the_other_elevations_do(weight):
     # Stations of streams of their own, so that nothing but its own level holds each.
     downstream, step_m = np.full(3, -1, dtype=np.int32), np.zeros(3)
+    main = main_upstream(downstream, step_m)
     given = np.array([5.0, np.nan, np.nan]), np.array(weight), np.array([1.0, 2.0, 3.0])
 
-    found_m = smoothed(*given, main_upstream(downstream, step_m), downstream, step_m, np.zeros(3, bool), np.ones(3))
+    found_m = smoothed(*given, main, downstream, step_m, np.zeros(3, bool), np.ones(3))
 
     assert found_m == pytest.approx([5.0 if weight[0] else 1.0, 2.0, 3.0])
     nothing = np.zeros(0)
