@@ -150,3 +150,42 @@ def test_a_bank_at_the_border_of_another_streams_ground_is_not_taken_for_the_cha
     assert np.isnan(wide.raw_m[0])
     assert whole.raw_m.tolist() == [4.0]
     assert raised.offset_m.tolist() == [0.0]
+
+
+@pytest.mark.parametrize("turned", [1, -1])
+@pytest.mark.parametrize(
+    ("apart", "beyond_m", "is_given"),
+    [(1, 3.9, False), (3, 3.9, False), (4, 3.9, True), (3, 4.0, True), (1, NAN, True)],
+)
+def test_lower_ground_of_another_stream_within_three_points_of_the_lowest_own_one_hides_the_channel(
+    turned, apart, beyond_m, is_given
+):
+    # The lowest own ground, 4 m, is in the second of ten columns; the other stream has the last ones.
+    elevation_m, owned = np.full(10, 9.0), np.arange(10) < 1 + apart
+    elevation_m[1], elevation_m[1 + apart :] = 4.0, beyond_m
+
+    found = channels([np.append(9.0, elevation_m)[::turned]], owned=[np.append(True, owned)[::turned]])
+
+    assert np.isnan(found.raw_m[0]) != is_given
+    assert found.offset_m.tolist() == [-30.0 * turned]
+
+
+def test_a_channel_at_either_end_is_doubtful_and_one_point_alone_is_its_own_end():
+    found = channels([[5.0, 8.0, 9.0], [9.0, 8.0, 5.0], [9.0, 8.0, 9.0], [NAN, NAN, NAN]])
+
+    assert found.doubtful.tolist() == [True, True, False, False]
+    assert channels([[5.0]]).doubtful.tolist() == [True]
+
+
+def test_each_station_may_have_banks_of_its_own_height():
+    pond = [8.0, 7.0, 5.1, 5.0, 5.1, 6.0, 3.0]
+
+    assert channels([pond, pond], min_bank_m=np.array([0.8, 1.2])).raw_m.tolist() == [5.0, 3.0]
+    # A bank just as high as is asked for is one.
+    assert channels([pond], min_bank_m=1.0).raw_m.tolist() == [5.0]
+
+
+def test_a_point_as_near_to_another_stream_is_its_own_and_one_a_little_nearer_is_not():
+    # 20 m up the tributary, points 20 m to the side are as near to the main stem.
+    assert owned_across(0.0, 20.0, 1, half_width_m=20.0) == [True] * 5
+    assert owned_across(0.0, 19.9, 1, half_width_m=20.0) == [False, True, True, True, False]

@@ -197,3 +197,48 @@ def test_heads_that_are_not_known_stay_unknown(river):
 
     assert np.isnan(shrunk["head_m"][0])
     assert shrunk["head_m"][1] == 2.0
+
+
+@pytest.mark.parametrize(("known", "moves"), [(19, False), (20, True)])
+def test_barriers_need_twenty_known_drops_of_which_one_is_above_nothing(river, known, moves):
+    likely = asked(river, stations=20)
+    table = candidates(scheme_type=["at_barrier"], head_m=[2.5], head_se_m=0.5)
+    drop_m = np.append(np.random.default_rng(8).lognormal(0.3, 0.4, known), [np.nan, 1.0])
+    se_m = np.append(np.full(known + 1, 0.5), np.nan)
+
+    assert (shrink_heads(table, likely, drop_m, se_m)["head_m"][0] != 2.5) == moves
+    # Drops of nothing make no prior.
+    assert shrink_heads(table, likely, np.zeros(known), np.full(known, 0.5))["head_m"].tolist() == [2.5]
+
+
+def test_stretches_shorter_than_the_first_length_and_longer_than_the_last_have_these_ones_priors(river):
+    likely = asked(river)
+    head_m, se_m = np.array([0.2, 30.0]), np.array([0.1, 2.0])
+
+    found_m, sd_m = shrunk_by_length(head_m, se_m, np.array([5.0, 5000.0]), likely)
+
+    for row, (times, prior) in enumerate([(0.1, likely.priors[0]), (10.0, likely.priors[-1])]):
+        mean, sd = posterior(head_m[[row]] / times, se_m[[row]] / times, prior)
+        assert found_m[row] == pytest.approx(times * mean[0], rel=1e-9)
+        assert sd_m[row] == pytest.approx(times * sd[0], rel=1e-9)
+
+
+def test_no_segments_make_no_priors_and_a_level_stream_none_either():
+    count = 60
+    downstream = np.append(np.arange(1, count), -1).astype(np.int32)
+    step_m, segment_m = np.append(np.full(count - 1, 50.0), 0.0), np.append(0.0, np.full(count - 1, 50.0))
+    errors_m, nowhere = np.zeros((count, 2), dtype=np.float32), np.zeros(count, dtype=bool)
+
+    level = head_priors(np.zeros(count), errors_m, downstream, step_m, segment_m, nowhere, 500.0)
+    none = head_priors(np.zeros(count), errors_m, downstream, step_m, np.zeros(count), nowhere, 500.0)
+    unknown = head_priors(np.full(count, np.nan), errors_m, downstream, step_m, segment_m, nowhere, 500.0)
+
+    for found in (level, none, unknown):
+        assert (found.length_m.tolist(), found.priors) == ([], [])
+
+
+def test_the_longest_length_is_that_of_the_longest_candidate_even_below_the_segment(river):
+    assert asked(river, longest_m=30.0).length_m.tolist() == [30.0]
+    assert asked(river, longest_m=STEP_M).length_m.tolist() == [STEP_M]
+    assert asked(river, longest_m=51.0).length_m.tolist() == [STEP_M, 51.0]
+    assert asked(river, longest_m=75.0).length_m.tolist() == [STEP_M, 75.0]

@@ -83,3 +83,18 @@ def test_a_step_must_pass_both_an_amount_and_its_standard_errors(drop, se, is_fo
 def test_a_segment_without_elevation_or_just_below_a_confluence_holds_no_step():
     assert steps([2.0, 0.0, 0.0, 0.0])[0] == []
     assert steps([0.0, np.nan, 0.0, 0.0])[0] == []
+
+
+@pytest.mark.parametrize(
+    ("drop", "se", "is_found"), [(1.0, 0.0, True), (0.99, 0.0, False), (1.5, 0.5, True), (1.49, 0.5, False)]
+)
+def test_a_step_of_just_the_amount_and_just_its_standard_errors_is_one(drop, se, is_found):
+    assert bool(steps([0.0, 0.0, 0.0, drop, 0.0, 0.0, 0.0], se=se)[0]) == is_found
+
+
+def test_the_slopes_of_both_sides_count_half_each():
+    # 0.3 m a segment above and 0.1 m below: of 2 m the stream itself falls 0.2 m.
+    found, excess_m = steps([0.3, 0.3, 0.3, 2.0, 0.1, 0.1, 0.1])
+
+    assert found == [4]
+    assert excess_m == pytest.approx([1.8])
