@@ -223,12 +223,12 @@ def class_edges(values):
     above = known[known > 0]
     if not len(above):
         return np.array([0.0, 1.0])
-    decades = range(math.floor(math.log10(above.min())) - 1, math.floor(math.log10(above.max())) + 2)
+    decades = range(math.floor(math.log10(above.min())), math.floor(math.log10(above.max())) + 2)
     # Read from text, so that 0.2 is the nearest number to 0.2 and not a product.
     ladder = np.array([float(f"{step:g}e{decade}") for decade in decades for step in STEPS])
     last = np.searchsorted(ladder, above.max(), side="right")
     first = max(np.searchsorted(ladder, above.min(), side="right"), last - MAX_CLASSES + 1)
-    return np.concatenate([[0.0], ladder[min(first, last) : last + 1]])
+    return np.concatenate([[0.0], ladder[first : last + 1]])
 
 
 def distribution(values, length_m, edges):

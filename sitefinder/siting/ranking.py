@@ -132,9 +132,8 @@ def _normalised(values, own, name, kind):
     if kind == "rank":
         # Those without a figure come last.
         place = np.apply_along_axis(_mean_ranks, 0, np.where(missing, -np.inf, better))
-        result = (place - 1.0) / max(len(better) - 1, 1) if len(better) > 1 else np.ones(better.shape)
-        alike = (better == better[:1]).all(axis=0) if len(better) else np.ones(better.shape[1], dtype=bool)
-        result = np.where(alike, 1.0, result)
+        alike = (better == better[:1]).all(axis=0)
+        result = np.where(alike, 1.0, (place - 1.0) / max(len(better) - 1, 1))
     else:
         known = own[np.isfinite(own)]
         worst, best = (known.min(), known.max()) if len(known) else (0.0, 0.0)

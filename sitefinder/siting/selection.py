@@ -94,7 +94,6 @@ def choose_best_set(downstream, tailrace, value, boundary_start, boundary):
     Two short stretches that together beat the long one that holds both:
 
     >>> from sitefinder.siting.candidates import boundary_of_path
-    >>> from sitefinder.siting.candidates import boundary_of_path
     >>> downstream = np.array([1, 2, -1], dtype=np.int32)
     >>> start, station = boundary_of_path(downstream, [0, 1, 0], [1, 2, 2])
     >>> choose_best_set(downstream, [1, 2, 2], [3.0, 4.0, 6.0], start, station)

@@ -142,3 +142,48 @@ def test_criteria_of_which_less_is_better_are_criteria():
     weights = dict.fromkeys(LESS_IS_BETTER, 1.0)
 
     assert set(by_score(**weights).score.weights) == set(LESS_IS_BETTER)
+
+
+@pytest.mark.parametrize("normalisation", ["range", "rank"])
+def test_a_site_alone_is_the_best_where_it_has_a_figure(normalisation):
+    alone = SITES.iloc[[1]]
+
+    found = ranked(alone, by_score(normalisation, energy_mwh=1.0, road_distance_m=3.0)).criteria
+
+    # Its road is not known.
+    assert found.set_index("criterion")["normalised"].to_dict() == {"energy_mwh": 1.0, "road_distance_m": 0.0}
+    assert found.set_index("criterion")["points"].to_dict() == {"energy_mwh": 0.25, "road_distance_m": 0.0}
+
+
+def test_by_rank_sites_without_a_figure_come_last_and_count_among_the_steps():
+    found = ranked(SITES, by_score("rank", road_distance_m=1.0)).criteria.set_index("site_id")["normalised"]
+
+    # 100 m, 300 m, 500 m and nothing, which is below all.
+    assert found.to_dict() == pytest.approx({"d": 1.0, "a": 2 / 3, "c": 1 / 3, "b": 0.0})
+
+
+def test_a_criterion_of_which_no_site_has_a_figure_gives_nothing():
+    nothing = SITES.assign(road_distance_m=np.nan)
+
+    for normalisation in ("range", "rank"):
+        found = ranked(nothing, by_score(normalisation, road_distance_m=1.0)).criteria
+        assert found["normalised"].tolist() == [0.0] * 4
+
+
+@pytest.mark.parametrize(("rank_by", "sign"), [("net_value", 1.0), ("energy", 1.0), ("lcoe_per_kwh", -1.0)])
+def test_simulations_are_compared_so_that_greater_is_better(rank_by, sign):
+    column = {"net_value": "net_annual_value", "energy": "energy_mwh"}.get(rank_by, rank_by)
+    drawn = {column: np.array([[1.0, 2.0], [3.0, 0.5]])}
+
+    values = values_ranked_by(SITES[:2], drawn, RankingSettings(rank_by=rank_by))
+
+    assert values.tolist() == (sign * drawn[column]).tolist()
+
+
+def test_a_simulation_beyond_the_worst_and_the_best_site_counts_as_these():
+    drawn = {"energy_mwh": np.array([[0.5, 1.0], [9.0, 2.5], [4.0, 1.75], [3.0, 3.0]])}
+
+    values = values_ranked_by(SITES, drawn, by_score(energy_mwh=1.0))
+
+    # From 1 to 4 MWh.
+    assert values == pytest.approx(np.array([[0.0, 0.0], [1.0, 0.5], [1.0, 0.25], [2 / 3, 2 / 3]]))
