@@ -252,3 +252,74 @@ def test_of_pieces_in_a_circle_only_the_one_that_closes_it_with_the_ways_out_is_
 
 def test_a_ring_that_ends_where_it_begins_is_not_turned(lines):
     assert knot(lines, ring=[(0, 200), (-30, 190), (-30, 210), (0, 200)]) == {"loop"}
+
+
+# Pieces of drawn lines with their directions, by falls of the pieces as they were drawn [m].
+def directed(lines, falls_m, **vertices):
+    drawn = lines(**vertices)
+    ids = drawn["feature_id"].to_numpy(dtype=object)
+    pieces, _ = cut_lines(drawn["geometry"].to_numpy(), ids, snap_m=1.0)
+    assert len(pieces.start) == len(falls_m)
+    return direct_pieces(pieces, np.array(falls_m, dtype=float), ids, np.arange(len(ids)))
+
+
+@pytest.mark.parametrize(
+    ("falls_m", "is_turned"),
+    [
+        # A climb of half a metre is noise. Of two pieces the longer one decides, and of equal ones neither.
+        ((-0.5, 0.0), False),
+        ((-0.51, 0.0), True),
+        ((np.nan, np.nan), False),
+        ((-9.0, 0.6), True),
+        ((-0.6, 9.0), True),
+    ],
+)
+def test_a_stream_is_turned_whose_longer_part_climbs_by_more_than_half_a_metre(lines, falls_m, is_turned):
+    found = directed(lines, falls_m, upper=[(0, 300), (0, 100)], lower=[(0, 100), (0, 0)])
+
+    assert found.is_turned.tolist() == [is_turned] * 2
+
+
+@pytest.mark.parametrize("upper_m", [100, 150])
+def test_where_at_least_as_much_falls_as_climbs_only_what_climbs_is_turned(lines, upper_m):
+    # Both pieces fall to where they meet, which is the outlet then.
+    found = directed(lines, (1.0, -9.0), upper=[(0, 100 + upper_m), (0, 100)], lower=[(0, 100), (0, 0)])
+
+    assert found.is_turned.tolist() == [False, True]
+    assert found.repairs == [("streams", "lower", "drawn upstream", "turned")]
+
+
+@pytest.mark.parametrize(
+    ("falls_m", "outlets"), [((9.0, 0.51, 0.6), 2), ((9.0, 0.5, 0.6), 1), ((9.0, np.nan, 0.6), 1)]
+)
+def test_loose_ends_are_outlets_where_two_or_more_are_fallen_to_by_more_than_half_a_metre(lines, falls_m, outlets):
+    vertices = {"stem": [(0, 300), (0, 100)], "left": [(0, 100), (-50, 0)], "right": [(0, 100), (90, 0)]}
+
+    found = directed(lines, falls_m, **vertices)
+
+    assert (found.way_out < 0).sum() == outlets
+    assert found.is_turned.sum() == 2 - outlets
+    assert {row[2] for row in found.repairs} == ({"drawn upstream"} if outlets == 1 else set())
+
+
+@pytest.mark.parametrize("rule", ["longest", "shortest", "straightest", "order"])
+def test_rules_of_shape_say_so(lines, rule):
+    assert basis(build_network(lines(**BRAID), snap_m=1.0, main_path=rule)) == {"shape"}
+
+
+@pytest.mark.parametrize(
+    ("values", "canal", "said"),
+    [((2.0, 1.0), None, "column"), ((1.0, 1.0), None, "shape"), ((np.nan, np.nan), None, "shape")]
+    + [((2.0, 1.0), "bend", "canal"), ((2.0, 1.0), "both", "column"), ((np.nan, 1.0), None, "column")],
+)
+def test_what_decided_a_parting_is_said(lines, values, canal, said):
+    drawn = lines(**BRAID).assign(main_path_value=[np.nan, *values, np.nan])
+    drawn["is_canal"] = drawn["feature_id"].isin(["bend", "cut"] if canal == "both" else [canal])
+
+    assert basis(build_network(drawn, snap_m=1.0, main_path="column")) == {said}
+
+
+def test_a_name_that_both_arms_carry_or_neither_does_decides_nothing(lines):
+    for names in (["Ardelm", "Ardelm", "Ardelm", ""], ["Ardelm", "", "", "Ardelm"], ["", "Orm", "", ""]):
+        network = build_network(lines(**BRAID).assign(stream=names), snap_m=1.0)
+        assert (arms(network), basis(network)) == ({"bend"}, {"shape"})
