@@ -166,3 +166,96 @@ def test_no_rule_or_layer_of_one_has_a_say():
 
     assert "found_candidates" in needed
     assert not needed & {"rule_overlaps", "verdicts", "closed_months", "best_case", "energy"}
+
+
+# One survey of one stream, with these errors of the heads [m].
+def one_survey(errors_m, value=None, **columns):
+    count = len(errors_m)
+    stretches, stations = stream(count, **columns)
+    drawn = np.append(np.array(errors_m, dtype=float), 0.0)[:, None].astype(np.float32)
+    value = Worth(np.full(count, 100.0), np.ones(count)) if value is None else value
+    return luck_of_chosen(stretches, stations, drawn, value, LIMITS_M)
+
+
+@pytest.mark.parametrize(
+    ("error_m", "columns", "luck"),
+    [
+        # Heads at the limits are within them, by what is measured and by what is claimed.
+        (4.0, {}, 10.0),
+        (4.125, {}, None),
+        (-5.0, {}, -12.5),
+        (-5.125, {}, None),
+        # Errors count by a quarter where the standard error was halved, but what is measured has its limits too.
+        (3.0, {"head_se_m": 0.2}, 3.75),
+        (4.125, {"head_se_m": 0.2}, None),
+        # A head that was raised by 4 m is claimed to be that of the survey and these once more.
+        (0.0, {"head_uncorrected_m": 2.0}, 10.0),
+        (0.125, {"head_uncorrected_m": 2.0}, None),
+        (-2.0, {"head_uncorrected_m": 2.0}, 5.0),
+    ],
+)
+def test_luck_is_what_is_claimed_beyond_the_truth_in_standard_errors(error_m, columns, luck):
+    sums = one_survey([error_m], **columns)
+
+    assert sums.loc["diversion"].tolist() == pytest.approx([0.0, 0.0] if luck is None else [1.0, luck], abs=1e-5)
+
+
+def test_a_head_without_an_error_is_chosen_beyond_the_limits_and_has_no_luck():
+    certain = {"head_m": [20.0, 6.0], "head_se_m": [0.0, 0.4], "head_uncorrected_se_m": [0.0, 0.4]}
+
+    # It takes what the other one would, whatever the survey says of it.
+    sums = one_survey([0.5, 0.5], Worth(np.array([100.0, 99.0]), np.ones(2)), **certain)
+    surveyed = one_survey([0.5, 0.5], Worth(np.array([100.0, 99.0]), np.ones(2)), head_surveyed=[True, False])
+
+    assert sums.loc["diversion"].tolist() == [0.0, 0.0]
+    assert surveyed.loc["diversion"].tolist() == [0.0, 0.0]
+
+
+@pytest.mark.parametrize(
+    ("value", "per_m", "chosen"),
+    [(100.0, 1.0, 1.0), (np.nan, 1.0, 0.0), (100.0, np.nan, 0.0), (-0.5, 1.0, 0.0), (-0.25, 1.0, 1.0)],
+)
+def test_where_no_plant_fits_or_pays_nothing_is_chosen(value, per_m, chosen):
+    sums = one_survey([0.5], Worth(np.array([value]), np.array([per_m])))
+
+    assert sums.loc["diversion", "sites"] == chosen
+
+
+def test_a_metre_of_head_adds_its_value_to_what_is_compared():
+    # Of two with 10 each the second gains 0.4 and the first 0.3 by the survey.
+    sums = one_survey([0.3, 0.1], Worth(np.full(2, 10.0), np.array([1.0, 4.0])))
+
+    assert sums.loc["diversion"].tolist() == pytest.approx([1.0, 0.25], abs=1e-6)
+
+
+def test_luck_counts_to_two_digits_and_without_any_site_nothing_is_taken_off():
+    stretches, _ = stream(1)
+
+    def taken_m(sites, luck):
+        sums = pd.DataFrame({"sites": [sites], "luck": [luck]}, index=["diversion"])
+        return luck_in_heads_m(stretches.table, sums, 0.0).tolist()
+
+    assert taken_m(1000.0, 123.4) == pytest.approx([0.12 * SE_M])
+    assert taken_m(1000.0, 126.0) == pytest.approx([0.13 * SE_M])
+    assert taken_m(1000.0, -126.0) == [0.0]
+    assert taken_m(0.0, 0.0) == [0.0]
+    # No more than there is of the head, and nothing off one whose error is not known.
+    assert taken_m(1.0, 1000.0) == [HEAD_M]
+    unknown = stretches.table.assign(head_se_m=np.nan)
+    sums = pd.DataFrame({"sites": [1.0], "luck": [1.0]}, index=["diversion"])
+    assert luck_in_heads_m(unknown, sums, 0.0).tolist() == [0.0]
+
+
+def test_plants_keep_their_distance_in_the_surveys_too():
+    # Two diversions one above the other with 50 m between them.
+    downstream = np.array([1, 2, 3, -1], dtype=np.int32)
+    stations = pd.DataFrame({"downstream": downstream, "to_downstream_m": [50.0, 50.0, 50.0, 0.0]})
+    table = stream(2)[0].table.assign(intake=[0, 2], tailrace=[1, 3])
+    stretches = Stretches(table, np.array([0, 1, 2]), np.array([1, 2]), np.array([1, 3], dtype=np.int32))
+    value = Worth(np.array([100.0, 90.0]), np.zeros(2))
+
+    def sites(free_m):
+        sums = luck_of_chosen(stretches, stations, np.zeros((4, 1), np.float32), value, LIMITS_M, free_m)
+        return sums.loc["diversion", "sites"]
+
+    assert [sites(free_m) for free_m in (0.0, 50.0, 50.5)] == [2.0, 2.0, 1.0]
