@@ -581,7 +581,7 @@ def _for_fish_and_limits(ends, ponds, entered, value, options, amounts, maximum)
 # The step of the value that a new barrier must have, where the settings ask for it.
 def _barrier_step(value, barrier_cost):
     if barrier_cost.any():
-        yield NOT_WORTH_A_BARRIER.name, (barrier_cost == 0) | (np.nan_to_num(value) > 0)
+        yield NOT_WORTH_A_BARRIER.name, (barrier_cost == 0) | (value > 0)
 
 
 # Values by which the selection takes first as many existing structures as it can, if the settings prefer them:
@@ -604,10 +604,11 @@ def _in_order(steps):
 # Value of each candidate, and whether it is positive and the LCOE within the limit.
 def _value(valued, settings):
     value = valued["energy_mwh" if settings.ranking.choose_by == "energy" else "net_annual_value"].to_numpy()
-    enough = np.nan_to_num(value, nan=-1.0) > 0
+    # What is not known is not above nothing, nor within a limit.
+    enough = value > 0
     limit = settings.costs.max_lcoe_per_kwh
     if limit is not None:
-        enough &= np.nan_to_num(valued["lcoe_per_kwh"].to_numpy(), nan=np.inf) <= limit
+        enough &= valued["lcoe_per_kwh"].to_numpy() <= limit
     return value, enough
 
 
@@ -636,10 +637,9 @@ def _keeps_limits(stretches, valued, settings):
 # The user's hard limits that are set, as steps.
 def _limits(stretches, valued, ranking):
     if ranking.min_power_kw > 0:
-        power_kw = np.nan_to_num(valued["power_kw"].to_numpy(), nan=0.0)
-        yield POWER_TOO_SMALL.name, power_kw >= ranking.min_power_kw
+        yield POWER_TOO_SMALL.name, valued["power_kw"].to_numpy() >= ranking.min_power_kw
     if ranking.max_road_distance_m is not None:
-        distance_m = np.nan_to_num(stretches.table["road_distance_m"].to_numpy(dtype=float), nan=np.inf)
+        distance_m = stretches.table["road_distance_m"].to_numpy(dtype=float)
         yield ROAD_TOO_FAR.name, distance_m <= ranking.max_road_distance_m
 
 

@@ -89,7 +89,7 @@ def test_of_two_stations_the_nearer_to_the_length_is_taken_and_none_far_from_it(
 )
 def test_the_lower_end_is_the_station_nearest_to_the_length_within_a_quarter_of_it(steps_m, lower):
     downstream = np.array([1, 2, -1], dtype=np.int32)
-    # Errors of the lower ends tell which one is taken; the second station begins no stretch that is asked for.
+    # Errors of the lower ends show which one is taken; the second station begins no stretch that is asked for.
     errors_m = np.repeat(np.array([[0.0], [1.0], [2.0]], dtype=np.float32), 2, axis=1)
     is_lower = np.array([True, lower == 1, lower != 1])
 

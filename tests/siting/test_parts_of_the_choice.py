@@ -1,6 +1,7 @@
 """Parts of the choice of sites by themselves: sums of losses, ponds, names, limits as one, and alternatives."""
 
 import itertools
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -145,6 +146,34 @@ def test_limits_of_single_sites_are_steps_where_they_are_set_and_hold_at_their_v
     }
 
     assert list(found.values()) == list(steps.values())
+
+
+@pytest.mark.parametrize(
+    ("choose_by", "limit", "enough"),
+    [
+        ("net_value", None, [True, False, False, False, True]),
+        ("net_value", 0.2, [True, False, False, False, False]),
+        ("energy", None, [False, False, True, True, True]),
+        ("energy", 0.2, [False, False, True, False, False]),
+    ],
+)
+def test_what_is_chosen_by_is_above_nothing_and_the_lcoe_up_to_its_limit(choose_by, limit, enough):
+    valued = pd.DataFrame(
+        {
+            "net_annual_value": [1.0, 0.0, -1.0, np.nan, np.inf],
+            "energy_mwh": [np.nan, 0.0, 2.0, 3.0, 4.0],
+            "lcoe_per_kwh": [0.2, 0.1, 0.2, np.nan, 0.21],
+        }
+    )
+    settings = SimpleNamespace(
+        ranking=RankingSettings(choose_by=choose_by), costs=SimpleNamespace(max_lcoe_per_kwh=limit)
+    )
+
+    value, is_enough = selection._value(valued, settings)
+
+    assert is_enough.tolist() == enough
+    column = "energy_mwh" if choose_by == "energy" else "net_annual_value"
+    assert value == pytest.approx(valued[column].to_numpy(), nan_ok=True)
 
 
 def test_what_fish_lose_is_counted_from_the_uppermost_grounds_down():
