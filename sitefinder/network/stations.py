@@ -215,9 +215,9 @@ def features_of_reaches(reaches, parts):
     part_from_m, part_to_m = parts["from_m"].to_numpy()[part], parts["to_m"].to_numpy()[part]
     from_m, to_m = np.maximum(begins, part_from_m), np.minimum(ends, part_to_m)
     holds = to_m - from_m > SHORTEST_M
-    length_m = np.where(part_to_m > part_from_m, part_to_m - part_from_m, 1.0)
+    length_m = part_to_m - part_from_m
     drawn_from_m, drawn_to_m = parts["feature_from_m"].to_numpy()[part], parts["feature_to_m"].to_numpy()[part]
-    per_m = (drawn_to_m - drawn_from_m) / length_m
+    per_m = np.divide(drawn_to_m - drawn_from_m, length_m, out=np.zeros(len(part)), where=length_m > 0)
     table = pd.DataFrame(
         {
             "reach": reach,

@@ -255,7 +255,7 @@ def _shares(links, lines, feature_of_head):
     share = np.where(has_above, lines["arm_share"].to_numpy(dtype=np.float64)[feature_of_head], 0.0)
     beside = np.where(has_above, links["downstream_link"].to_numpy()[links["leaves_link"]], len(links))
     together = np.bincount(beside, weights=share, minlength=len(links) + 1)[beside]
-    return np.where(together > 1.0, share / np.maximum(together, 1.0), share)
+    return share / np.maximum(together, 1.0)
 
 
 # Catchment [km²] outside of streams that enter; a feature has to begin just one stream to bring it in.

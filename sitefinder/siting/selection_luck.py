@@ -73,7 +73,7 @@ def luck_of_chosen(stretches, stations, errors_m, worth, limits_m, free_m=0.0):
         for name in ("head_m", "head_se_m", "head_uncorrected_m", "head_uncorrected_se_m")
     )
     errs = ~table["head_surveyed"].to_numpy(dtype=bool) & (se_m > 0.0)
-    kept = np.where(errs, (se_m / np.where(errs, found_se_m, 1.0)) ** 2, 0.0)
+    kept = np.divide(se_m, found_se_m, out=np.zeros(len(table)), where=errs) ** 2
     downstream = stations["downstream"].to_numpy().astype(np.int32)
     intake, tailrace = (table[name].to_numpy().astype(np.int32) for name in ("intake", "tailrace"))
     builds = builds_at_intake(table["scheme_type"])
@@ -95,8 +95,8 @@ def luck_of_chosen(stretches, stations, errors_m, worth, limits_m, free_m=0.0):
         picked = best_picks(downstream, *order, worth_now, boundary.start, boundary.station)
         chosen = trace_upstream(downstream, picked, boundary.start, boundary.station, len(table))
         times += chosen
-        own_luck = np.rint(LUCK_UNITS * off_m / np.where(errs, se_m, 1.0)) / LUCK_UNITS
-        luck += np.where(chosen & errs, own_luck, 0.0)
+        own_luck = np.divide(off_m, se_m, out=np.zeros(len(table)), where=errs)
+        luck += np.where(chosen, np.rint(LUCK_UNITS * own_luck) / LUCK_UNITS, 0.0)
     own = pd.DataFrame({"scheme_type": table["scheme_type"].astype(str), SITES: times, LUCK: luck})
     return own[errs].groupby("scheme_type")[[SITES, LUCK]].sum()
 
