@@ -208,7 +208,7 @@ def _closing_circles(start, end, way_out, upward):
     _, knot = components(one, other, count, strong=True)
     height = np.zeros(count, dtype=np.int64)
     height[upward] = np.arange(len(upward))
-    still = ~on_way & (one != other) & (knot[one] == knot[other]) & (height[one] < height[other])
+    still = ~on_way & (knot[one] == knot[other]) & (height[one] < height[other])
     return circles ^ still
 
 

@@ -104,3 +104,11 @@ def test_the_lengths_given_are_not_altered():
     orders([2, 2, -1], length_m)
 
     assert length_m.tolist() == [1.0, 2.0, 3.0]
+
+
+def test_an_arm_that_leaves_the_first_of_all_links_has_the_order_of_what_meets_there():
+    # 0 and 1 meet where the stream parts into main 2 and arm 3, which join in 4.
+    found = orders([2, 2, 4, 4, -1], leaves_link=[-1, -1, -1, 0, -1])
+
+    assert found.strahler.tolist() == [1, 1, 2, 2, 2]
+    assert found.shreve.tolist() == [1, 1, 2, 2, 2]
