@@ -82,7 +82,8 @@ def _stations_of(link, geometry, at, reach, is_headwater, spacing_m):
     behind = shapely.get_coordinates(shapely.line_interpolate_point(geometry, np.maximum(at - span, 0.0)))
     step = ahead - behind
     length = np.hypot(step[:, 0], step[:, 1])
-    step = np.where(length[:, None] > 0, step / np.where(length > 0, length, 1.0)[:, None], [1.0, 0.0])
+    east = np.tile([1.0, 0.0], (len(at), 1))
+    step = np.divide(step, length[:, None], out=east, where=length[:, None] > 0)
     return pd.DataFrame(
         {
             "link": np.full(len(at), link, dtype=np.int32),

@@ -9,6 +9,7 @@ from sitefinder.dem.grid import Grid
 from sitefinder.dem.stream_cells import stream_cells
 from sitefinder.network.quality import (
     _are_neighbours,
+    _ridge_heights,
     count_crossings,
     list_close_streams,
     list_crossings,
@@ -239,3 +240,13 @@ def test_a_ridge_from_one_link_to_the_next_is_found_along_the_main_stem():
         "drawn over a ridge",
         "kept; at 0 m it stands 30.0 m above what is up- and downstream",
     ] in found
+
+
+def test_ridges_stand_above_what_is_up_and_downstream_from_the_second_station_on():
+    # One link of five stations; the last one has nothing downstream.
+    raw_m = np.array([3.0, 8.0, 2.0, 7.0, 1.0])
+    downstream = np.array([1, 2, 3, 4, -1])
+
+    heights_m = _ridge_heights(raw_m, np.zeros(5, dtype=int), downstream, np.array([-1]))
+
+    assert heights_m.tolist() == [0.0, 5.0, 0.0, 5.0, 0.0]

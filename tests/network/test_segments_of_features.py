@@ -73,3 +73,9 @@ def test_multi_part_features_and_kinds_mix(segments):
 def test_no_segments_and_no_features_mean_nothing(segments):
     assert touched([], segments) == []
     assert touched([shapely.Point(0, 0)], segments.iloc[:0]) == []
+
+
+def test_without_segments_every_station_is_left_unmarked(segments):
+    marked = touched_stations(np.array([shapely.Point(0, 0)], dtype=object), segments[:0], 5.0, 3)
+
+    assert marked.tolist() == [False] * 3
