@@ -19,6 +19,7 @@ from sitefinder.errors import InputError
 from sitefinder.io.bound_files import bound_now
 from sitefinder.io.software import software
 from sitefinder.pipeline.graph import run_stages
+from sitefinder.pipeline.memory import let_finish
 from sitefinder.preparation import StrPath, logo_of
 from sitefinder.report.handover import Handover, handover_of, region_of
 from sitefinder.report.languages import speaking
@@ -324,6 +325,7 @@ def put_in_place(
         bound.validate()
     inputs = _inputs_in(settings, output)
     known = [name for name in KNOWN if name not in inputs]
+    let_finish()
     return list(deliver(output, writers, known, digests, is_own=True))
 
 

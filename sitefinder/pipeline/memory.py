@@ -8,6 +8,7 @@ import functools
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from contextvars import ContextVar
 
 from sitefinder.errors import StageError
 
@@ -88,11 +89,13 @@ def held_to(limit_mb: float | None) -> Iterator[None]:
         return
     watch = _Watch(limit_mb)
     watch.start()
+    known = _watching.set(watch)
     try:
         try:
             yield
         finally:
             watch.stop()
+            _watching.reset(known)
     except MemoryExceeded:
         raise StageError.of(
             "the run takes more memory than it may",
@@ -102,6 +105,16 @@ def held_to(limit_mb: float | None) -> Iterator[None]:
             fix="allow more, or state fewer workers (--workers) or smaller parts (run.part_stations); nothing was "
             "delivered, and the next run goes on from what was kept",
         ) from None
+
+
+def let_finish() -> None:
+    """Let what `held_to` watches go on to its end, whatever memory it takes from here.
+
+    For the last steps of a run, which replace files one after the other: stopped in their midst, it would have
+    delivered all the same.
+    """
+    if (watch := _watching.get()) is not None:
+        watch.stop()
 
 
 class _Watch(threading.Thread):
@@ -130,3 +143,6 @@ class _Watch(threading.Thread):
 def _raise_in(thread: int, exception: type[BaseException] | None) -> None:
     raised = None if exception is None else ctypes.py_object(exception)
     ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(thread), raised)
+
+
+_watching: ContextVar[_Watch | None] = ContextVar("watching", default=None)

@@ -7,7 +7,7 @@ import time
 import pytest
 
 from sitefinder.errors import StageError
-from sitefinder.pipeline.memory import held_to, used_mb
+from sitefinder.pipeline.memory import held_to, let_finish, used_mb
 
 MB = 1_000_000
 # A process that takes 200 MB, says so, and waits to be ended.
@@ -66,3 +66,13 @@ def test_processes_below_count():
 def test_an_error_of_the_work_stays_that_error():
     with pytest.raises(KeyError, match="own"), held_to(1e6):
         raise KeyError("own")
+
+
+def test_the_last_steps_are_not_stopped():
+    held = []
+
+    with held_to(used_mb()[0] + 100.0):
+        let_finish()
+        takes(200, held, deadline_s=0.6)
+
+    assert len(held) == 1

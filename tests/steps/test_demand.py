@@ -1,5 +1,6 @@
 """One bad number must not take the machine's memory or disk: what a run needs is worked out and refused before."""
 
+import time
 import tracemalloc
 from types import SimpleNamespace
 
@@ -10,6 +11,7 @@ import pytest
 import shapely
 from small_valley import CRS, write_valley
 
+from sitefinder import inventory
 from sitefinder.errors import ConfigError, InputError, StageError
 from sitefinder.io import computer
 from sitefinder.io.computer import available_memory_mb, free_disk_mb
@@ -215,6 +217,22 @@ def test_a_run_that_takes_more_than_was_foreseen_is_stopped_and_delivers_nothing
 
     assert "found:     5.43 GB in 3 processes" in str(raised.value)
     assert not (valley.parent / "out" / "sites.gpkg").exists()
+
+
+def test_a_run_that_replaces_files_already_is_not_stopped(valley, monkeypatch):
+    used = [(10.0, 1)]
+    monkeypatch.setattr(memory, "LOOK_S", 0.01)
+    monkeypatch.setattr(memory, "used_mb", lambda: used[-1])
+
+    def deliver(*_, **__):
+        used.append((5432.1, 3))
+        time.sleep(0.1)
+        return ["delivered"]
+
+    monkeypatch.setattr(inventory, "deliver", deliver)
+
+    with memory.held_to(2000.0):
+        assert inventory.put_in_place(read_settings(valley), valley.parent / "out", [], {}, {}) == ["delivered"]
 
 
 def test_workers_count_with_the_run(valley):
