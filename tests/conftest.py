@@ -27,6 +27,7 @@ import pytest
 from _pytest.doctest import DoctestModule
 from caught_run import caught_run
 from known_files import know_files
+from known_layers import know_layers
 
 import sitefinder
 
@@ -244,6 +245,12 @@ def _compiled_once(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(Dispatcher, "compile", compile_once)
         yield
+
+
+@pytest.fixture(autouse=True)
+def _layers_read_once():
+    # A fifth of a run of a small region is the reading of its layers, which mostly are those of other tests.
+    know_layers()
 
 
 @pytest.fixture(scope="session")
