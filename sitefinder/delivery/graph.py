@@ -79,11 +79,17 @@ SHARED = [
         content=CONTENT,
     ),
     stage(
+        "selected_candidates",
+        f"{_SELECTED_SITES}:take_selection",
+        "stationing stretches verdicts decisions closed_months sites delivered_sites trial",
+        "rules",
+    ),
+    stage(
         "selected_sites",
         f"{_SELECTED_SITES}:describe_selection",
-        "network stationing catchments heads flows water_bodies quality_flags stretches stream_things verdicts "
-        "decisions months closed_months sites delivered_sites fish_alive trial",
-        "run.seed rules stretches.ends_within_m energy tailwater flows.releases flows.closed_months fish costs "
+        "network stationing catchments heads flows water_bodies quality_flags stretches stream_things months "
+        "selected_candidates fish_alive",
+        "run.seed stretches.ends_within_m energy tailwater flows.releases flows.closed_months fish costs "
         "uncertainty.simulations",
         "turbines costs layers.districts",
     ),
@@ -171,17 +177,22 @@ TABLES = [
     ),
     _table("catchments", _SITE_LINES, "surface stationing terrain ranked_sites sites_table", "run.crs"),
     stage(
+        "structure_outcomes",
+        f"{_STRUCTURE_TABLES}:take_structure_outcomes",
+        "water_bodies stretches closed_months verdicts sites",
+    ),
+    stage(
         "structure_values",
         f"{_STRUCTURE_TABLES}:value_structures",
-        "water_bodies stretches flows water_depths months closed_months verdicts sites",
+        "stretches flows water_depths months structure_outcomes",
         f"{VALUED_BY} {SAFE_BY} {SEASON_BY}",
         "turbines costs",
     ),
     _table(
         "structures",
         _STRUCTURE_TABLES,
-        "stationing water_bodies stretches energy verdicts sites delivered_sites ranked_sites structure_values "
-        "trial",
+        "stationing water_bodies stretches energy delivered_sites ranked_sites structure_outcomes "
+        "structure_values trial",
         "run.crs stretches.scheme_types stretches.min_head_m stretches.max_head_m stretches.navigation_uses "
         "stretches.abstraction_uses",
         "turbines costs",

@@ -13,7 +13,7 @@ from sitefinder.energy.costs import is_cost_extrapolated
 from sitefinder.energy.fish_survival import drawn_places, of_plants, prob_safe, worst_of_groups
 from sitefinder.energy.valuation import fish_answers, plant_survival
 from sitefinder.network.stations import place_names
-from sitefinder.rules.verdicts import verdicts
+from sitefinder.rules.verdicts import verdicts as verdicts_of
 from sitefinder.siting.access import district_of
 from sitefinder.siting.fish_passage import entered_at
 from sitefinder.siting.passed import builds_barrier
@@ -34,6 +34,25 @@ from sitefinder.vocabulary import (
 ALTERNATIVES_KEPT = 3
 
 
+class SelectedCandidates(NamedTuple):
+    """The selected candidates and, below them, their alternatives, with what rules and decisions left of each.
+
+    ``site_ids`` are those of the selected ones; all else has a row for each: ``numbers`` among all stretches,
+    ``valued`` as of `sitefinder.siting.selection.Offers`, ``ruled`` as `sitefinder.rules.verdicts.verdicts` gives
+    it, ``decided`` as `sitefinder.delivery.decision_table.columns_of_sites`, ``rule_closed_months`` as the stage
+    ``closed_months``, and ``safe_by_passage_limit``. ``exact`` is of the selection as a whole.
+    """
+
+    site_ids: np.ndarray
+    numbers: np.ndarray
+    valued: pd.DataFrame
+    ruled: pd.DataFrame
+    decided: dict[str, np.ndarray]
+    rule_closed_months: np.ndarray
+    safe_by_passage_limit: np.ndarray
+    exact: bool
+
+
 class SelectedSites(NamedTuple):
     """The selected sites before they are simulated.
 
@@ -45,6 +64,37 @@ class SelectedSites(NamedTuple):
     candidates: pd.DataFrame
     kept: np.ndarray
     errors: SiteErrors
+
+
+def take_selection(
+    settings, stationing, stretches, verdicts, decisions, closed_months, sites, delivered_sites, trial
+):
+    """What the description of sites reads of the selection, so that rules elsewhere do not describe them again.
+
+    Parameters are the results of the stages of those names.
+
+    Returns
+    -------
+    SelectedCandidates
+        Those delivered.
+    """
+    offers = sites.offers
+    picked = delivered_sites.picked
+    tailrace_reach = stationing.stations["reach"].to_numpy()[stretches.table["tailrace"].to_numpy()]
+    others = alternatives(offers, ALTERNATIVES_KEPT, tailrace_reach)
+    # Alternatives to a site are delivered with it, those that no site blocks where they lie in the part.
+    blocker, inside = offers.blocked_by[others].astype(np.int64), candidates_in(trial, stationing, stretches.table)
+    kept = np.concatenate([picked, others[np.where(blocker >= 0, np.isin(blocker, picked), inside[others])]])
+    return SelectedCandidates(
+        site_ids=delivered_sites.ids[delivered_sites.is_delivered],
+        numbers=kept,
+        valued=offers.valued.iloc[kept].reset_index(drop=True),
+        ruled=verdicts_of(verdicts.stretch_marks.held, settings.rules, kept).drop(columns="only_reason"),
+        decided=columns_of_sites(stationing, stretches, verdicts, decisions, kept),
+        rule_closed_months=closed_months[kept].astype(np.int64),
+        safe_by_passage_limit=offers.safe_by_passage_limit[kept],
+        exact=offers.exact,
+    )
 
 
 def describe_selection(
@@ -59,35 +109,23 @@ def describe_selection(
     quality_flags,
     stretches,
     stream_things,
-    verdicts,
-    decisions,
     months,
-    closed_months,
-    sites,
-    delivered_sites,
+    selected_candidates,
     fish_alive,
-    trial,
 ):
     """The delivered candidates and their alternatives, described.
 
-    Parameters are the results of the stages of those names; `sites` is the selection, `fish_alive` its passage
-    survival.
+    Parameters are the results of the stages of those names; `fish_alive` is the passage survival of the selection.
 
     Returns
     -------
     SelectedSites
     """
-    offers = sites.offers
-    picked = delivered_sites.picked
-    tailrace_reach = stationing.stations["reach"].to_numpy()[stretches.table["tailrace"].to_numpy()]
-    others = alternatives(offers, ALTERNATIVES_KEPT, tailrace_reach)
-    # Alternatives to a site are delivered with it, those that no site blocks where they lie in the part.
-    blocker, inside = offers.blocked_by[others].astype(np.int64), candidates_in(trial, stationing, stretches.table)
-    kept = np.concatenate([picked, others[np.where(blocker >= 0, np.isin(blocker, picked), inside[others])]])
+    kept = selected_candidates.numbers
     table = _described(
-        settings, inputs, network, stationing, catchments, flows, quality_flags, stretches, verdicts, offers, kept
+        settings, inputs, network, stationing, catchments, flows, quality_flags, stretches, selected_candidates
     )
-    table["rule_closed_months"] = closed_months[kept].astype(np.int64)
+    table["rule_closed_months"] = selected_candidates.rule_closed_months
     # Months that a group of fish closes are listed with those of rules.
     table["closed_months"] = [
         text if not months_of(bits) else MONTH_SEPARATOR.join(str(month) for month in months_of(bits))
@@ -102,28 +140,26 @@ def describe_selection(
     uses = _of_structure(held_by, use_flags(water_bodies.structures))
     table["flags"] = with_flags(table["flags"], uses)
     table["flags"] = with_flags(table["flags"], passed_flags(settings, stationing, stretches, stream_things, kept))
-    decided = columns_of_sites(stationing, stretches, verdicts, decisions, kept)
-    table["flags"] = with_flags(table["flags"], decided.pop("decision_flags"))
-    table = table.assign(**decided)
+    decided = selected_candidates.decided
+    table["flags"] = with_flags(table["flags"], decided["decision_flags"])
+    table = table.assign(**{name: column for name, column in decided.items() if name != "decision_flags"})
     table["new_barrier"] = builds_barrier(table)
     table["needs"] = needs_of_sites(inputs.costs, table, water_bodies.structures)
-    table = _with_fish(fish_alive, offers, kept, table)
-    own = table.iloc[: len(picked)].reset_index(drop=True)
-    own["site_id"] = delivered_sites.ids[delivered_sites.is_delivered]
+    table = _with_fish(fish_alive, selected_candidates, table)
+    own = table.iloc[: len(selected_candidates.site_ids)].reset_index(drop=True)
+    own["site_id"] = selected_candidates.site_ids
     errors = site_errors(settings, stationing, catchments, heads, flows, own)
     return SelectedSites(own, table, kept, errors)
 
 
 # The selected candidates and alternatives, each with its valuation, flags, position and flows.
 def _described(
-    settings, inputs, network, stationing, catchments, flows, quality_flags, stretches, judged, offers, kept
+    settings, inputs, network, stationing, catchments, flows, quality_flags, stretches, selected_candidates
 ):
-    stations, links = stationing.stations, network.links
+    stations, links, kept = stationing.stations, network.links, selected_candidates.numbers
     table = stretches.table.iloc[kept].reset_index(drop=True)
-    valued = offers.valued.iloc[kept].reset_index(drop=True)
-    table = pd.concat([table, valued], axis=1)
-    ruled = verdicts(judged.stretch_marks.held, settings.rules, kept).reset_index(drop=True)
-    table = pd.concat([table, ruled.drop(columns="only_reason")], axis=1)
+    table = pd.concat([table, selected_candidates.valued], axis=1)
+    table = pd.concat([table, selected_candidates.ruled], axis=1)
     intake, tailrace = table["intake"].to_numpy(), table["tailrace"].to_numpy()
     for name, at in (("intake", intake), ("tailrace", tailrace)):
         places = place_names(network.parts, stations["link"].to_numpy()[at], stations["distance_m"].to_numpy()[at])
@@ -188,17 +224,17 @@ def _fish_figures(settings, inputs, table):
 
 # Fish survival on the least favourable migration path through the site. If losses were rounded
 # up, a better selection may exist, and sites on a migration path are flagged.
-def _with_fish(alive, offers, kept, table):
+def _with_fish(alive, selected_candidates, table):
     entered = entered_at(
         table["scheme_type"], *(table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
     )
     worst = alive.worst[entered]
-    rounded = (worst >= 0) & (not offers.exact)
+    rounded = (worst >= 0) & (not selected_candidates.exact)
     flags = with_flags(table["flags"], np.where(rounded, SURVIVAL_ROUNDED.name, ""))
     return table.assign(
         flags=flags,
         passage_survival=np.where(worst >= 0, alive.survival[worst], np.nan),
-        fish_safe_by_passage_limit=offers.safe_by_passage_limit[kept],
+        fish_safe_by_passage_limit=selected_candidates.safe_by_passage_limit,
     )
 
 

@@ -1,5 +1,7 @@
 """What lies on the stream at each site, and what every structure could give, as tables of the delivery."""
 
+from typing import NamedTuple
+
 import geopandas
 import numpy as np
 import pandas as pd
@@ -126,9 +128,53 @@ def _places(stationing, things):
     return points
 
 
-def value_structures(
-    settings, inputs, water_bodies, stretches, flows, water_depths, months, closed_months, verdicts, sites
-):
+class StructureOutcomes(NamedTuple):
+    """What became of the candidate at each structure.
+
+    ``candidate`` is its number among all stretches, -1 for a structure without one, and ``because`` why the
+    selection has no site there, "" where it names no reason. All else has a row for each of the ``numbers``, those
+    of the candidates in the order of the structures: ``choice`` is the turbine choice that rules left it,
+    ``valued`` and ``blocked_by`` are as of `sitefinder.siting.selection.Offers`, ``closed_months`` is as the stage
+    of that name gives them.
+    """
+
+    candidate: np.ndarray
+    because: np.ndarray
+    numbers: np.ndarray
+    choice: np.ndarray
+    valued: pd.DataFrame
+    blocked_by: np.ndarray
+    closed_months: np.ndarray
+
+
+def take_structure_outcomes(water_bodies, stretches, closed_months, verdicts, sites):
+    """What the tables of structures read of the selection, so that rules elsewhere do not make them again.
+
+    Parameters are the results of the stages of those names.
+
+    Returns
+    -------
+    StructureOutcomes
+    """
+    candidate, offers = _candidates(water_bodies.structures, stretches), sites.offers
+    because = np.full(len(candidate), "", dtype=object)
+    cases = [(name, ~passing[candidate]) for name, passing in offers.ladder if len(passing)]
+    cases.append((FISH_SURVIVAL_TOO_LOW.name, np.append(offers.kept_out, False)[candidate]))
+    for name, applies in cases:
+        because[(candidate >= 0) & applies & (because == "")] = name
+    own = candidate[candidate >= 0]
+    return StructureOutcomes(
+        candidate=candidate,
+        because=because,
+        numbers=own,
+        choice=verdicts.choice[own],
+        valued=offers.valued.iloc[own].reset_index(drop=True),
+        blocked_by=offers.blocked_by[own],
+        closed_months=closed_months[own],
+    )
+
+
+def value_structures(settings, inputs, stretches, flows, water_depths, months, structure_outcomes):
     """Energy and cost of plants at structures where none pays, at the turbine and size of the lowest LCOE.
 
     Parameters are the results of the stages of those names.
@@ -144,17 +190,18 @@ def value_structures(
     The plant that loses least is as small as can be: it says nothing of what the place could give, nor of the
     price at which it would pay. The plant of the lowest LCOE does.
     """
-    candidate = _candidates(water_bodies.structures, stretches)
-    own = np.unique(candidate[candidate >= 0])
-    value = sites.offers.valued["net_annual_value"].to_numpy(dtype=np.float64)[own]
-    own = own[(verdicts.choice[own] < 0) | ~(value > 0.0)]
+    own, rows = np.unique(structure_outcomes.numbers, return_index=True)
+    value = structure_outcomes.valued["net_annual_value"].to_numpy(dtype=np.float64)[rows]
+    loses = (structure_outcomes.choice[rows] < 0) | ~(value > 0.0)
     if settings.ranking.choose_by != "net_value":
-        own = own[:0]
+        loses[:] = False
+    own, rows = own[loses], rows[loses]
     cheapest = settings.energy.model_copy(update={"design_by": "lcoe_per_kwh"})
     cheap = settings.model_copy(update={"energy": cheapest})
     few = stretches._replace(table=stretches.table.iloc[own].reset_index(drop=True))
     valued = value_all(cheap, inputs, few, flows, water_depths) if len(own) else pd.DataFrame()
-    closed = value_closed(cheap, inputs, few, flows, water_depths, months, closed_months[own])
+    closed_months = structure_outcomes.closed_months[rows]
+    closed = value_closed(cheap, inputs, few, flows, water_depths, months, closed_months)
     return with_closed(valued, closed).set_axis(own)
 
 
@@ -165,10 +212,9 @@ def make_structures(
     water_bodies,
     stretches,
     energy,
-    verdicts,
-    sites,
     delivered_sites,
     ranked_sites,
+    structure_outcomes,
     structure_values,
     trial,
 ):
@@ -189,9 +235,9 @@ def make_structures(
         table[name] = table[name].astype(float)
     for name in ("powered", "fish_pass", "removal_planned", "removed"):
         table[name] = table[name].astype(bool)
-    given = (stretches, energy, verdicts, sites, delivered_sites, ranked_sites, structure_values)
+    given = (stretches, energy, delivered_sites, ranked_sites, structure_outcomes, structure_values)
     table = table.assign(**_best_plants(inputs, table, *given))
-    table["rejection_reason"] = _why_none(settings, table, water_bodies, stretches, sites)
+    table["rejection_reason"] = _why_none(settings, table, water_bodies, structure_outcomes)
     columns = [column.name for column in LAYERS["structures"].columns]
     geometry = table["geometry"].to_numpy(dtype=object)
     frame = geopandas.GeoDataFrame(table[columns], geometry=geometry, crs=settings.run.crs)
@@ -209,14 +255,12 @@ def _candidates(structures, stretches):
 
 # Columns of the best plant of each structure: as the rules allow it, else with any turbine, as if they did.
 def _best_plants(
-    inputs, structures, stretches, energy, verdicts, sites, delivered_sites, ranked_sites, structure_values
+    inputs, structures, stretches, energy, delivered_sites, ranked_sites, structure_outcomes, structure_values
 ):
-    candidate = _candidates(structures, stretches)
-    has = np.flatnonzero(candidate >= 0)
-    own = candidate[has]
-    choice = verdicts.choice[own]
+    has = np.flatnonzero(structure_outcomes.candidate >= 0)
+    own, choice = structure_outcomes.numbers, structure_outcomes.choice
     table = stretches.table.iloc[own].reset_index(drop=True)
-    valued = sites.offers.valued.iloc[own].reset_index(drop=True)
+    valued = structure_outcomes.valued.copy()
     barred = np.flatnonzero(choice < 0)
     free = valued_for(energy.iloc[own[barred]].reset_index(drop=True), np.full(len(barred), ANY_MAY))
     for name in valued:
@@ -239,7 +283,7 @@ def _best_plants(
         **{name: np.full(len(structures), np.nan) for name in ("head_m", "flow_mean_m3s", *PLANT)},
     }
     columns["site_id"][has] = [site_of.get(number, "") for number in own.tolist()]
-    columns["blocked_by"][has] = [site_of.get(number, "") for number in sites.offers.blocked_by[own].tolist()]
+    columns["blocked_by"][has] = [site_of.get(number, "") for number in structure_outcomes.blocked_by.tolist()]
     columns["turbine"][has] = turbines[valued["turbine"].to_numpy(dtype=np.int64)]
     needs_pass = needs_fish_pass(table, inputs.costs) & ~table["has_fish_pass"].to_numpy(dtype=bool)
     screened = valued["screened"].to_numpy(dtype=bool)
@@ -332,15 +376,13 @@ def needs_of_sites(costs, table, structures):
 
 
 # Why each structure has no site: what it is, then its stream, its head, and the steps of the selection.
-def _why_none(settings, structures, water_bodies, stretches, sites):
-    offers, candidate = sites.offers, _candidates(structures, stretches)
-    limits = settings.stretches
+def _why_none(settings, structures, water_bodies, outcomes):
+    limits, candidate = settings.stretches, outcomes.candidate
     kind = kinds_of_structures(structures, limits.navigation_uses, limits.abstraction_uses)
     station = structures["station"].to_numpy(dtype=np.int64)
     on_stream = station >= 0
     examined = bool(set(limits.scheme_types) & set(schemes_that("uses_structure")))
     drop_m = structures["drop_m"].to_numpy(dtype=np.float64)
-    everywhere = np.ones(len(structures), dtype=bool)
     cases = [
         (REMOVED, structures["removed"].to_numpy()),
         (NO_STREAM_NEAR, ~on_stream),
@@ -356,18 +398,14 @@ def _why_none(settings, structures, water_bodies, stretches, sites):
             (reason, on_stream & getattr(water_bodies, name)[station])
             for reason, name in ((STANDING_WATER, "standing"), (DEVELOPED, "developed"), (TIDAL, "tidal"))
         ),
-        (SCHEME_NOT_EXAMINED, ~everywhere | (not examined)),
+        (SCHEME_NOT_EXAMINED, np.full(len(structures), not examined)),
         (HEAD_TOO_LARGE, (candidate < 0) & (drop_m > limits.max_head_m)),
         (HEAD_TOO_SMALL, candidate < 0),
     ]
-    because = [(reason.name, applies) for reason, applies in cases]
-    because += [(name, (candidate >= 0) & ~passing[candidate]) for name, passing in offers.ladder if len(passing)]
-    because += [
-        (FISH_SURVIVAL_TOO_LOW.name, (candidate >= 0) & np.append(offers.kept_out, False)[candidate]),
-        (BETTER_SITE.name, everywhere),
-    ]
     reason = np.full(len(structures), "", dtype=object)
-    for name, applies in because:
-        reason[applies & (reason == "")] = name
+    for each, applies in cases:
+        reason[applies & (reason == "")] = each.name
+    reason = np.where(reason == "", outcomes.because, reason)
+    reason[reason == ""] = BETTER_SITE.name
     reason[structures["site_id"].to_numpy() != ""] = ""
     return reason
