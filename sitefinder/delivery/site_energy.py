@@ -118,7 +118,7 @@ def sites_apart(selected_sites, flows, water_depths, months):
     Returns
     -------
     dict of str to callable
-        By ``site_id``, without arguments. Each gives the shares by the names of the results. Where nothing is
+        By ``site_id``. Each takes names of the results and gives the shares of these by name. Where nothing is
         selected, one item holds no site, so that the tables have their columns.
     """
     results = {"flows": flows, "water_depths": water_depths, "months": months}
@@ -127,7 +127,7 @@ def sites_apart(selected_sites, flows, water_depths, months):
     return {site_id: partial(_shares, selected_sites, own, results) for site_id, own in rows.items()}
 
 
-def _shares(selected_sites, rows, results):
+def _shares(selected_sites, rows, results, wanted):
     table = selected_sites.own.iloc[rows].drop(columns=list(OF_NEIGHBOURS)).reset_index(drop=True)
     ends = {name: table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace")}
     stations = np.unique(np.concatenate(list(ends.values())))
@@ -135,7 +135,7 @@ def _shares(selected_sites, rows, results):
     counted = {name: np.searchsorted(stations, at) for name, at in ends.items()}
     errors = SiteErrors(*(part[rows] for part in selected_sites.errors))
     site = OneSite(table.assign(**counted), errors, ends["tailrace"])
-    return {"selected_sites": site} | {name: SHARES[name](result, extent) for name, result in results.items()}
+    return {name: SHARES[name](results[name], extent) if name in results else site for name in wanted}
 
 
 def simulate_site(settings, inputs, selected_sites, flows, water_depths, months):

@@ -58,11 +58,11 @@ class PerItem(NamedTuple):
       the items' results are kept.
     - Cut from the results of earlier stages that ``cut_from`` names, where nothing crosses from one item to
       another. ``items`` takes these results by name, and those of ``cut_by``, which say how to cut. It gives for
-      each item a function that makes its shares of ``cut_from``, a dict by name; where it has a ``size``, items of
-      greatest size are begun first, so that no long one is left when the others are done. Stages with the same
-      ``items``
-      get the same share of a result. The stage's function takes the shares in place of the whole results, so that
-      the same function could do all items at once. An item's result is kept under what its shares hold, of which
+      each item a function that takes names in ``cut_from`` and makes the item's shares of these results, a dict by
+      name; where it has a ``size``, items of greatest size are begun first, so that no long one is left when the
+      others are done. Stages with the same ``items`` get the same share of a result. The stage's function takes
+      the shares in place of the whole results, so that the same function could do all items at once. An item's
+      result is kept under what its shares hold, of which
       ``content`` gives a digest, whatever they were made from, so that what came to the same is not done again.
       ``joined`` takes the results by item, and what ``items`` takes; what it gives is kept as the result of any
       other stage. ``argument`` is what an item is called in a plan. No item needs another, so that they could be
@@ -584,17 +584,20 @@ class Results(Mapping[str, Any]):
             if self._tasks_done is not None:
                 self._tasks_done(len(found), len(items))
 
-        # Shares are cut when there is room for their work, and those whose result is kept need none.
+        # Shares are cut when there is room for their work, and those whose result is kept need none. What a stage
+        # before has found of a share is not cut again for it.
         def missing() -> Iterator[tuple[str, dict[str, Any]]]:
             for item in sorted(items, key=lambda name: -getattr(items[name], "size", 0)):
-                own = items[item]()
+                own: dict[str, Any] = {}
                 if self._store is not None:
-                    recipes[item] = self._recipe_of_share(stage, cut, item, own)
+                    recipes[item] = self._recipe_of_share(stage, cut, item, items[item], own)
                     kept = self._kept_item(self._store, recipes[item])
                     if kept is not None:
                         done(item, kept.result)
                         continue
                 log_started(stage.name, item)
+                if others := [name for name in cut.cut_from if name not in own]:
+                    own |= items[item](others)
                 yield item, own
                 # Gone before the next ones are cut.
                 del own
@@ -612,14 +615,19 @@ class Results(Mapping[str, Any]):
         joined = loaded(cut.joined)({item: found[item] for item in items}, **whole)
         return joined, time.perf_counter() - begun
 
-    # The recipe of one of those items: what its own shares of the earlier results hold.
-    def _recipe_of_share(self, stage: Stage, cut: PerItem, item: str, shares: dict[str, Any]) -> Recipe:
+    # The recipe of one of those items: what its own shares of the earlier results hold. Those that must be cut to
+    # know that are added to `shares`.
+    def _recipe_of_share(
+        self, stage: Stage, cut: PerItem, item: str, make: Callable[..., Any], shares: dict[str, Any]
+    ) -> Recipe:
         if cut.content is None:
             raise TypeError(f"stage {stage.name!r} is cut, but declares no content of a share")
-        held = {
-            f"share of {name}": self._content_of_share(cut.items, cut.content, place_of(name, item), share)
-            for name, share in shares.items()
-        }
+        known = {name: (cut.items, cut.content, place_of(name, item)) for name in cut.cut_from}
+        if unknown := [name for name, key in known.items() if key not in self._share_contents]:
+            shares |= make(unknown)
+        for name, share in shares.items():
+            self._share_contents[known[name]] = str(loaded(cut.content)(share))
+        held = {f"share of {name}": self._share_contents[key] for name, key in known.items()}
         return self._recipes[stage.name][0].of_item(item, held, cut.takes)
 
     # The kept result of an item, if there is one.
@@ -636,13 +644,6 @@ class Results(Mapping[str, Any]):
         if name in self._parts and not self._executor.is_here:
             return self._parts[name].carried(stage.depends_on.get(name, ()))
         return self._scoped(stage, name)
-
-    # What a share holds. Several stages take the same one.
-    def _content_of_share(self, items: Function | str, content: Function | str, place: str, share: Any) -> str:
-        known = self._share_contents.get((items, content, place))
-        if known is None:
-            known = self._share_contents[items, content, place] = str(loaded(content)(share))
-        return known
 
     # The answer of a stage's function and its seconds, without those of what it reads. What was given in parts
     # must be the same afterwards, also where the stage fails: then that is why, unless the disk refuses to be

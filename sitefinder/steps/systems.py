@@ -22,7 +22,7 @@ from sitefinder.siting.limits import RiverParts
 from sitefinder.steps.part_size import part_stations
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     import numpy.typing as npt
 
@@ -187,13 +187,13 @@ def _rows_by_system(system: npt.NDArray[np.int64], count: int) -> list[npt.NDArr
 
 
 class Share(NamedTuple):
-    """What makes the shares of a system or part when it is called, and the number of candidates there."""
+    """What makes a system's or part's shares of results when called with their names; number of its candidates."""
 
-    make: Callable[[], dict[str, Any]]
+    make: Callable[[Sequence[str]], dict[str, Any]]
     size: int
 
-    def __call__(self) -> dict[str, Any]:
-        return self.make()
+    def __call__(self, names: Sequence[str]) -> dict[str, Any]:
+        return self.make(names)
 
 
 def cut(systems: Systems, **results: Any) -> dict[str, Share]:
@@ -209,7 +209,7 @@ def cut(systems: Systems, **results: Any) -> dict[str, Share]:
     Returns
     -------
     dict of str to Share
-        By the names of the systems. Each gives the shares by the names of the results, with
+        By the names of the systems. Each takes names of the results and gives the shares of these by name, with
         numbers of stations, reaches and candidates counted within the system.
     """
     listed = next(name for name in ("stretches", "candidates", "found_candidates") if name in results)
@@ -272,7 +272,7 @@ def cut_in_parts(systems: Systems, **results: Any) -> dict[str, Share]:
 
 # The shares of some candidates, with the stations of these alone.
 def _shares_of_part(
-    candidates: npt.NDArray[np.int64], stretches: Stretches, results: dict[str, Any]
+    candidates: npt.NDArray[np.int64], stretches: Stretches, results: dict[str, Any], names: Sequence[str]
 ) -> dict[str, Any]:
     chosen = np.zeros(len(stretches.table), dtype=bool)
     chosen[candidates] = True
@@ -284,11 +284,11 @@ def _shares_of_part(
     stations = np.flatnonzero(is_taken)
     number = np.full(count, -1, dtype=np.int64)
     number[stations] = np.arange(len(stations))
-    return _shares(Extent(stations, number, candidates), results)
+    return _shares(Extent(stations, number, candidates), results, names)
 
 
-def _shares(extent: Extent, results: dict[str, Any]) -> dict[str, Any]:
-    return {name: SHARES[name](result, extent) for name, result in results.items()}
+def _shares(extent: Extent, results: dict[str, Any], names: Sequence[str]) -> dict[str, Any]:
+    return {name: SHARES[name](results[name], extent) for name in names}
 
 
 class OwnStations(NamedTuple):

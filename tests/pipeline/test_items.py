@@ -27,7 +27,7 @@ class Rivers:
     """The graph ``gauged`` → ``doubled`` (cut by river) → ``total``, with a list of what was really run."""
 
     def __init__(self, folder):
-        self.folder, self.ran = folder, []
+        self.folder, self.ran, self.cut = folder, [], []
         self.flows, self.numbers = {"Aller": [1, 2], "Bode": [3]}, {"factor": 2, "remark": 0}
 
     def stages(self):
@@ -47,7 +47,14 @@ class Rivers:
             return sum(sum(flows) for flows in doubled)
 
         def cut(names, gauged):
-            return {name: lambda name=name: {"gauged": gauged[name]} for name in names}
+            return {name: lambda wanted, name=name: shares(wanted, name, gauged) for name in names}
+
+        def shares(wanted, name, gauged):
+            self.cut += [f"{each} of {name}" for each in wanted]
+            return {each: {"gauged": gauged}[each][name] for each in wanted}
+
+        def tripled(gauged):
+            return [3 * flow for flow in gauged]
 
         def joined(found, names, gauged):
             return [found[name] for name in names]
@@ -59,6 +66,7 @@ class Rivers:
                 Stage("names", names, ("gauged",)),
                 Stage("doubled", doubled, ("numbers", "names", "gauged"), {"numbers": ("factor",)}, each),
                 Stage("total", total, ("doubled",)),
+                Stage("tripled", tripled, ("names", "gauged"), {}, each),
             ],
             ("numbers",),
         )
@@ -74,6 +82,7 @@ class Rivers:
 
     def run(self):
         self.ran.clear()
+        self.cut.clear()
         recipes, log = self.recipes(), {}
         with open_store(self.folder, containers) as store:
             given = {"numbers": self.numbers}
@@ -119,6 +128,9 @@ def test_a_change_in_one_item_leaves_the_kept_results_of_the_others(rivers):
         "doubled: Aller": True,
         "doubled: Bode": False,
         "total": False,
+        "tripled": False,
+        "tripled: Aller": True,
+        "tripled: Bode": False,
     }
 
 
@@ -129,6 +141,17 @@ def test_an_item_does_not_depend_on_its_neighbours_or_on_the_order_of_items(rive
 
     assert rivers.run() == 2 * (7 + 3 + 5)
     assert rivers.ran == ["gauged", "doubled [5]", "doubled [7]", "total"]
+
+
+def test_a_share_is_cut_again_only_for_work_that_is_to_be_done(rivers):
+    rivers.run()
+    first = list(rivers.cut)
+    rivers.numbers["remark"] = 1
+    rivers.run()
+
+    # For its content and the first stage at once, then for the second stage.
+    assert first == 2 * ["gauged of Aller", "gauged of Bode"]
+    assert rivers.cut == ["gauged of Aller", "gauged of Bode"]
 
 
 def test_items_that_come_to_the_same_are_not_done_again_and_a_setting_redoes_all(rivers):

@@ -53,7 +53,7 @@ def one_by_one(stage, results, others):
     """The joined result of a stage, and those of its items."""
     whole = {name: results[name] for name in stage.each.takes}
     items = loaded(stage.each.items)(**whole)
-    found = {name: stage.function(**others, **shares()) for name, shares in items.items()}
+    found = {name: stage.function(**others, **shares(stage.each.cut_from)) for name, shares in items.items()}
     return loaded(stage.each.joined)(found, **whole), found
 
 
