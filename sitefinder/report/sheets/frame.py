@@ -3,6 +3,7 @@
 import base64
 import io
 import math
+import re
 from collections import defaultdict
 from functools import cache
 
@@ -220,8 +221,8 @@ class Frame:
         right, foot = self.at(shown[2], shown[1])
         size = [max(2, math.ceil(length * CELLS_PER_MM)) for length in (right - left, foot - top)]
         picture = io.BytesIO()
-        # Compressed little: the PDF compresses it again.
-        Image.fromarray(grey).resize(size, Image.Resampling.BILINEAR, box).save(picture, "PNG", compress_level=1)
+        # Not compressed: the compiler unpacks it and compresses it its own way.
+        Image.fromarray(grey).resize(size, Image.Resampling.BILINEAR, box).save(picture, "PNG", compress_level=0)
         self._drawn.append(
             f'<image x="{left:.3f}" y="{top:.3f}" width="{right - left:.3f}" height="{foot - top:.3f}" '
             'preserveAspectRatio="none" href="data:image/png;base64,'
@@ -436,19 +437,31 @@ class Frame:
         return "M" + "L".join(f"{across:.2f} {down:.2f}" for across, down in zip(x, y, strict=True))
 
 
+# The rules of `map.css` in their order, each with the classes that it is for; without any it is for all.
 @cache
-def _style():
-    return (HERE / "map.css").read_text(encoding="utf-8")
+def _style_rules():
+    text = re.sub(r"/\*.*?\*/", "", (HERE / "map.css").read_text(encoding="utf-8"), flags=re.DOTALL)
+    rules = re.findall(r"([^{}]+)(\{[^{}]*\})", text)
+    return [
+        (frozenset(re.findall(r"\.([\w-]+)", where)), f"{' '.join(where.split())} {look}") for where, look in rules
+    ]
+
+
+# What `map.css` says of these classes. Sheets have hundreds of small drawings, each with a style of its own.
+@cache
+def _style_of(classes):
+    return "\n".join(rule for those, rule in _style_rules() if not those or those & classes)
 
 
 def svg(content, left, top, width, height, hatched_actions=()):
     """A drawing of some millimetres as an SVG text, in the look of `map.css`."""
     hatches = "".join(hatch_pattern(action, f"hatch-{action}", HATCH_MM) for action in hatched_actions)
     defined = f"<defs>{hatches}</defs>" if hatches else ""
+    classes = frozenset(each for several in re.findall('class="([^"]*)"', content) for each in several.split())
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.2f}mm" height="{height:.2f}mm" '
         f'viewBox="{left:.2f} {top:.2f} {width:.2f} {height:.2f}">'
-        f"<style>{_style()}</style>{defined}{content}</svg>"
+        f"<style>{_style_of(classes)}</style>{defined}{content}</svg>"
     )
 
 
