@@ -329,7 +329,7 @@ def _owners(first):
 
 
 # Sum of each row's values over the stations of each stretch, shape (rows, m). They are added in the order of the
-# stations, one after the other, as bincount does.
+# stations, one after the other, as bincount does; stations without a value, which most are under a rule, add none.
 # Values and sums that are known are taken for rows that are the same: what is certain and what is possible are so
 # under most rules.
 def _sums(first, stations, values, known=None):
@@ -339,20 +339,20 @@ def _sums(first, stations, values, known=None):
         if known is not None and np.array_equal(values[row], known[0][row]):
             sums[row] = known[1][row]
         else:
-            sums[row] = np.bincount(owner, weights=values[row][stations], minlength=count)
+            taken = np.flatnonzero((values[row] != 0.0)[stations])
+            sums[row] = np.bincount(owner[taken], weights=values[row][stations[taken]], minlength=count)
     return sums
 
 
 # Whether each stretch takes at least `enough_m` of one reach under each rule, shape (rows, m).
 def _fills_a_reach(first, stations, reach, enough_m, values):
     result = np.zeros((len(values), len(first) - 1), dtype=bool)
-    of_station = np.asarray(reach)[stations]
-    owner, reaches = _owners(first), enough_m.shape[1]
+    reach, owner, reaches = np.asarray(reach), _owners(first), enough_m.shape[1]
     for row, (metres, enough) in enumerate(zip(values, enough_m, strict=True)):
-        taken_m = metres[stations]
-        on_reach = (of_station >= 0) & (taken_m > 0.0)
-        pairs, place = _kinds(owner[on_reach] * reaches + of_station[on_reach])
-        filled_m = np.bincount(place, weights=taken_m[on_reach], minlength=len(pairs))
+        taken = np.flatnonzero(((reach >= 0) & (metres > 0.0))[stations])
+        at = stations[taken]
+        pairs, place = _kinds(owner[taken] * reaches + reach[at])
+        filled_m = np.bincount(place, weights=metres[at], minlength=len(pairs))
         filled = pairs[filled_m >= enough[pairs % reaches]]
         result[row, filled // reaches] = True
     return result
