@@ -97,7 +97,7 @@ def whole_result(stage, given):
     whole = {name: given[name] for name in stage.each.takes}
     others = {name: given[name] for name in stage.reads if name not in whole}
     shares = loaded(stage.each.items)(**whole)
-    found = {name: stage.function(**others, **own()) for name, own in shares.items()}
+    found = {name: stage.function(**others, **own(stage.each.cut_from)) for name, own in shares.items()}
     return loaded(stage.each.joined)(found, **whole)
 
 

@@ -5,14 +5,15 @@ of some bytes, settings and place holds is read once in a process.
 """
 
 import hashlib
+import os
 import sys
 
 READERS, VECTOR = "sitefinder.steps.readers", "sitefinder.io.vector"
 # Modules whose own names must be those that they were: a test that replaces one of them reads every layer itself.
-SEEN = (VECTOR, "sitefinder.io.opening", "sitefinder.io.crs", "pyogrio", "shapely")
+SEEN = (VECTOR, "sitefinder.io.opening", "sitefinder.io.crs", "sitefinder.io.digests", "pyogrio", "shapely")
 # Formats of one file that names no other.
 FORMATS = (".gpkg", ".geojson")
-# Larger files are read each time [bytes], and so many layers are kept; the oldest goes first.
+# Larger files are read each time [bytes]. At most this number of layers is kept; the oldest goes first.
 MOST_BYTES, MOST_LAYERS = 1_000_000, 300
 
 
@@ -35,7 +36,8 @@ class KnownLayers:
         if not (path.suffix in FORMATS and path.is_file() and self._is_unpatched()):
             return self.read_layer(source, folder, crs, area=area, **options)
         files = files_of(path)
-        if sum(file.stat().st_size for file in files) > MOST_BYTES:
+        is_readable = all(os.access(file, os.R_OK) for file in files)
+        if not is_readable or sum(file.stat().st_size for file in files) > MOST_BYTES:
             return self.read_layer(source, folder, crs, area=area, **options)
         with unchanged(*files):
             digest = hashlib.sha256()
