@@ -82,6 +82,14 @@ def test_the_group_with_the_least_margin_decides_and_not_the_one_with_the_least_
     assert worst_of_groups(share[:, :2], grade[:, :2], alike)[0].tolist() == [1]
 
 
+def test_where_no_turbine_stands_no_group_decides(generic_turbines):
+    found = survival_by_group(generic_turbines, None, fish(SMOLTS), [-1], [1.0], [3.0])
+    group, decisive, weakest = worst_of_groups(*of_plants(found, [False]), fish(SMOLTS))
+
+    assert (group[0], weakest[0]) == (-1, -1)
+    assert np.isnan(decisive[0])
+
+
 @pytest.mark.parametrize(("bypass_survival", "least_m3s"), [(0.8, 0.0), (0.79, np.inf)])
 def test_behind_a_screen_that_guides_every_fish_the_bypass_alone_decides(
     generic_turbines, screen, bypass_survival, least_m3s
