@@ -189,6 +189,7 @@ def test_the_chosen_size_is_at_least_as_good_as_all_of_its_curve(
     assert (sizes["net_annual_value"] <= best * (1 + np.sign(best) * 1e-12)).all()
     assert sizes.groupby("stretch").size().max() == 9
     assert not sizes.duplicated(["stretch", "flow_design_m3s"]).any()
+    assert sizes.index.tolist() == list(range(len(sizes)))
     # Where the best is one of the first flows, it is in the curve.
     options = turbine_options(rows, *data[1:], depths)
     assert len(options.merge(sizes, on=["stretch", "turbine", "screened", "flow_design_m3s", "energy_mwh"])) > 0

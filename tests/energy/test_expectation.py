@@ -105,6 +105,22 @@ def test_stations_with_exponents_of_their_own_rise_by_them(settings):
             assert drawn.survey_m[draw] == pytest.approx(exact.survey_m[0], rel=0.02)
 
 
+@pytest.mark.parametrize("closed", [(), (2,)])
+def test_in_closed_months_turbines_stand(settings, closed):
+    flow = curve()
+    model, points = level_model(flow, 0.2), scenarios(1, 2)
+    month = np.where(np.arange(flow.shape[1]) % 3 == 0, 2, 1).astype(np.int8)
+    model = model._replace(errors=model.errors._replace(month=month), closed_months=closed)
+    left_of = residual_flow_of((False, False), settings.flows.releases)
+
+    drawn = drawn_water(model, *points, WaterDepths(0.4 * flow**0.4, np.array([0.5])), settings, left_of)
+
+    for is_shut in (
+        np.zeros((2, len(month)), dtype=bool) if drawn.is_shut is None else np.atleast_2d(drawn.is_shut)
+    ):
+        assert is_shut.tolist() == np.isin(month, closed).tolist()
+
+
 def test_the_datum_of_a_rating_does_not_matter(settings):
     flow = curve()
     model, points = level_model(flow, 0.4), scenarios(1, 4)

@@ -162,6 +162,17 @@ def test_a_rotor_rests_while_the_water_is_too_shallow(rotor):
     assert found.power_mean_kw[0] == pytest.approx(0.75 * 1000 * 0.50625)
 
 
+def test_a_stream_that_is_too_narrow_in_some_bins_alone_has_rotors(rotor):
+    width = np.array([[20.0, 20.0, 20.0, 1.9]])
+    bins = width, np.full((1, 4), 2.0), np.full((1, 4), 1.5)
+
+    found = hydrokinetic_potential(
+        rotor(), *bins, (np.array([20.0]), np.array([2.0])), np.array([1000.0]), np.array([np.nan])
+    )
+
+    assert (found.because[0], found.operating_fraction[0]) == ("", 0.75)
+
+
 @settings(max_examples=150, deadline=None)
 @given(
     width_m=st.floats(2.5, 200.0),

@@ -31,6 +31,7 @@ from sitefinder.energy.fish_survival import (
 from sitefinder.energy.hydraulics import (
     CANAL,
     LEAST_CANAL,
+    LEAST_PIPE,
     MeasuredSection,
     Rating,
     channel_shapes,
@@ -59,6 +60,7 @@ from sitefinder.energy.uncertainty import (
     prob_in_top_n,
 )
 from sitefinder.energy.valuation import turbine_options, value_stretches
+from sitefinder.energy.works import conduit_works
 from sitefinder.settings import CostSettings, FishGroup, FishSettings
 from sitefinder.vocabulary import HYDRAULIC_GEOMETRY, MANNING, MEASURED_SECTION
 
@@ -324,10 +326,18 @@ def test_without_a_screen_nothing_is_paid_lost_or_let_by(generic_costs):
     assert bypass_m3s.tolist() == pytest.approx([2.0 * design.bypass_share, 0.0])
 
 
+def test_the_least_canal_and_pipe_are_all_that_counts_where_they_are_stated(settings, generic_costs):
+    least = pd.DataFrame({"conduit_length_m": [300.0], LEAST_CANAL: [120.0], LEAST_PIPE: [40.0]})
+
+    works = conduit_works(least, np.array([5.0]), generic_costs, settings)
+
+    assert (works.least_m.tolist(), works.penstock_m.tolist(), works.canal_m.tolist()) == ([120.0], [40.0], [0.0])
+
+
 def test_groups_of_stretches_leave_the_same_water(settings, generic_costs):
     releases = settings.flows.releases
     stretches = pd.DataFrame(
-        {"scheme_type": ["diversion", "at_barrier", "diversion"], "has_fish_pass": True}
+        {"scheme_type": ["diversion", "at_barrier", "diversion"], "has_fish_pass": [False, True, True]}
     ).assign(intake_weir_m=0.0, intake_drop_m=[0.0, 0.0, 1.0])
 
     assert [(rows.tolist(), kind) for rows, kind in kinds_of(stretches, generic_costs, releases)] == [
@@ -337,6 +347,9 @@ def test_groups_of_stretches_leave_the_same_water(settings, generic_costs):
     found = dict((kind, rows.tolist()) for rows, kind in kinds_of(stretches, generic_costs, some))
     assert sorted(row for rows in found.values() for row in rows) == [0, 1, 2]
     assert all(kind[0] == (row == 1) for kind, rows in found.items() for row in rows)
+    passes = has_fish_pass(stretches, generic_costs)
+    assert set(passes[[0, 2]]) == {True, False}
+    assert all(kind[1] == passes[row] for kind, rows in found.items() for row in rows)
     assert [rows.tolist() for rows, _ in kinds_of(stretches[:0], generic_costs, some)] == [[]]
 
 
