@@ -13,7 +13,7 @@ import shapely
 
 from sitefinder.errors import InputError
 from sitefinder.settings import StructureSource
-from sitefinder.siting.inventories import inventory_of, joined_inventories, merge_structures
+from sitefinder.siting.inventories import _plain, inventory_of, joined_inventories, merge_structures
 from sitefinder.siting.structures import judge_structures, locate_structures, stated_removed, validate_structures
 
 # The Aune runs east along y = 0 from x = 0, and on below the Beck, which joins it from the north at x = 1000.
@@ -515,3 +515,11 @@ def test_layers_are_not_altered():
     merged({"structures": (frame, own), "state": (frame, own)})
 
     assert frame.equals(before)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "compared"),
+    [("use", "Unused", "none"), ("use", "no", "none"), ("use", "Mill", "mill"), ("material", "no", "no")],
+)
+def test_all_words_for_no_use_are_compared_as_one(name, value, compared):
+    assert _plain(name, value) == compared

@@ -234,3 +234,17 @@ def test_a_distribution_without_classes_has_no_rows():
         [1, 0, 1, 1, 1],
         [2, 1, 5, 2, 6],
     ]
+
+
+@pytest.mark.parametrize("prefer", [True, False])
+def test_existing_structures_come_first_with_each_turbine_that_pays(prefer):
+    settings = SimpleNamespace(prefer_existing=prefer)
+    table = pd.DataFrame({"scheme_type": ["at_barrier", "diversion", "at_barrier"]})
+    value = np.array([[3.0, 2.0], [5.0, -1.0], [-2.0, 1.0]])
+
+    found = selection._existing_first(value, table, settings)
+
+    # More than all candidates together could give: 1 + 3 + 5 + 1.
+    more = np.array([[10.0, 10.0], [0.0, 0.0], [0.0, 10.0]])
+    assert (found - value).tolist() == (more * prefer).tolist()
+    assert selection._existing_first(value[:, 0], table, settings).shape == (3,)

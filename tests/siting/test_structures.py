@@ -413,6 +413,8 @@ def test_the_next_segments_are_those_of_the_stream_past_the_end_of_a_link_and_no
     assert [one.below(each) for each in (1, 3, 5, 6)] == [5, -1, 6, -1]
     assert [two.above(each) for each in (1, 3, 5, 6)] == [-1, -1, -1, 5]
     assert [two.below(each) for each in (1, 3, 5, 6)] == [-1, -1, 6, -1]
+    # A place without length is no segment, nor is none at all.
+    assert [one._with_length(each) for each in (0, 1, -1)] == [-1, 1, -1]
 
 
 @pytest.mark.parametrize(("drop_m", "segment"), [(2.0, 2), (2.2, 3)])
