@@ -92,7 +92,7 @@ def _tree_intervals(below):
         if lower >= 0:
             size[lower] += size[link]
     first, free, next_tree = [0] * len(below), [0] * len(below), 0
-    for link in range(len(below) - 1, -1, -1):  # from the outlets up
+    for link in reversed(range(len(below))):  # from the outlets up
         lower = below[link]
         if lower >= 0:
             first[link] = free[lower]
@@ -243,7 +243,7 @@ def link_orders(downstream_link, length_m, *, leaves_link=None, counts=None):
         if below >= 0 and (main_upstream[below] < 0 or path > longest_above[below]):
             longest_above[below], main_upstream[below] = path, link
     is_main_stem = downstream_link < 0
-    for link in range(count - 1, -1, -1):  # from the outlets up
+    for link in reversed(range(count)):  # from the outlets up
         if is_main_stem[link] and main_upstream[link] >= 0:
             is_main_stem[main_upstream[link]] = True
     sources = distinct_sums(is_source.astype(np.int64), downstream_link, leaves_link)

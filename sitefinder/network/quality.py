@@ -154,7 +154,7 @@ def _ridge_heights(raw_m, link, downstream, main_upstream):
         else:
             before = last[main_upstream[link[station]]] if main_upstream[link[station]] >= 0 else station
         lowest_above[station] = np.fmin(lowest_above[station], lowest_above[before])
-    for station in range(count - 1, -1, -1):  # from the outlets up
+    for station in reversed(range(count)):  # from the outlets up
         if downstream[station] >= 0:
             lowest_below[station] = np.fmin(lowest_below[station], lowest_below[downstream[station]])
     return np.nan_to_num(raw_m - np.fmax(lowest_above, lowest_below))

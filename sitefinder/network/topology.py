@@ -283,7 +283,7 @@ def _names_carried_on(links, parts, repairs):
     names = links["stream"].to_numpy().astype(object).copy()
     upstream = links["main_upstream"].to_numpy()
     features = parts.groupby("link")["feature_id"].first()
-    for link in range(len(links) - 1, -1, -1):  # from the outlets up
+    for link in reversed(range(len(links))):  # from the outlets up
         nameless, above = [], upstream[link]
         while names[link] and above >= 0 and not names[above]:
             nameless.append(int(above))

@@ -5,7 +5,15 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.network.directions import direct_pieces, main_arms
+from sitefinder.network.directions import (
+    _best_root,
+    _contrary,
+    _direction,
+    _orders_without_partings,
+    _ways,
+    direct_pieces,
+    main_arms,
+)
 from sitefinder.network.topology import build_network, cut_lines
 
 # From the north to the parting at (0, 0); "bend" goes round by the west, "cut" straight on, and both meet below.
@@ -323,3 +331,123 @@ def test_a_name_that_both_arms_carry_or_neither_does_decides_nothing(lines):
     for names in (["Ardelm", "Ardelm", "Ardelm", ""], ["Ardelm", "", "", "Ardelm"], ["", "Orm", "", ""]):
         network = build_network(lines(**BRAID).assign(stream=names), snap_m=1.0)
         assert (arms(network), basis(network)) == ({"bend"}, {"shape"})
+
+
+@pytest.mark.parametrize(
+    ("falls_m", "lengths_m", "ridge_m", "is_contrary"),
+    [
+        # More than half climbs, and more than half lies below the ridge: by the limit or with an unknown top.
+        ((0.0, -20.0), (40, 60), 10.0, True),
+        ((-20.0, 0.0), (60, 40), 10.0, True),
+        ((0.0, -10.0), (40, 60), 10.0, False),
+        ((np.nan, -20.0), (90, 40), 10.0, True),
+        # What is flat or falls a little climbs nowhere, and half a metre is noise; half the length is not more.
+        ((0.2, -20.0), (60, 40), 10.0, False),
+        ((0.0, -0.5), (40, 60), 0.4, False),
+        ((0.0, -20.0), (50, 50), 10.0, False),
+        # Most climbs, but what lies above the fall in the middle has to climb by no more than the limit.
+        ((-9.5, 30.0, -20.0), (40, 10, 50), 10.0, False),
+        ((-9.5, 30.0, -20.0), (50, 10, 40), 10.0, False),
+        ((-9.5, 30.0, -20.0), (39, 10, 51), 10.0, True),
+    ],
+)
+def test_a_network_is_contrary_where_most_climbs_and_most_lies_below_a_ridge(
+    falls_m, lengths_m, ridge_m, is_contrary
+):
+    # Pieces in a row from node 0 down.
+    count = len(falls_m)
+    nodes, falls_m = np.arange(count + 1), np.array(falls_m)
+    way_out = np.append(nodes[:-1], -1)
+
+    found = _contrary(
+        nodes[:-1], nodes[1:], way_out, nodes[::-1], falls_m, np.array(lengths_m, float), 0 * nodes, ridge_m
+    )
+
+    assert found.tolist() == [0] * is_contrary
+
+
+@pytest.mark.parametrize(
+    ("lengths_m", "outlet"), [((100.0, 101.0), 2), ((101.0, 100.0), 0), ((100.0, 100.0 + 3e-7), 0)]
+)
+def test_of_two_loose_ends_the_outlet_is_the_one_that_turns_less_and_of_equals_the_lower(lengths_m, outlet):
+    # From node 1 to 0 and to 2: an outlet at 0 turns the second piece round. A micrometre is rounding.
+    touching, start, end = [[0], [0, 1], [1]], np.array([1, 1]), np.array([0, 2])
+
+    assert _best_root([0, 2], start, end, np.array(lengths_m), touching, [0, 1]) == outlet
+
+
+@pytest.mark.parametrize(
+    ("vertices", "span_m", "direction"),
+    [
+        # 80 m that bend after 30 m, and 30 m that bend after 10 m: all of the shorter line is taken.
+        ([(10, 20), (10, -10), (60, -10)], 50.0, [20, -30]),
+        ([(10, 20), (10, -10), (60, -10)], -50.0, [50, 0]),
+        ([(10, 20), (10, -10), (60, -10)], 0.5, [0, -0.5]),
+        ([(10, 20), (10, 10), (30, 10)], 50.0, [20, -10]),
+        ([(10, 20), (10, 10), (30, 10)], -50.0, [20, -10]),
+        ([(10, 20), (10.25, 20), (10.25, 19.75)], 0.75, [0.25, -0.25]),
+    ],
+)
+def test_the_direction_of_a_line_is_taken_over_a_span_at_its_beginning_or_its_end(vertices, span_m, direction):
+    assert _direction(shapely.LineString(vertices), span_m) == pytest.approx(direction)
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "orders"),
+    [
+        ([0, 1, 2], [1, 2, 3], [1, 1, 1]),  # in a row
+        ([0, 1, 2, 3], [2, 2, 3, 4], [1, 1, 2, 2]),  # two meet, and flow on
+        ([0, 1, 2, 3], [3, 3, 3, 4], [1, 1, 1, 2]),  # three meet
+        ([0, 1, 2, 3, 4], [2, 2, 4, 4, 5], [1, 1, 2, 1, 2]),  # a lower one joins
+        ([0, 1, 2, 2], [2, 2, 3, 4], [1, 1, 1, 1]),  # two meet where the stream parts
+    ],
+)
+def test_orders_count_nothing_of_what_comes_down_from_a_parting(start, end, orders):
+    start, end = np.array(start), np.array(end)
+
+    found = _orders_without_partings(_ways(start, end, np.ones(len(start)), int(end.max()) + 1))
+
+    assert found.tolist() == orders
+
+
+# The arm that the main stream takes at (0, 0), of lines by name, drawn downstream; of equal ones the first wins.
+def main_at_parting(rule, **vertices):
+    geometry = np.array([shapely.LineString(places) for places in vertices.values()], dtype=object)
+    places = [end for each in vertices.values() for end in (each[0], each[-1])]
+    nodes = sorted(set(places))
+    start, end = (np.array([nodes.index(place) for place in places[first::2]]) for first in (0, 1))
+    by_name = np.arange(len(geometry))
+    main, basis = main_arms(start, end, geometry, by_name, len(nodes), rule=rule)
+    return list(vertices)[main[nodes.index((0, 0))]], basis[nodes.index((0, 0))]
+
+
+NORTH, SOUTH = [(0, 300), (0, 0)], [(0, 0), (0, -200)]
+# Equal to 200 m but for rounding.
+NEARLY_200 = 200.0 + 3e-7
+
+
+@pytest.mark.parametrize(
+    ("rule", "vertices", "main"),
+    [
+        ("longest", {"east": [(0, 0), (NEARLY_200, 0)], "south": SOUTH}, "south"),
+        ("shortest", {"east": [(0, 0), (200, 0)], "south": [(0, 0), (0, -NEARLY_200)]}, "south"),
+        ("evidence", {"east": [(0, 0), (200, 0)], "south": [(0, 0), (0, -NEARLY_200)]}, "south"),
+        ("straightest", {"east": [(0, 0), (NEARLY_200, 0)], "west": [(0, 0), (-200, 0)]}, "east"),
+        ("straightest", {"east": [(0, 0), (201, 0)], "west": [(0, 0), (-200, 0)]}, "west"),
+        (
+            "straightest",
+            {"west": [(-300 - 3e-7, 0), (0, 0)], "south": SOUTH, "east": [(0, 0), (200, 0)]},
+            "south",
+        ),
+        ("straightest", {"west": [(-301, 0), (0, 0)], "south": SOUTH, "east": [(0, 0), (200, 0)]}, "east"),
+    ],
+)
+def test_lengths_that_differ_by_less_than_a_micrometre_are_equal(rule, vertices, main):
+    assert main_at_parting(rule, north=NORTH, **vertices)[0] == main
+
+
+def test_what_joins_two_arms_is_equal_where_it_differs_by_less_than_a_micrometre(lines):
+    for more_m, arm, said in ((3e-7, "bend", "shape"), (1.0, "cut", "tributaries")):
+        brooks = {"brook": [(-300 - more_m, -100), (-100, -100)], "beck": [(200, -100), (0, -100)]}
+        network = build_network(lines(**BRAID, **brooks), snap_m=1.0)
+        assert (arms(network), basis(network)) == ({arm}, {said})

@@ -255,4 +255,5 @@ def test_no_lines_give_no_pieces():
 
     pieces, repairs = cut_lines(none, none, snap_m=5.0)
 
-    assert len(pieces.geometry) == len(pieces.node_x_m) == len(repairs) == 0
+    assert [len(part) for part in pieces] == [0] * 7
+    assert len(repairs) == 0

@@ -79,3 +79,16 @@ def test_without_segments_every_station_is_left_unmarked(segments):
     marked = touched_stations(np.array([shapely.Point(0, 0)], dtype=object), segments[:0], 5.0, 3)
 
     assert marked.tolist() == [False] * 3
+
+
+def test_where_a_line_leaves_a_segment_and_comes_back_it_does_not_follow_it(segments):
+    # Away from the stem from 12 to 23 m; on it there are two pieces of 5 m before and two or three after.
+    for until_m, meant in ((36, []), (41, [1])):
+        line = [(0, 0), (12, 0), (12, 9), (23, 9), (23, 0), (until_m, 0), (until_m, 9)]
+        assert touched([shapely.LineString(line)], segments, snap_m=1.0) == meant
+
+
+def test_a_line_that_begins_with_a_segment_does_not_follow_it_from_the_one_before(segments):
+    # Along four pieces of 5 m of the second segment, or five; the first one ends where the line begins.
+    assert touched([shapely.LineString([(50, 0), (72, 0)])], segments, snap_m=1.0) == []
+    assert touched([shapely.LineString([(50, 0), (76, 0)])], segments, snap_m=1.0) == [2]

@@ -230,6 +230,8 @@ def test_the_nearest_segment_is_given_with_the_share_of_it_that_lies_above():
     assert station.tolist() == [4, 4, 7]
     assert distance_m.tolist() == [3.0, 0.0, 4.0]
     assert share.tolist() == [0.25, 1.0, 0.75]
+    one = nearest_segments(shapely.points([[4, -55]]), segments)
+    assert [each.tolist() for each in one] == [[7], [4.0], [0.75]]
     assert [each.size for each in nearest_segments(np.array([]), segments)] == [0, 0, 0]
 
 

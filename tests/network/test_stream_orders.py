@@ -112,3 +112,16 @@ def test_an_arm_that_leaves_the_first_of_all_links_has_the_order_of_what_meets_t
 
     assert found.strahler.tolist() == [1, 1, 2, 2, 2]
     assert found.shreve.tolist() == [1, 1, 2, 2, 2]
+
+
+def test_without_links_there_are_no_orders():
+    assert [part.size for part in orders([])] == [0] * 6
+
+
+def test_links_in_a_row_are_all_main_stem_of_one_order_and_source():
+    found = orders([1, 2, -1], np.array([4.0, 2.0, 1.0]))
+
+    assert found.is_main_stem.tolist() == [True] * 3
+    assert found.main_upstream.tolist() == [-1, 0, 1]
+    assert found.strahler.tolist() == found.shreve.tolist() == [1] * 3
+    assert found.longest_path_m.tolist() == found.upstream_length_m.tolist() == [4.0, 6.0, 7.0]

@@ -5,7 +5,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitefinder.network.ordering import beside_arms, distinct_sums, shared_sums
+from sitefinder.network.ordering import (
+    _sum_of_outermost,
+    _tree_intervals,
+    beside_arms,
+    distinct_sums,
+    shared_sums,
+)
 
 
 def test_on_a_tree_it_is_the_plain_sum():
@@ -98,3 +104,39 @@ def test_a_share_of_nothing_is_the_sum_down_the_main_path():
     below, beside = np.array([1, 3, 3, -1], dtype=np.int32), np.array([-1, -1, 1, -1], dtype=np.int32)
 
     assert shared_sums(np.array([8.0, 4, 2, 1]), below, beside, np.zeros(4)).tolist() == [8, 12, 2, 15]
+
+
+def test_without_links_there_are_no_sums():
+    none = np.zeros(0, dtype=np.int64)
+
+    assert distinct_sums(none, none, none).size == beside_arms(none, none).size == 0
+
+
+@pytest.mark.parametrize(
+    ("parts", "amount"),
+    [
+        ([], 0),
+        ([(0, 0, 7)], 7),
+        ([(0, 3, 5), (0, 3, 5)], 5),  # the same twice
+        ([(0, 1, 2), (0, 3, 5)], 5),  # one within the other, from the same begin, at the same end, and amid it
+        ([(2, 3, 2), (0, 3, 5)], 5),
+        ([(1, 2, 2), (0, 3, 5)], 5),
+        ([(2, 3, 4), (0, 1, 1)], 5),  # apart
+        ([(4, 4, 8), (0, 3, 5), (1, 1, 2)], 13),
+    ],
+)
+def test_intervals_within_others_add_nothing(parts, amount):
+    assert _sum_of_outermost(parts) == amount
+
+
+@pytest.mark.parametrize("below", [[], [-1], [1, 2, -1], [2, 2, 4, 4, -1, -1], [5, 3, 3, 5, -1, -1, 7, -1]])
+def test_each_tree_has_neighbouring_numbers_and_its_root_the_last(below):
+    first, last = _tree_intervals(below)
+
+    assert sorted(last) == list(range(len(below)))
+    trees = [{link} for link in range(len(below))]
+    for link, lower in enumerate(below):  # from the sources down
+        if lower >= 0:
+            trees[lower] |= trees[link]
+    for link, tree in enumerate(trees):
+        assert sorted(last[other] for other in tree) == list(range(first[link], last[link] + 1))
