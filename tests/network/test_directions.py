@@ -446,6 +446,43 @@ def test_lengths_that_differ_by_less_than_a_micrometre_are_equal(rule, vertices,
     assert main_at_parting(rule, north=NORTH, **vertices)[0] == main
 
 
+def test_the_turn_is_from_the_end_of_what_arrives_to_the_beginning_of_what_leaves():
+    # From the west and round a bend to the south; then obliquely, 18 degrees to the left or 69 to the right.
+    bent = {"upper": [(-400, 100), (0, 100), (0, 0)], "east": [(0, 0), (200, 0)], "south": SOUTH}
+    assert main_at_parting("straightest", **bent) == ("south", "shape")
+
+    arms = {"right": [(0, 0), (-100, -110)], "left": [(0, 0), (100, -100)]}
+    assert main_at_parting("straightest", upper=[(-100, 200), (0, 0)], **arms)[0] == "left"
+
+
+@pytest.mark.parametrize("rule", ["longest", "shortest", "straightest", "order", "evidence"])
+def test_at_a_source_that_parts_the_way_down_decides_and_then_the_ids(rule):
+    arms = {"east": [(0, 0), (90, 0), (90, -60)], "south": SOUTH}
+
+    main = main_at_parting(rule, **arms)
+
+    assert main == ("south" if rule == "longest" else "east", "shape")
+    assert main_at_parting(rule, south=SOUTH, east=[(0, 0), (200, 0)]) == ("south", "shape")
+
+
+def test_of_three_arms_the_one_that_alone_carries_the_name_is_the_main_one(lines):
+    drawn = lines(**BRAID, third=[(0, 0), (100, -100), (0, -200)])
+    for name in ("bend", "cut", "third"):
+        drawn["stream"] = ["Ardelm" if feature in ("upper", name) else "" for feature in drawn["feature_id"]]
+        network = build_network(drawn, snap_m=1.0)
+        assert (arms(network), basis(network)) == ({"bend", "cut", "third"} - {name}, {"name"})
+
+    # Two are canals, or two have the greatest value.
+    canals = drawn.assign(stream="", is_canal=drawn["feature_id"].isin(["bend", "cut"]))
+    assert (arms(build_network(canals, snap_m=1.0)), basis(build_network(canals, snap_m=1.0))) == (
+        {"bend", "cut"},
+        {"canal"},
+    )
+    values = drawn.assign(main_path_value=[np.nan, 2.0, 2.0, np.nan, 1.0])
+    network = build_network(values, snap_m=1.0, main_path="column")
+    assert (arms(network), basis(network)) == ({"bend", "third"}, {"shape"})
+
+
 def test_what_joins_two_arms_is_equal_where_it_differs_by_less_than_a_micrometre(lines):
     for more_m, arm, said in ((3e-7, "bend", "shape"), (1.0, "cut", "tributaries")):
         brooks = {"brook": [(-300 - more_m, -100), (-100, -100)], "beck": [(200, -100), (0, -100)]}

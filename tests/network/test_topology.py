@@ -414,6 +414,11 @@ def test_arms_that_would_take_more_than_there_is_share_all_of_it(lines):
 
     # 0.9 and 0.6 of the same water: three fifths and two fifths of it.
     assert sorted(links["arm_share"]) == pytest.approx([0.0, 0.0, 0.0, 0.4, 0.6])
+    # A little more than all of it, and less.
+    for shares, taken in (([0.63, 0.42], [0.4, 0.6]), ([0.5, 0.3], [0.3, 0.5])):
+        table.loc[2:3, "arm_share"] = shares
+        links = build_network(table, snap_m=1.0, main_path="longest").links
+        assert sorted(links["arm_share"])[3:] == pytest.approx(taken)
 
 
 def test_rings_that_are_all_within_the_snapping_distance_are_an_error(network):
@@ -431,3 +436,60 @@ def test_rings_that_are_all_within_the_snapping_distance_are_an_error(network):
 def test_no_line_at_all_is_an_error(lines):
     with pytest.raises(InputError, match="found:     no line at all"):
         build_network(lines(), snap_m=1.0)
+
+
+@pytest.mark.parametrize(("side_m", "is_kept"), [(0.5, False), (0.51, True)])
+def test_a_ring_is_left_out_that_is_no_longer_than_twice_the_snapping_distance(network, side_m, is_kept):
+    ring = [(900, 0), (900 + side_m, 0), (900 + side_m, side_m), (900, side_m), (900, 0)]
+
+    built = network(**FORK, ring=ring)
+
+    assert (("ring", "no length after snapping", "left out") in notes(built)) != is_kept
+    assert built.unresolved["feature_id"].tolist() == ["ring"] * is_kept
+    assert built.repairs.index.tolist() == list(range(len(built.repairs)))
+
+
+def test_the_last_vertex_of_the_first_line_is_its_end(network):
+    built = network(upper=[(0, 300), (0, 200.6)], side=[(90, 300), (0, 200)], lower=[(0, 200), (0, 0)])
+
+    assert notes(built) == [("upper", "end off its node", "end moved by 0.60 m to the node")]
+
+
+@pytest.mark.parametrize(("canal_m", "is_canal"), [(120, False), (150, False), (151, True)])
+def test_a_link_is_a_canal_where_more_than_half_of_it_is(lines, canal_m, is_canal):
+    table = lines(canal=[(0, 300), (0, 300 - canal_m)], lower=[(0, 300 - canal_m), (0, 0)])
+
+    links = build_network(table.assign(is_canal=[True, False]), snap_m=1.0).links
+
+    assert links["is_canal"].tolist() == [is_canal]
+
+
+def test_the_stream_below_may_be_drawn_first(network):
+    built = network(**{name: FORK[name] for name in ("lower", "right", "left")})
+
+    assert flows(built) == {"left": "lower", "right": "lower", "lower": None}
+
+
+def test_an_inflow_may_be_less_than_a_square_kilometre(lines):
+    built = build_network(lines(**FORK).assign(inflow_area_km2=[0.25, np.nan, 0.5]), snap_m=1.0)
+
+    assert sorted(built.links["inflow_area_km2"]) == [0.0, 0.0, 0.25]
+    assert notes(built) == [("lower", "states an inflow, but begins no stream", "inflow left out")]
+
+
+def test_a_link_of_several_features_is_listed_by_the_upper_one(lines):
+    # A nameless reach of the stem in two features, and on another stream a side arm in two.
+    stem = {**STEM, "between": [(0, 600), (0, 500)], "second": [(0, 500), (0, 300)]}
+    table = lines(
+        **stem,
+        upper=[(5000, 900), (5000, 600)],
+        cut=[(5000, 600), (5000, 300)],
+        west=[(5000, 600), (4700, 500)],
+        round=[(4700, 500), (5000, 300)],
+        lower=[(5000, 300), (5000, 0)],
+    )
+    table["stream"] = np.where(table["feature_id"].isin(["top", "bottom"]), "Ard", "")
+
+    found = {(feature, problem) for feature, problem, _ in notes(build_network(table, snap_m=1.0))}
+
+    assert found == {("between", "nameless between two of one name"), ("west", "side arm of a divergence")}
