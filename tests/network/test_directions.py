@@ -488,3 +488,13 @@ def test_what_joins_two_arms_is_equal_where_it_differs_by_less_than_a_micrometre
         brooks = {"brook": [(-300 - more_m, -100), (-100, -100)], "beck": [(200, -100), (0, -100)]}
         network = build_network(lines(**BRAID, **brooks), snap_m=1.0)
         assert (arms(network), basis(network)) == ({arm}, {said})
+
+
+@pytest.mark.parametrize(("beck_m", "arm"), [(100.5, "bend"), (99.5, "cut")])
+def test_what_joins_an_arm_counts_by_its_length_and_not_by_its_number(lines, beck_m, arm):
+    brooks = {"brook": [(-150, 0), (-100, 0)], "burn": [(-150, -100), (-100, -100)]}
+    drawn = lines(**BRAID, **brooks, beck=[(beck_m, -100), (0, -100)])
+
+    network = build_network(drawn, snap_m=1.0)
+
+    assert (arms(network), basis(network)) == ({arm}, {"tributaries"})

@@ -6,6 +6,7 @@ import pytest
 import shapely
 
 from sitefinder.network.stations import (
+    _stations_of,
     features_of_reaches,
     nearest_segments,
     place_names,
@@ -241,3 +242,12 @@ def test_names_that_repeat_get_letters_and_after_z_numbers():
     assert distinct[:3] == ["x", "xb", "xc"]
     assert distinct[25:] == ["xz", "x-26", "x-27"]
     assert len(set(distinct)) == 28
+
+
+def test_where_a_stream_turns_back_on_itself_its_direction_is_east():
+    there_and_back = shapely.LineString([(0, 0), (0, 50), (0, 0)])
+
+    stations = _stations_of(7, there_and_back, np.array([0.0, 50.0, 100.0]), np.array([-1, 0, 0]), True, 100.0)
+
+    assert stations["direction_x"].tolist() == [0.0, 1.0, 0.0]
+    assert stations["direction_y"].tolist() == [1.0, 0.0, -1.0]

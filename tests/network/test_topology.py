@@ -442,7 +442,7 @@ def test_no_line_at_all_is_an_error(lines):
 def test_a_ring_is_left_out_that_is_no_longer_than_twice_the_snapping_distance(network, side_m, is_kept):
     ring = [(900, 0), (900 + side_m, 0), (900 + side_m, side_m), (900, side_m), (900, 0)]
 
-    built = network(**FORK, ring=ring)
+    built = network(**FORK, ring=ring, loose=[(500, 90), (500, 0)])
 
     assert (("ring", "no length after snapping", "left out") in notes(built)) != is_kept
     assert built.unresolved["feature_id"].tolist() == ["ring"] * is_kept
