@@ -10,12 +10,15 @@ from sitefinder.dem.priority_flood import (
     OFF_DEM,
     SINK,
     UNKNOWN,
+    Sinks,
     _hollows,
     bridged,
     edge_cells,
     find_sinks,
     flood,
     flood_with_sinks,
+    sinks_distinguished,
+    with_sinks,
 )
 from sitefinder.dem.stream_cells import StreamCells, seeds_in, stream_cells
 from sitefinder.dem.tiles import drain_tile, drain_window, merge_tile_sums
@@ -197,6 +200,25 @@ def test_basins_for_another_engine_are_those_of_the_flood(sink_depth_m):
 
     own = flood_with_sinks(elevation_m, valid, seed, CLOSED, CELL_M, CELL_M, sink_depth_m=sink_depth_m).sinks
     assert [each.tolist() for each in sinks] == [each.tolist() for each in own]
+
+
+def test_each_basin_has_an_end_of_its_own_that_its_ground_is_read_back_from():
+    seed = streams("12... ..... ....7")
+    sinks = Sinks(np.array([2, 0, 1]), np.array([0, 3, 4]), np.array([5.0, 1.0, 2.0]))
+
+    ends = with_sinks(seed, sinks)
+    label, number = sinks_distinguished(ends)
+
+    # Three ends that are no station and none of the other labels; streams stay, and nothing given is altered.
+    own = ends[sinks.row, sinks.column].tolist()
+    assert len(set(own)) == 3
+    assert max(own) < min(NO_SEED, OFF_DEM, UNKNOWN, SINK)
+    assert number[sinks.row, sinks.column].tolist() == [0, 1, 2]
+    assert (number >= 0).sum() == 3
+    assert label.tolist() == np.where(number >= 0, SINK, seed).tolist()
+    assert (label.dtype, number.dtype) == (np.int32, np.int32)
+    assert seed.tolist() == streams("12... ..... ....7").tolist()
+    assert with_sinks(seed, Sinks(*np.zeros((3, 0), dtype=np.int64))).tolist() == seed.tolist()
 
 
 def test_pits_nested_in_a_closed_basin_overflow_into_it():
