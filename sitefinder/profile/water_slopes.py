@@ -26,7 +26,7 @@ def water_slopes(
     Parameters
     ----------
     profile_m : ndarray of float64, shape (n,)
-        The long profile [m].
+        The long profile [m]; NaN on whole trees of streams of which no elevation is known.
     errors_m : ndarray of float32, shape (n, simulations)
         Simulated errors of it [m].
     main, downstream : ndarray of int32, shape (n,)
@@ -57,9 +57,7 @@ def water_slopes(
     open_rows = np.flatnonzero(~np.isnan(profile_m))
     for length_m in lengths_m:
         wanted_m = np.maximum(length_m, np.nan_to_num(min_length_m[open_rows]))
-        upper, lower, over_m = _windows(
-            open_rows, wanted_m, main, downstream, to_downstream_m, is_drop | np.isnan(profile_m)
-        )
+        upper, lower, over_m = _windows(open_rows, wanted_m, main, downstream, to_downstream_m, is_drop)
         fall_m = profile_m[upper] - profile_m[lower]
         se_m = head_standard_error(errors_m, upper, lower)
         resolved = (over_m >= wanted_m) & (fall_m > 0) & (fall_m >= standard_errors * se_m)

@@ -39,7 +39,7 @@ def test_a_fit_is_that_of_the_median_without_an_error_of_place_and_any_run_of_st
         ({"downstream": [1, 2, 9, -1]}, "downstream must be -1 or the number of a later station; station 2 and 0"),
         ({"downstream": [1, 1, 3, -1]}, "downstream must be -1 or the number of a later station; station 1 and 0"),
         ({"downstream": [1, 2, -1]}, r"downstream must have shape \(4,\)"),
-        ({"to_downstream_m": [10.0, -1.0, 10.0, 0.0]}, "to_downstream_m must be finite and not negative; station 1"),
+        ({"to_downstream_m": [10.0, -1.0, 10.0, 0.0]}, "to_downstream_m must be finite and not negative"),
         ({"to_downstream_m": [10.0]}, r"to_downstream_m must have shape \(4,\)"),
         ({"elevation_m": [4.0, np.inf, 2.0, 1.0]}, "elevation_m must be finite or NaN; station 1"),
         ({"quantile": 0.0}, "quantile must be between"),
@@ -90,8 +90,8 @@ def test_a_known_step_is_no_slope_that_an_error_of_place_could_act_on(is_known):
     ("off_m", "is_spike"), [(0.29, False), (0.31, True), (0.35, True), (-0.29, False), (-0.31, True)]
 )
 def test_what_lies_three_standard_errors_off_the_first_fit_is_left_out_above_it_and_below(off_m, is_spike):
-    # All but level, with an error of 0.1 m; the fit goes past a single station within a few millimetres. Neighbours
-    # alone, whose mean has an error too, would only give 0.36 m away.
+    # All but level, with an error of 0.1 m; the fit goes past a single station within a few millimetres. From the
+    # neighbours alone, whose mean has an error too, only 0.36 m would stand out.
     raw_m, *stream = river(80, 0.0001)
     raw_m[40] += off_m
 
@@ -102,8 +102,8 @@ def test_what_lies_three_standard_errors_off_the_first_fit_is_left_out_above_it_
 
 @pytest.mark.parametrize(("stated_m", "is_believed"), [(0.05, False), (0.098, False), (0.0995, True), (0.3, True)])
 def test_the_stated_error_is_believed_until_residuals_spread_one_and_a_half_times_as_much(stated_m, is_believed):
-    # Readings 0.1 m above and below a level in turn: each is 0.1 m off the fit, and the deviation of a normal error
-    # is 1.4826 times its median size (tables of the normal distribution, from memory).
+    # Readings 0.1 m above and below a level in turn: each is 0.1 m off the fit, and the deviation of a normal
+    # error is 1.4826 times its median size (tables of the normal distribution, from memory).
     _, *stream = river(81, 0.0)
     raw_m = 50.0 + 0.1 * (-1.0) ** np.arange(81)
 
@@ -139,3 +139,28 @@ def test_each_simulated_survey_is_fitted_with_all_that_the_fit_was_given(monkeyp
         assert [given.tolist() for given in arguments[:2]] == [given.tolist() for given in stream]
         assert options["place_error_m"] == 6.0
         assert options["known_break"].tolist() == known_break.tolist()
+
+
+def test_what_draws_the_first_fit_up_is_left_out_first_and_then_what_it_hid():
+    # A weir of 1 m; of the stations below it the second reads 0.8 m too high and the third 1.5 m. This one holds
+    # the first fit up, so that the other does not stand out, and the water at the foot of the weir would.
+    raw_m, *stream = river(40, 0.001)
+    raw_m[:20] += 1.0
+    raw_m[21:23] += [0.8, 1.5]
+
+    found = fit_long_profile(raw_m, *stream, 0.1, 0.0)
+
+    assert np.flatnonzero(found.is_spike).tolist() == [21, 22]
+    assert np.flatnonzero(found.is_break).tolist() == [19]
+
+
+@pytest.mark.parametrize("pits", [3, 4, 5])
+def test_what_the_fit_goes_through_is_no_spike_though_all_above_it_is_lower(pits):
+    # Level water, some of which reads 1 m too low: what follows stands out from what lies upstream.
+    _, *stream = river(40, 0.0)
+    raw_m = np.where(np.isin(np.arange(40), 20 + np.arange(pits)), 99.0, 100.0)
+
+    found = fit_long_profile(raw_m, *stream, 0.1, 0.0)
+
+    assert np.flatnonzero(found.is_spike).tolist() == list(range(20, 20 + pits))
+    assert found.profile_m == pytest.approx(np.full(40, 100.0), abs=1e-6)

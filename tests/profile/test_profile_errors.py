@@ -203,6 +203,16 @@ def test_heads_between_stations_that_do_not_exist_are_refused():
         head_standard_error(errors_m, np.array([0]), np.array([3]))
     with pytest.raises(ValueError, match=r"the same length, found shapes \(2,\) and \(1,\)"):
         head_standard_error(errors_m, np.array([0, 1]), np.array([2]))
+    with pytest.raises(ValueError, match=r"the same length, found shapes \(1, 1\) and \(1, 1\)"):
+        head_standard_error(errors_m, np.array([[0]]), np.array([[1]]))
+    for station in (-1, 3):
+        with pytest.raises(ValueError, match="upper must hold station numbers from 0 to 2"):
+            head_standard_error(errors_m, np.array([0, station]), np.array([1, 1]))
+    with pytest.raises(ValueError, match="lower must hold station numbers from 0 to 2"):
+        head_standard_error(errors_m, np.array([0]), np.array([-1]))
+    assert head_standard_error(errors_m, np.array([0]), np.array([2])).tolist() == [0.0]
+    nothing = np.zeros(0, dtype=np.int64)
+    assert head_standard_error(errors_m, nothing, nothing).size == 0
 
 
 # One stream of 400 stations 30 m apart, falling by 1 m from each to the next, whose truth a refit gives away that

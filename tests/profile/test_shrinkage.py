@@ -7,6 +7,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
+from sitefinder.profile import shrinkage
 from sitefinder.profile.shrinkage import ErrorLaw, Prior, error_law, fit_prior, posterior
 
 HEADS_M = np.array([0.1, 0.8, 2.0, 3.5, 6.0])
@@ -171,3 +172,17 @@ def test_under_a_third_of_the_bias_of_chosen_heads_is_left(error_m, claimed):
 def test_heads_that_are_none_are_refused(head_m, se_m, match):
     with pytest.raises(ValueError, match=match):
         fit_prior(np.array(head_m), np.array(se_m))
+
+
+@pytest.mark.parametrize(("heads", "every"), [(30, 1), (31, 2), (60, 2), (61, 3)])
+def test_of_more_heads_than_a_prior_is_fitted_to_each_second_or_third_counts(heads, every, monkeypatch):
+    monkeypatch.setattr(shrinkage, "MAX_HEADS", 30)
+    head_m, error_m = np.linspace(3.0, 0.1, heads), np.linspace(0.1, 0.4, heads)
+
+    found, thinned = fit_prior(head_m, error_m), fit_prior(head_m[::every], error_m[::every])
+
+    assert found.mass.tolist() == thinned.mass.tolist()
+    assert found.edges_m[-1] == pytest.approx((head_m + error_m)[::every].max(), rel=1e-12)
+    # All of them would make another one.
+    monkeypatch.setattr(shrinkage, "MAX_HEADS", 4000)
+    assert (fit_prior(head_m, error_m).mass.tolist() == found.mass.tolist()) == (every == 1)

@@ -242,3 +242,46 @@ def test_the_longest_length_is_that_of_the_longest_candidate_even_below_the_segm
     assert asked(river, longest_m=STEP_M).length_m.tolist() == [STEP_M]
     assert asked(river, longest_m=51.0).length_m.tolist() == [STEP_M, 51.0]
     assert asked(river, longest_m=75.0).length_m.tolist() == [STEP_M, 75.0]
+
+
+def test_twenty_drops_that_are_known_with_their_errors_make_a_prior_of_barriers_and_others_none():
+    drop_m, error_m = np.random.default_rng(9).lognormal(0.3, 0.4, 20), np.full(20, 0.5)
+    table = candidates(scheme_type=["at_barrier"], head_m=[2.5], head_se_m=0.5)
+    none = HeadPriors(NONE, [])
+
+    moved_m = shrink_heads(table, none, drop_m, error_m)["head_m"][0]
+
+    assert moved_m != 2.5
+    # A drop without an error and an error without a drop say nothing.
+    more = np.append(drop_m, [9.0, np.nan]), np.append(error_m, [np.nan, 0.5])
+    assert shrink_heads(table, none, *more)["head_m"][0] == moved_m
+    for few in (
+        (drop_m, np.where(np.arange(20) == 3, np.nan, error_m)),
+        (-drop_m, error_m),
+        (0 * drop_m, error_m),
+    ):
+        assert shrink_heads(table, none, *few)["head_m"][0] == 2.5
+
+
+def test_a_head_or_an_error_that_is_not_known_stays_so(river):
+    table = candidates(
+        scheme_type="diversion", head_m=[2.0, np.nan, 2.0], head_se_m=[0.3, 0.3, np.nan], length_m=50.0
+    )
+
+    shrunk = shrink_heads(table, asked(river, longest_m=STEP_M), NONE, NONE)
+
+    assert shrunk["head_m"][0] < 2.0
+    assert np.array_equal(shrunk["head_m"][1:], [np.nan, 2.0], equal_nan=True)
+    assert np.array_equal(shrunk["head_se_m"][1:], [0.3, np.nan], equal_nan=True)
+
+
+@pytest.mark.parametrize("profile_m", [np.full(50, 7.0), np.full(50, np.nan), np.arange(50.0)])
+def test_streams_that_do_not_fall_or_are_not_known_have_no_prior(profile_m):
+    downstream, step_m = np.append(np.arange(1, 50), -1).astype(np.int32), np.append(np.full(49, 10.0), 0.0)
+    arrays = np.zeros((50, 4), dtype=np.float32), downstream, step_m
+    barred = np.zeros(50, dtype=bool)
+
+    assert not head_priors(profile_m, *arrays, np.append(0.0, step_m[:-1]), barred, 10.0).priors
+    # Nor have stations without a segment.
+    assert not head_priors(np.arange(50.0, 0.0, -1.0), *arrays, np.zeros(50), barred, 10.0).priors
+    assert head_priors(np.arange(50.0, 0.0, -1.0), *arrays, step_m[::-1].copy(), barred, 10.0).priors

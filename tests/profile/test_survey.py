@@ -122,3 +122,24 @@ def test_a_drop_between_places_grows_by_the_falls_to_its_stations_and_so_does_it
 )
 def test_a_station_is_below_another_on_its_path_downstream(upper, lower, below):
     assert is_below(upper, lower, DOWNSTREAM) == below
+
+
+def test_each_measurement_and_each_seed_has_errors_of_its_own_without_bias_and_no_stream_runs_up():
+    errors_m = np.zeros((10, 64), dtype=np.float32)
+    measured = drops((0, 1, 5.0, 0.2), (1, 2, 4.0, 0.2), (8, 9, 0.1, 1.0))
+
+    one, other = (
+        apply_measured_drops(PROFILE_M, errors_m, DOWNSTREAM, STEP_M, measured, seed)[1].astype(float)
+        for seed in (1, 2)
+    )
+
+    heads = [one[0] - one[1], one[1] - one[2], other[0] - other[1]]
+    for k, head_m in enumerate(heads):
+        assert (head_m.mean(), head_m.std()) == pytest.approx((0.0, 0.2), abs=1e-6)
+        # 64 independent pairs correlate by less than four standard errors of nought.
+        for another_m in heads[:k]:
+            assert abs(np.corrcoef(head_m, another_m)[0, 1]) < 4 / 64**0.5
+    # Half of the errors would make the lowest drop one of less than nothing.
+    fall_m = 0.1 + one[8] - one[9]
+    assert fall_m.min() == pytest.approx(0.0, abs=1e-6)
+    assert 0.3 < (fall_m < 1e-6).mean() < 0.7

@@ -114,3 +114,36 @@ def test_a_tributary_keeps_the_slope_of_its_own_above_the_confluence():
 
     np.testing.assert_allclose(found.slope[:10], 0.05)
     np.testing.assert_allclose(found.slope[10:], 0.002)
+
+
+def test_level_water_has_no_slope_however_sure_it_is_and_a_fall_as_sure_as_asked_has_one():
+    # Without errors a fall of nothing is as many standard errors as are asked for.
+    assert np.isnan(line(slope=0.0).slope).all()
+    assert np.isnan(line(slope=-0.01).slope).all()
+
+    # Ends that are 1 m off against each other in each simulation, about the middle of five stations.
+    main, downstream = np.arange(-1, 4, dtype=np.int32), np.array([1, 2, 3, 4, -1], dtype=np.int32)
+    errors_m = np.array([[0.5], [0.0], [0.0], [0.0], [-0.5]], dtype=np.float32)
+    profile_m = np.array([4.0, 3.0, 2.0, 1.0, 0.0])
+    given = errors_m, main, downstream, np.full(5, 10.0), np.zeros(5, bool), [40.0], np.zeros(5)
+
+    assert water_slopes(profile_m, *given, 4.0).slope.tolist() == [0.1] * 5
+    assert np.isnan(water_slopes(profile_m, *given, 4.001).slope).all()
+
+
+def test_a_stream_of_no_known_width_is_looked_at_over_the_lengths_alone_and_unknown_water_has_no_slope():
+    min_length_m = np.full(COUNT, np.nan)
+    min_length_m[:20] = 200.0
+
+    found = line(min_length_m=min_length_m)
+
+    assert found.over_m.tolist() == [200.0] * 20 + [100.0] * (COUNT - 20)
+
+    # Two streams of three stations, of the first of which nothing is known.
+    main, downstream = np.array([-1, 0, 1, -1, 3, 4], np.int32), np.array([1, 2, -1, 4, 5, -1], np.int32)
+    profile_m, errors_m = np.array([np.nan, np.nan, np.nan, 2.0, 1.0, 0.0]), np.zeros((6, 1), dtype=np.float32)
+    found = water_slopes(
+        profile_m, errors_m, main, downstream, np.full(6, 10.0), np.zeros(6, bool), [20.0], np.zeros(6), 2.0
+    )
+    assert np.array_equal(found.slope, [np.nan] * 3 + [0.1] * 3, equal_nan=True)
+    assert np.array_equal(found.over_m, [np.nan] * 3 + [20.0] * 3, equal_nan=True)
