@@ -186,3 +186,13 @@ def test_of_more_heads_than_a_prior_is_fitted_to_each_second_or_third_counts(hea
     # All of them would make another one.
     monkeypatch.setattr(shrinkage, "MAX_HEADS", 4000)
     assert (fit_prior(head_m, error_m).mass.tolist() == found.mass.tolist()) == (every == 1)
+
+
+@pytest.mark.parametrize(("heads", "top_m"), [(4000, 9.0), (4001, 1.0)])
+def test_a_prior_is_fitted_to_four_thousand_heads_at_most(heads, top_m, monkeypatch):
+    monkeypatch.setattr(shrinkage, "MAX_ROUNDS", 1)
+    head_m = np.ones(heads)
+    # Left out where each second head is.
+    head_m[1] = 9.0
+
+    assert fit_prior(head_m, np.zeros(heads)).edges_m[-1] == pytest.approx(top_m)
