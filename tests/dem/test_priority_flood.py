@@ -335,6 +335,8 @@ def test_arrays_of_different_shape_are_refused():
     elevation_m, valid = ground("123")
     with pytest.raises(ValueError, match="differ in shape"):
         flood(elevation_m, valid, streams(".."), CLOSED, 10.0, 10.0)
+    with pytest.raises(ValueError, match=r"elevation \(1, 3\), valid \(1, 2\) and seed \(1, 3\) differ in shape"):
+        flood(elevation_m, valid[:, :2], streams("..."), CLOSED, 10.0, 10.0)
 
 
 def test_elevations_that_are_not_float32_are_refused():

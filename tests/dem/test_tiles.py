@@ -235,6 +235,15 @@ def test_a_covariate_of_another_shape_is_refused():
         )
 
 
+@pytest.mark.parametrize("name", ["elevation_m", "valid", "seed"])
+def test_cells_of_another_shape_than_their_window_are_refused(name):
+    cells = {"elevation_m": SLOPE, "valid": VALID, "seed": np.full((3, 7), NO_SEED, dtype=np.int32)}
+    cells[name] = cells[name][:, :6]
+
+    with pytest.raises(ValueError, match=rf"{name} has shape \(3, 6\), the window \(3, 7\)"):
+        drain_window(**cells, core=whole(GRID), window=whole(GRID), grid=GRID, covariates={})
+
+
 def test_a_station_that_does_not_exist_is_refused():
     one = np.array([1], dtype=np.int64)
     tile = TileSums(np.array([3], dtype=np.int32), one, one, {}, {}, pd.DataFrame(), 0, 0, 0, 0)
