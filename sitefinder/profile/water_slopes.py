@@ -54,7 +54,7 @@ def water_slopes(
     """
     count = len(profile_m)
     found = WaterSlopes(np.full(count, np.nan), np.full(count, np.nan))
-    open_rows = np.flatnonzero(~np.isnan(profile_m))
+    open_rows = np.arange(count)
     for length_m in lengths_m:
         wanted_m = np.maximum(length_m, np.nan_to_num(min_length_m[open_rows]))
         upper, lower, over_m = _windows(open_rows, wanted_m, main, downstream, to_downstream_m, is_drop)
