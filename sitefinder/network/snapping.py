@@ -86,6 +86,8 @@ class _Joining:
         self.first_cluster = self.cluster[self.order]
         self.united = {}
         self.moved = {}
+        # By line: how far along it ends have landed [m], and one end of each.
+        self.landed = {}
         line = np.arange(2 * count) % count
         # Lines that are joined; each part under its lowest line.
         self.part = _lowest_of_each(line, line[self.cluster], count)
@@ -187,6 +189,12 @@ class _Joining:
             return
         self.moved.setdefault(cluster, {})[line] = along
         self._join_parts(end % count, line)
+        # What lands at one place from both sides of a line meets there.
+        for other_m, other_end in self.landed.setdefault(line, []):
+            cluster, other = int(self.cluster[end]), int(self.cluster[other_end])
+            if abs(other_m - along) <= SAME_PLACE_M and cluster != other:
+                self._unite(cluster, other)
+        self.landed[line].append((along, end))
 
     # Nodes by number, their places, and the cuts.
     def numbered(self):

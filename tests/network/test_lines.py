@@ -102,6 +102,19 @@ def test_several_tributaries_split_a_line_in_order_along_it(cut):
     assert len(repairs) == 2
 
 
+@pytest.mark.parametrize("short_m", [0.0, 0.8])
+def test_tributaries_that_end_opposite_each_other_meet_in_the_river(cut, short_m):
+    # Each ends within 1 m of the river, and farther than that from the other one.
+    pieces, repairs = cut(
+        river=[(0, 100), (0, 0)], west=[(-50, 50), (-short_m, 50)], east=[(50, 50), (short_m, 50)], snap_m=1.0
+    )
+
+    assert len(pieces.geometry) == 4
+    assert np.bincount(pieces.end).max() == 3
+    assert len(np.setdiff1d(pieces.end, pieces.start)) == 1
+    assert not (repairs["problem"] == "no length after snapping").any()
+
+
 def test_lines_that_only_cross_stay_whole(cut):
     pieces, repairs = cut(river=[(0, 100), (0, 0)], aqueduct=[(-50, 50), (50, 50)])
 
