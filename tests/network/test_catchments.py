@@ -140,6 +140,24 @@ def test_an_entry_is_a_stream_off_the_grid_and_at_least_one_segment_of_any(cells
     assert inflows(links, stations, np.array(cells))[1].tolist() == is_entry
 
 
+@pytest.mark.parametrize(
+    ("cells", "is_entry"),
+    [
+        # One cell is on the grid; and where none is, what counts is the stream's own end, not the next one's.
+        ([0, 0, 1, 1, 0, 9], [True, True, True, False, False, False]),
+        ([0, 0, 0, 0, 0, 9], [True, True, True, True, False, False]),
+    ],
+)
+def test_an_entry_ends_with_the_reach_of_the_first_cell_or_with_its_own_stream(cells, is_entry):
+    links = pd.DataFrame({"inflow_area_km2": [0.5, 0.0]})
+    stations = pd.DataFrame({"link": [0, 0, 0, 0, 1, 1], "reach": [-1, 1, 2, 3, -1, 0]})
+
+    inflow_km2, found = inflows(links, stations, np.array(cells))
+
+    assert found.tolist() == is_entry
+    assert inflow_km2.tolist() == [0.5, 0.0, 0.0, 0.0, 0.0, 0.0]
+
+
 def test_no_more_than_all_of_a_catchment_passes_a_mark():
     # A side arm takes water away below the mark, so that the catchment there is smaller than at it.
     share = share_above(

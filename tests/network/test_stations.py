@@ -196,6 +196,8 @@ def test_a_place_on_the_border_of_two_features_is_reported_by_the_upper_one():
     names = place_names(parts, np.array([0, 0, 0, 1]), np.array([40.0, 100.0, 110.0, 80.0]))
 
     assert names["name"].tolist() == ["a@40", "a@100", "b@40", "c@380"]
+    # A hair beyond the last feature of a link is still that one's.
+    assert place_names(parts, np.array([0]), np.array([150.0 + 1e-9]))["feature_id"].tolist() == ["b"]
 
 
 def test_parts_of_reaches_are_those_of_the_features_as_drawn_and_rounding_is_none():
