@@ -1,5 +1,7 @@
 """Which ends of drawn lines are one node: where they coincide, and where a gap between them is closed."""
 
+import bisect
+
 import numpy as np
 import shapely
 
@@ -86,7 +88,7 @@ class _Joining:
         self.first_cluster = self.cluster[self.order]
         self.united = {}
         self.moved = {}
-        # By line: how far along it ends have landed [m], and one end of each.
+        # By line: how far along it ends have landed [m] and which, in this order.
         self.landed = {}
         line = np.arange(2 * count) % count
         # Lines that are joined; each part under its lowest line.
@@ -190,11 +192,13 @@ class _Joining:
         self.moved.setdefault(cluster, {})[line] = along
         self._join_parts(end % count, line)
         # What lands at one place from both sides of a line meets there.
-        for other_m, other_end in self.landed.setdefault(line, []):
+        landed = self.landed.setdefault(line, [])
+        here = slice(*(bisect.bisect(landed, (along + off_m, -1)) for off_m in (-SAME_PLACE_M, SAME_PLACE_M)))
+        for _, other_end in landed[here]:
             cluster, other = int(self.cluster[end]), int(self.cluster[other_end])
-            if abs(other_m - along) <= SAME_PLACE_M and cluster != other:
+            if cluster != other:
                 self._unite(cluster, other)
-        self.landed[line].append((along, end))
+        bisect.insort(landed, (along, end))
 
     # Nodes by number, their places, and the cuts.
     def numbered(self):

@@ -590,7 +590,7 @@ class Results(Mapping[str, Any]):
             for item in sorted(items, key=lambda name: -getattr(items[name], "size", 0)):
                 own: dict[str, Any] = {}
                 if self._store is not None:
-                    recipes[item] = self._recipe_of_share(stage, cut, item, items[item], own)
+                    recipes[item], own = self._recipe_of_share(stage, cut, item, items[item])
                     kept = self._kept_item(self._store, recipes[item])
                     if kept is not None:
                         done(item, kept.result)
@@ -615,20 +615,20 @@ class Results(Mapping[str, Any]):
         joined = loaded(cut.joined)({item: found[item] for item in items}, **whole)
         return joined, time.perf_counter() - begun
 
-    # The recipe of one of those items: what its own shares of the earlier results hold. Those that must be cut to
-    # know that are added to `shares`.
+    # The recipe of one of those items: what its own shares of the earlier results hold. And the shares that had to
+    # be cut to know that.
     def _recipe_of_share(
-        self, stage: Stage, cut: PerItem, item: str, make: Callable[..., Any], shares: dict[str, Any]
-    ) -> Recipe:
+        self, stage: Stage, cut: PerItem, item: str, make: Callable[..., Any]
+    ) -> tuple[Recipe, dict[str, Any]]:
         if cut.content is None:
             raise TypeError(f"stage {stage.name!r} is cut, but declares no content of a share")
         known = {name: (cut.items, cut.content, place_of(name, item)) for name in cut.cut_from}
-        if unknown := [name for name, key in known.items() if key not in self._share_contents]:
-            shares |= make(unknown)
+        unknown = [name for name, key in known.items() if key not in self._share_contents]
+        shares = make(unknown) if unknown else {}
         for name, share in shares.items():
             self._share_contents[known[name]] = str(loaded(cut.content)(share))
         held = {f"share of {name}": self._share_contents[key] for name, key in known.items()}
-        return self._recipes[stage.name][0].of_item(item, held, cut.takes)
+        return self._recipes[stage.name][0].of_item(item, held, cut.takes), shares
 
     # The kept result of an item, if there is one.
     def _kept_item(self, store: KeepsResults, recipe: Recipe) -> Any:

@@ -15,6 +15,8 @@ from sitefinder.errors import StageError
 # How often a run looks at the memory of its processes [s]; each look takes some milliseconds (own choice).
 LOOK_S = 0.25
 BYTES_PER_MB = 1e6
+# What holds the run that goes on to its limit.
+_watching: ContextVar[_Watch | None] = ContextVar("watching", default=None)
 
 
 def hand_back() -> None:
@@ -143,6 +145,3 @@ class _Watch(threading.Thread):
 def _raise_in(thread: int, exception: type[BaseException] | None) -> None:
     raised = None if exception is None else ctypes.py_object(exception)
     ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(thread), raised)
-
-
-_watching: ContextVar[_Watch | None] = ContextVar("watching", default=None)

@@ -3,7 +3,6 @@
 import base64
 import io
 import math
-import re
 from collections import defaultdict
 from functools import cache
 
@@ -437,31 +436,19 @@ class Frame:
         return "M" + "L".join(f"{across:.2f} {down:.2f}" for across, down in zip(x, y, strict=True))
 
 
-# The rules of `map.css` in their order, each with the classes that it is for; without any it is for all.
 @cache
-def _style_rules():
-    text = re.sub(r"/\*.*?\*/", "", (HERE / "map.css").read_text(encoding="utf-8"), flags=re.DOTALL)
-    rules = re.findall(r"([^{}]+)(\{[^{}]*\})", text)
-    return [
-        (frozenset(re.findall(r"\.([\w-]+)", where)), f"{' '.join(where.split())} {look}") for where, look in rules
-    ]
-
-
-# What `map.css` says of these classes. Sheets have hundreds of small drawings, each with a style of its own.
-@cache
-def _style_of(classes):
-    return "\n".join(rule for those, rule in _style_rules() if not those or those & classes)
+def _style():
+    return (HERE / "map.css").read_text(encoding="utf-8")
 
 
 def svg(content, left, top, width, height, hatched_actions=()):
     """A drawing of some millimetres as an SVG text, in the look of `map.css`."""
     hatches = "".join(hatch_pattern(action, f"hatch-{action}", HATCH_MM) for action in hatched_actions)
     defined = f"<defs>{hatches}</defs>" if hatches else ""
-    classes = frozenset(each for several in re.findall('class="([^"]*)"', content) for each in several.split())
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.2f}mm" height="{height:.2f}mm" '
         f'viewBox="{left:.2f} {top:.2f} {width:.2f} {height:.2f}">'
-        f"<style>{_style_of(classes)}</style>{defined}{content}</svg>"
+        f"<style>{_style()}</style>{defined}{content}</svg>"
     )
 
 
