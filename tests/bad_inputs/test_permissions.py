@@ -30,7 +30,7 @@ INPUTS = (
 )
 
 
-class Told(Exception):
+class Reported(Exception):
     """Status and message of the command."""
 
 
@@ -72,10 +72,10 @@ def command(name):
 
     def task():
         status, out, message = refused([name, "settings.toml"])
-        raise Told(f"{status}\n{message if status else out}")
+        raise Reported(f"{status}\n{message if status else out}")
 
     found = faults.outcome(task, faults.without_privileges)
-    assert found[-2] == "Told", found[-2:]
+    assert found[-2] == "Reported", found[-2:]
     status, _, message = found[-1].partition("\n")
     return int(status), message
 

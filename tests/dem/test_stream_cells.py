@@ -11,7 +11,7 @@ from sitefinder.dem.stream_cells import seeds_in, stream_cells
 GRID = Grid(rows=4, columns=5, west_m=0.0, north_m=40.0, cell_width_m=10.0, cell_height_m=10.0)
 
 
-# Stream cells of pieces given as (label, link, vertices); all links end at an outlet unless told otherwise.
+# Stream cells of pieces given as (label, link, vertices); all links end at an outlet unless stated otherwise.
 def cells_of(pieces, downstream_link=None, grid=GRID):
     start = np.cumsum([0] + [len(vertices) for _, _, vertices in pieces])
     places = np.array([place for _, _, vertices in pieces for place in vertices], dtype=float).reshape(-1, 2)

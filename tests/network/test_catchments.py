@@ -126,36 +126,24 @@ def test_an_inflow_enters_at_the_first_station_and_its_entry_reaches_to_the_end_
 
 
 @pytest.mark.parametrize(
-    ("cells", "is_entry"),
+    ("area_km2", "reach", "cells", "is_entry"),
     [
         # All of the stream lies outside the grid: all of it is an entry. Its first segment alone lies inside.
-        ([0, 0, 0, 0, 9, 9], [True, True, True, True, False, False]),
-        ([5, 5, 0, 0, 9, 9], [True, True, False, False, False, False]),
-    ],
-)
-def test_an_entry_is_a_stream_off_the_grid_and_at_least_one_segment_of_any(cells, is_entry):
-    links = pd.DataFrame({"inflow_area_km2": [2.0, 0.0]})
-    stations = pd.DataFrame({"link": [0, 0, 0, 0, 1, 1], "reach": [-1, 0, 1, 2, -1, 3]})
-
-    assert inflows(links, stations, np.array(cells))[1].tolist() == is_entry
-
-
-@pytest.mark.parametrize(
-    ("cells", "is_entry"),
-    [
+        (2.0, [-1, 0, 1, 2, -1, 3], [0, 0, 0, 0, 9, 9], [True, True, True, True, False, False]),
+        (2.0, [-1, 0, 1, 2, -1, 3], [5, 5, 0, 0, 9, 9], [True, True, False, False, False, False]),
         # One cell is on the grid; and where none is, what counts is the stream's own end, not the next one's.
-        ([0, 0, 1, 1, 0, 9], [True, True, True, False, False, False]),
-        ([0, 0, 0, 0, 0, 9], [True, True, True, True, False, False]),
+        (0.5, [-1, 1, 2, 3, -1, 0], [0, 0, 1, 1, 0, 9], [True, True, True, False, False, False]),
+        (0.5, [-1, 1, 2, 3, -1, 0], [0, 0, 0, 0, 0, 9], [True, True, True, True, False, False]),
     ],
 )
-def test_an_entry_ends_with_the_reach_of_the_first_cell_or_with_its_own_stream(cells, is_entry):
-    links = pd.DataFrame({"inflow_area_km2": [0.5, 0.0]})
-    stations = pd.DataFrame({"link": [0, 0, 0, 0, 1, 1], "reach": [-1, 1, 2, 3, -1, 0]})
+def test_an_entry_is_a_stream_off_the_grid_and_at_least_one_segment_of_any(area_km2, reach, cells, is_entry):
+    links = pd.DataFrame({"inflow_area_km2": [area_km2, 0.0]})
+    stations = pd.DataFrame({"link": [0, 0, 0, 0, 1, 1], "reach": reach})
 
     inflow_km2, found = inflows(links, stations, np.array(cells))
 
     assert found.tolist() == is_entry
-    assert inflow_km2.tolist() == [0.5, 0.0, 0.0, 0.0, 0.0, 0.0]
+    assert inflow_km2.tolist() == [area_km2, 0.0, 0.0, 0.0, 0.0, 0.0]
 
 
 def test_no_more_than_all_of_a_catchment_passes_a_mark():

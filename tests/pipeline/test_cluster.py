@@ -271,8 +271,7 @@ def test_an_input_exchanged_while_workers_value_candidates_and_put_back_stops_th
     assert f"  file:      {costs}\n" in str(stopped.value)
 
 
-# As a user writes it, without a guard around what a main program does. One that ends by itself ends its workers as
-# the fixture `two` does.
+# As a user writes it, without a guard around what a main program does.
 SCRIPT = f"""
 import os, signal, sys
 from pathlib import Path
@@ -283,21 +282,23 @@ with Cluster(Path(sys.argv[1]), {FORM!r}, {SOFTWARE!r}, workers=2) as workers:
     items = [(str(number), {{"number": number}}) for number in range(4)]
     found = list(workers.answers(tasks_to_do.squared, {{}}, items, "squares"))
     print(*{{answer.result["pid"] for answer in found}}, flush=True)
-    os.kill(os.getpid(), signal.SIGKILL)
+    if sys.argv[2] == "killed":
+        os.kill(os.getpid(), signal.SIGKILL)
 """
 
 
-def test_workers_serve_a_plain_script_and_end_with_it_when_it_is_killed(tmp_path):
+@pytest.mark.parametrize("end", ["by itself", "killed"])
+def test_workers_serve_a_plain_script_and_end_with_it_however_it_ends(tmp_path, end):
     script, folder = tmp_path / "script.py", tmp_path / "tasks"
     script.write_text(SCRIPT, encoding="utf-8")
     folder.mkdir()
     places = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
 
     run = subprocess.run(
-        [sys.executable, script, folder], env=places, stdout=subprocess.PIPE, timeout=3 * WAIT_S, check=False
+        [sys.executable, script, folder, end], env=places, stdout=subprocess.PIPE, timeout=3 * WAIT_S, check=False
     )
 
-    assert run.returncode == -signal.SIGKILL
+    assert run.returncode == (0 if end == "by itself" else -signal.SIGKILL)
     pids = run.stdout.split()
     assert len(pids) == 2
     wait_until_ended(pids)

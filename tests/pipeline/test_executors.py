@@ -34,9 +34,9 @@ def test_an_error_says_which_item_it_is_of_and_one_for_the_user_comes_as_it_is()
     with pytest.raises(ValueError, match="none") as caught:
         answers(1)
     assert caught.value.__notes__ == ["in stage 'example: one'"]
-    with pytest.raises(ConfigError, match="wrong settings") as told:
+    with pytest.raises(ConfigError, match="wrong settings") as raised:
         answers(0)
-    assert not hasattr(told.value, "__notes__")
+    assert not hasattr(raised.value, "__notes__")
 
 
 def test_what_another_process_makes_is_named_and_made_there():

@@ -110,7 +110,7 @@ def test_the_best_of_stretches_side_by_side_lose_the_greater_part_of_their_luck(
     without, left = (measured_m - real_m)[best].mean(), (shrunk_m - real_m)[chosen].mean()
     assert without > 0.3
     assert abs(left) < without / 3
-    # And the errors told are those there are, and smaller than before: three standard errors of 2000.
+    # And the errors stated are those there are, and smaller than before: three standard errors of 2000.
     off_m = shrunk_m - real_m
     assert np.sqrt((off_m**2).mean()) == pytest.approx(np.sqrt((shrunk_se_m**2).mean()), rel=0.05)
     assert shrunk_se_m.mean() < se_m.mean()

@@ -76,7 +76,7 @@ def test_errors_that_are_alike_let_smaller_spikes_stand_out():
 
     assert spikes(raw_m, length_m=0.0) == []
     assert spikes(raw_m, length_m=500.0) == [30]
-    # Told station by station, that of the station itself counts.
+    # Stated station by station, that of the station itself counts.
     assert spikes(raw_m, length_m=np.where(np.arange(60) == 30, 500.0, 0.0)) == [30]
     assert spikes(raw_m, length_m=np.where(np.arange(60) == 30, 0.0, 500.0)) == []
 

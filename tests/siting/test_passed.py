@@ -138,12 +138,17 @@ def passed_by_walking(site, downstream, profile_m, things):
     return bits_of(kinds), serving
 
 
+# A random river: what draws more, its stations, their lines and profile, things on it, and its stretches.
+def river_of(seed):
+    rng = np.random.default_rng(seed)
+    stations, lines, profile_m = tree(rng)
+    things = random_things(rng, stations)
+    return rng, stations, lines, profile_m, things, stretches_of(stations, profile_m, things)
+
+
 @pytest.mark.parametrize("seed", range(60))
 def test_what_candidates_pass_is_what_a_walk_down_the_stream_meets(seed):
-    rng = np.random.default_rng(seed)
-    stations, _, profile_m = tree(rng)
-    things = random_things(rng, stations)
-    stretches = stretches_of(stations, profile_m, things)
+    _, stations, _, profile_m, things, stretches = river_of(seed)
 
     passed = passed_things(stretches, things, len(stations))
 
@@ -155,10 +160,7 @@ def test_what_candidates_pass_is_what_a_walk_down_the_stream_meets(seed):
 
 @pytest.mark.parametrize("seed", range(60))
 def test_each_thing_on_the_line_of_a_stretch_or_near_its_ends_is_listed_with_its_distance(seed):
-    rng = np.random.default_rng(1000 + seed)
-    stations, lines, profile_m = tree(rng)
-    things = random_things(rng, stations)
-    stretches = stretches_of(stations, profile_m, things)
+    rng, stations, lines, _, things, stretches = river_of(1000 + seed)
     if not len(stretches.table):
         return
     chosen = rng.choice(len(stretches.table), min(12, len(stretches.table)), replace=False)
@@ -193,10 +195,7 @@ def test_each_thing_on_the_line_of_a_stretch_or_near_its_ends_is_listed_with_its
 
 @pytest.mark.parametrize("seed", range(40))
 def test_a_short_diversion_about_a_weir_is_that_weirs_plant(seed):
-    rng = np.random.default_rng(2000 + seed)
-    stations, lines, profile_m = tree(rng)
-    things = random_things(rng, stations)
-    stretches = stretches_of(stations, profile_m, things)
+    rng, stations, lines, _, things, stretches = river_of(2000 + seed)
     within_m = float(rng.uniform(20.0, 110.0))
     counts = things["may_serve"].to_numpy(dtype=bool)
 
@@ -327,10 +326,7 @@ def test_what_a_rule_forbids_to_bypass_bars_a_stretch():
 
 @pytest.mark.parametrize("seed", range(12))
 def test_kinds_that_are_not_forbidden_at_their_station_are_not_counted(seed):
-    rng = np.random.default_rng(3000 + seed)
-    stations, _, profile_m = tree(rng)
-    things = random_things(rng, stations)
-    stretches = stretches_of(stations, profile_m, things)
+    rng, stations, _, _, things, stretches = river_of(3000 + seed)
     forbidden = rng.integers(0, 2 * max(BITS.values()), len(stations))
 
     some = passed_things(stretches, things, len(stations), forbidden)

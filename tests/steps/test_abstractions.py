@@ -9,6 +9,7 @@ import pytest
 import shapely
 from partial_run import tables_of
 from scipy import stats
+from small_valley import worked_by_hand
 
 from sitefinder.errors import SitefinderError
 from sitefinder.preparation import read_run
@@ -16,8 +17,7 @@ from sitefinder.preparation import read_run
 FILES = Path(__file__).parent / "by_hand"
 CRS = "EPSG:32633"
 WEST, NORTH, CELL = 500_000.0, 5_000_000.0, 10.0
-ROWS, COLUMNS, STREAM_ROW, STEP_COLUMN = 11, 61, 5, 33
-MIDDLE = NORTH - (STREAM_ROW + 0.5) * CELL
+MIDDLE = NORTH - 5.5 * CELL
 # Half a year wet, half a year dry, such that the mean of the days is that of the year, 50 m³/s/km².
 WET, TAKEN_M3S = 70.0, 0.02
 DRY = (50.0 * 365 - WET * 181) / 184
@@ -46,15 +46,7 @@ def valley(tmp_path, write_region, repository):
     """A function that writes the valley that is worked by hand, with changes to its two files of text."""
 
     def write(settings=lambda text: text, months=MONTHS):
-        bed = [200.0 - column / 16 - (2.5 if column >= STEP_COLUMN else 0.0) for column in range(COLUMNS)]
-        side = [10.0 * abs(row - STREAM_ROW) for row in range(ROWS)]
-        east = WEST + 603.0
-        layers = {
-            "streams": shapely.LineString([(WEST + 3.0, MIDDLE), (east, MIDDLE)]),
-            "roads": shapely.LineString([(WEST, MIDDLE + 40), (east, MIDDLE + 40)]),
-            "power_lines": shapely.LineString([(WEST, MIDDLE + 45), (east, MIDDLE + 45)]),
-            "migration": shapely.box(WEST, MIDDLE - 5, east, MIDDLE + 5),
-        }
+        ground, layers = worked_by_hand()
         texts = {path.name: path.read_text(encoding="utf-8") for path in FILES.glob("*.toml")}
         texts["equations.toml"] += months
         text = texts["run.toml"].replace("[network]\n", LAYERS + "[network]\n")
@@ -66,7 +58,7 @@ def valley(tmp_path, write_region, repository):
         texts["tennant.toml"] = (repository / "config/environmental-flow/tennant_montana.toml").read_text(
             encoding="utf-8"
         )
-        write_region(tmp_path, np.add.outer(side, bed), (WEST, NORTH), CELL, layers, texts)
+        write_region(tmp_path, *ground, layers, texts)
         points = geopandas.GeoDataFrame(
             {"id": ["mill", "far"], "kind": "abstraction", "flow_m3s": TAKEN_M3S},
             geometry=shapely.points([(WEST + 275, MIDDLE + 10), (WEST + 275, MIDDLE + 400)]),

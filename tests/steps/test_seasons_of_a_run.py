@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import shapely
 from partial_run import results_of, tables_of
+from small_valley import worked_by_hand
 
 from sitefinder.errors import SitefinderError
 from sitefinder.planning import plan
@@ -16,8 +17,7 @@ pytestmark = pytest.mark.slow
 
 FILES = Path(__file__).parent / "by_hand"
 WEST, NORTH, CELL = 500_000.0, 5_000_000.0, 10.0
-ROWS, COLUMNS, STREAM_ROW, STEP_COLUMN = 11, 61, 5, 33
-MIDDLE = NORTH - (STREAM_ROW + 0.5) * CELL
+MIDDLE = NORTH - 5.5 * CELL
 DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 # Not those of any river; their mean over the days is not 1, so that they are scaled.
 FACTORS = [1.4, 1.3, 1.2, 1.1, 0.9, 0.7, 0.5, 0.6, 0.7, 1.0, 1.3, 1.4]
@@ -47,17 +47,10 @@ VALUED = ["flow_design_m3s", "power_kw", "energy_mwh", "energy_mwh_p90", "energy
 
 # The valley that is worked by hand, with the files that `texts_of` gives.
 def write_valley(folder, write_region, texts):
-    bed = [200.0 - column / 16 - (2.5 if column >= STEP_COLUMN else 0.0) for column in range(COLUMNS)]
-    side = [10.0 * abs(row - STREAM_ROW) for row in range(ROWS)]
+    ground, layers = worked_by_hand()
     east = WEST + 603.0
-    layers = {
-        "streams": shapely.LineString([(WEST + 3.0, MIDDLE), (east, MIDDLE)]),
-        "roads": shapely.LineString([(WEST, MIDDLE + 40), (east, MIDDLE + 40)]),
-        "power_lines": shapely.LineString([(WEST, MIDDLE + 45), (east, MIDDLE + 45)]),
-        "migration": shapely.box(WEST, MIDDLE - 5, east, MIDDLE + 5),
-        "far_below": shapely.box(east - 40, MIDDLE - 5, east, MIDDLE + 5),
-    }
-    write_region(folder, np.add.outer(side, bed), (WEST, NORTH), CELL, layers, texts)
+    layers["far_below"] = shapely.box(east - 40, MIDDLE - 5, east, MIDDLE + 5)
+    write_region(folder, *ground, layers, texts)
 
 
 # Its files, with more in the settings; those of ``texts`` take the place of others.

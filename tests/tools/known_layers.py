@@ -4,7 +4,6 @@ Most small regions of the tests lie in folders of their own and hold the same la
 of some bytes, settings and place holds is read once in a process.
 """
 
-import hashlib
 import os
 import sys
 
@@ -30,26 +29,17 @@ class KnownLayers:
 
     def __call__(self, source, folder, crs, *, area=None, **options):
         """See `sitefinder.io.vector.read_layer`."""
-        from sitefinder.io.bound_files import files_of, unchanged  # noqa: PLC0415
+        from sitefinder.io.bound_files import files_of, logs_of, unchanged  # noqa: PLC0415
+        from sitefinder.io.digests import content_digest  # noqa: PLC0415
 
         path = folder / source.path
-        if not (path.suffix in FORMATS and path.is_file() and self._is_unpatched()):
+        is_plain = path.suffix in FORMATS and path.is_file() and path.stat().st_size <= MOST_BYTES
+        if not (is_plain and os.access(path, os.R_OK) and self._is_unpatched()):
             return self.read_layer(source, folder, crs, area=area, **options)
-        files = files_of(path)
-        is_readable = all(os.access(file, os.R_OK) for file in files)
-        if not is_readable or sum(file.stat().st_size for file in files) > MOST_BYTES:
-            return self.read_layer(source, folder, crs, area=area, **options)
-        with unchanged(*files):
-            digest = hashlib.sha256()
-            for file in files:
-                digest.update(f"{file.name}\0{file.stat().st_size}\0".encode() + file.read_bytes())
-            asked = (
-                source.model_dump_json(),
-                crs,
-                None if area is None else tuple(area),
-                *sorted(options.items()),
-            )
-            key = (type(source), digest.digest(), asked)
+        with unchanged(*files_of(path)):
+            where = None if area is None else tuple(area)
+            asked = (source.model_dump_json(), crs, where, *sorted(options.items()))
+            key = (content_digest(path, logs_of(path)), type(source), asked)
             if key not in self.found:
                 self.found[key] = self.read_layer(source, folder, crs, area=area, **options)
                 if len(self.found) > MOST_LAYERS:

@@ -48,6 +48,28 @@ def _layers(layers):
         return path.read_bytes()
 
 
+def worked_by_hand():
+    """The ground of test_site_worked_by_hand.py, with layers on it.
+
+    Returns
+    -------
+    ground : tuple
+        Elevations [m], north-western corner [m] and cell [m], as `write_region` takes them.
+    layers : dict of str to geometry
+    """
+    rows, columns, cell_m, west, north = 11, 61, 10.0, 500_000.0, 5_000_000.0
+    column, row = np.arange(columns), np.arange(rows)
+    bed_m = 200.0 - column / 16 - np.where(column >= 33, 2.5, 0.0)
+    middle, east = north - (rows / 2) * cell_m, west + 603.0
+    layers = {
+        "streams": shapely.LineString([(west + 3.0, middle), (east, middle)]),
+        "roads": shapely.LineString([(west, middle + 40), (east, middle + 40)]),
+        "power_lines": shapely.LineString([(west, middle + 45), (east, middle + 45)]),
+        "migration": shapely.box(west, middle - 5, east, middle + 5),
+    }
+    return (np.add.outer(10.0 * np.abs(row - rows // 2), bed_m), (west, north), cell_m), layers
+
+
 def write_valley(folder, valleys=1):
     """Write a small valley with a stream, a weir, a pond, roads and a rule; gives the path of its settings.
 
