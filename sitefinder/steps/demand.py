@@ -11,7 +11,7 @@ import math
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sitefinder.errors import InputError
-from sitefinder.steps.part_size import PART_STATIONS
+from sitefinder.steps.part_size import DERIVED_MARGIN_CELLS, DERIVED_TILE_CELLS, PART_STATIONS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -36,9 +36,11 @@ PART_STATION_MB = 0.1
 TILE_CELL_B, COVARIATE_CELL_B = 50.0, 16.0
 # Cells along the streams, one for each cell that a line goes through [B].
 STREAM_CELL_B = 80.0
-# The engine holds the whole DEM with directions and areas: where it derives streams (37 to 46 B), and where it
-# drains the terrain [B by cell].
-DERIVED_CELL_B, WHOLE_CELL_B = 50.0, 60.0
+# The engine holds the whole DEM with directions and areas where it drains the terrain [B by cell].
+WHOLE_CELL_B = 60.0
+# Where streams are derived: a tile with what lies around it, while it is breached (80 to 120 B), and what is kept
+# of all tiles meanwhile: ground, filled surface and directions [B by cell].
+DERIVED_CELL_B, DERIVED_DISK_CELL_B = 120.0, 9.0
 # Crossings of lines, each a row of the list of repairs (620 B, and their sorting) [B].
 CROSSING_B = 700.0
 # A vertex of a polygon with another one within the distance of its buffer: the offset curves of both cross
@@ -150,8 +152,7 @@ def demand_of(settings: Settings, counts: Counts) -> Demand:
     cells = counts.rows * counts.columns
     area_km2 = cells * counts.cell_m**2 / 1e6
     network, stretches = settings.network, settings.stretches
-    derived_b = DERIVED_CELL_B if counts.stream_km is None else 0.0
-    whole_b = WHOLE_CELL_B if settings.terrain.engine == "whitebox" else derived_b
+    whole_b = WHOLE_CELL_B if settings.terrain.engine == "whitebox" else 0.0
     stream_km = (
         DENSITY_KM * area_km2 / math.sqrt(network.derive_threshold_km2)
         if counts.stream_km is None
@@ -172,7 +173,14 @@ def demand_of(settings: Settings, counts: Counts) -> Demand:
     rows = min(terrain.tile_rows, counts.rows) + 2 * terrain.margin_cells
     columns = min(terrain.tile_columns, counts.columns) + 2 * terrain.margin_cells
     tile_cells = min(rows, counts.rows) * min(columns, counts.columns)
-    disk = cells * (SURFACE_CELL_B * (1 + covariates) + LABEL_CELL_B) + stations * STATION_DISK_B * share
+    tile_b = tile_cells * (TILE_CELL_B + covariates * COVARIATE_CELL_B)
+    surface = cells * SURFACE_CELL_B * (1 + covariates)
+    disk = surface + cells * LABEL_CELL_B + stations * STATION_DISK_B * share
+    if counts.stream_km is None:
+        side = DERIVED_TILE_CELLS + 2 * DERIVED_MARGIN_CELLS
+        tile_b = max(tile_b, min(side, counts.rows) * min(side, counts.columns) * DERIVED_CELL_B)
+        # All of it is gone before there are labels.
+        disk = max(disk, surface + cells * DERIVED_DISK_CELL_B)
     return Demand(
         cells,
         stream_km,
@@ -180,7 +188,7 @@ def demand_of(settings: Settings, counts: Counts) -> Demand:
         int(stream_km * 1000.0 / network.reach_length_m) + counts.lines,
         int(stations * lengths),
         parts_mb,
-        tile_cells * (TILE_CELL_B + covariates * COVARIATE_CELL_B) / BYTES_PER_MB,
+        tile_b / BYTES_PER_MB,
         min(settings.run.part_stations or PART_STATIONS, stations) * PART_STATION_MB * share,
         stations * SYSTEM_STATION_MB * share,
         disk / BYTES_PER_MB,
@@ -329,8 +337,8 @@ def _cause_and_fix(settings: Settings, counts: Counts, demand: Demand, lacking_m
     if name == WHOLE_DEM:
         return (
             f"{_cells_in_words(counts)}, which the engine of the drainage holds in one piece",
-            "raise terrain.cell_size_m, use a part of the region, or give mapped streams (inputs.streams) with "
-            'terrain.engine = "flood"',
+            'set terrain.engine = "flood", which goes tile by tile, raise terrain.cell_size_m, or use a part of '
+            "the region",
         )
     if name == STREAM_CELLS:
         return f"{demand.stream_km:,.0f} km of stream on cells of {counts.cell_m:g} m", "raise terrain.cell_size_m"

@@ -13,7 +13,6 @@ from shapely.ops import substring
 
 from sitefinder.dem.grid import bounds_of
 from sitefinder.errors import InputError, all_of, listed
-from sitefinder.io.derived_streams import derive_network
 from sitefinder.io.raster import cells_at
 from sitefinder.io.vector import no_such_column, numbers_of
 from sitefinder.network.directions import RIDGE_M
@@ -23,6 +22,7 @@ from sitefinder.network.snapping import snapping_distance_m
 from sitefinder.network.stations import place_stations, without_repeats
 from sitefinder.network.topology import build_network
 from sitefinder.schema import LAYERS
+from sitefinder.steps.derived_network import derive_network
 from sitefinder.steps.heads import greatest_rmse_m
 from sitefinder.vocabulary import NETWORK_UNRESOLVED
 
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from sitefinder.dem.grid import Grid
     from sitefinder.network.stations import Stationing
     from sitefinder.network.topology import Network
+    from sitefinder.pipeline.executors import Executor
     from sitefinder.settings import NetworkSettings, Settings, StreamSource
     from sitefinder.steps.heads import Profile
     from sitefinder.steps.inputs import RunInputs
@@ -45,7 +46,13 @@ RIDGE_ERRORS = 4.0
 RIDGE_CELLS = 0.5
 
 
-def make_network(settings: Settings, inputs: RunInputs, surface: Surface, scratch: Path) -> Network:
+def make_network(
+    settings: Settings,
+    inputs: RunInputs,
+    surface: Surface,
+    scratch: Path,
+    executor: Executor | None = None,
+) -> Network:
     """Links, from the mapped streams or from the DEM where none are mapped.
 
     Raises
@@ -58,7 +65,7 @@ def make_network(settings: Settings, inputs: RunInputs, surface: Surface, scratc
     if "streams" in inputs.layers and source is not None:
         lines = stream_lines(source, settings.network, inputs.layers["streams"].frame)
     else:
-        lines = derive_network(surface.dem_path, settings.network.derive_threshold_km2, scratch)
+        lines = derive_network(surface.dem_path, settings.network.derive_threshold_km2, scratch, executor)
         lines = pd.DataFrame(lines.rename(columns={"stream_id": "feature_id"}).assign(stream=""))
         lines = lines[["feature_id", "stream", "geometry"]]
     margin_m = settings.network.dem_margin_m

@@ -14,9 +14,9 @@ from sitefinder.dem.priority_flood import bridged, edge_cells, find_sinks, sinks
 from sitefinder.dem.stream_cells import StreamCells, seeds_in, stream_cells
 from sitefinder.dem.tiles import MISSING, drain_tile, merge_tile_sums, sinks_of_tile, sums_of_labels
 from sitefinder.errors import InputError
-from sitefinder.io.derived_streams import route_with_whitebox
 from sitefinder.io.raster import read_reduced, read_window, run_grid, warp_once, write_labels
 from sitefinder.io.surface import fill_holes, level_lakes, write_share
+from sitefinder.io.whitebox_engine import route_with_whitebox
 from sitefinder.network.catchments import catchment_means, drained_area_km2, inflows, side_arms, sums_by_arms
 from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.pipeline.executors import log_finished

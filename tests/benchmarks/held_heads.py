@@ -32,11 +32,11 @@ from made_regions import (
     survey,
 )
 
-from sitefinder.io.derived_streams import derive_network
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.preparation import read_run
 from sitefinder.profile.errors import head_standard_error
 from sitefinder.steps import heads as steps
+from sitefinder.steps.derived_network import derive_network
 from sitefinder.steps.graph import GIVEN
 
 REAL = Path(__file__).resolve().parents[1] / "real"

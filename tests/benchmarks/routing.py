@@ -27,7 +27,7 @@ import whitebox_workflows
 
 from sitefinder.dem.grid import Grid
 from sitefinder.dem.priority_flood import NO_SEED, flood
-from sitefinder.io.derived_streams import route_with_whitebox
+from sitefinder.io.whitebox_engine import route_with_whitebox
 
 CLOSED = (False, False, False, False)
 CELL_M = 10.0

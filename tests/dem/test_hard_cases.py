@@ -22,7 +22,7 @@ from sitefinder.dem.priority_flood import (
 )
 from sitefinder.dem.stream_cells import StreamCells, seeds_in, stream_cells
 from sitefinder.dem.tiles import drain_tile, drain_window, merge_tile_sums
-from sitefinder.io.derived_streams import route_with_whitebox
+from sitefinder.io.whitebox_engine import route_with_whitebox
 
 CLOSED = (False, False, False, False)
 CELL_M = 10.0

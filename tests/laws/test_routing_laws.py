@@ -16,7 +16,7 @@ from sitefinder.dem.priority_flood import (
     with_sinks,
 )
 from sitefinder.dem.tiles import sinks_of_tile, sums_of_labels
-from sitefinder.io.derived_streams import route_with_whitebox
+from sitefinder.io.whitebox_engine import route_with_whitebox
 
 CLOSED = (False, False, False, False)
 GRID = Grid(160, 190, 400_000.0, 5_000_000.0, 10.0, 10.0)

@@ -12,7 +12,7 @@ import pytest
 import rasterio
 from rasterio.warp import Resampling, reproject, transform_bounds
 
-from sitefinder.io.derived_streams import derive_network
+from sitefinder.steps.derived_network import derive_network
 
 pytestmark = pytest.mark.slow
 

@@ -14,8 +14,8 @@ from sitefinder.dem.stream_cells import StreamCells
 from sitefinder.dem.tiles import merge_tile_sums
 from sitefinder.errors import InputError
 from sitefinder.io import surface as surface_edits
-from sitefinder.io.derived_streams import route_with_whitebox
 from sitefinder.io.raster import FLOAT_NODATA, read_labels, tile_transform
+from sitefinder.io.whitebox_engine import route_with_whitebox
 from sitefinder.pipeline.executors import InThisProcess
 from sitefinder.steps.terrain import Drainage, Surface, drain_tiles, list_terrain_repairs
 

@@ -6,7 +6,8 @@ import rasterio
 from rasterio.transform import Affine
 
 from sitefinder.errors import InputError
-from sitefinder.io.derived_streams import derive_network
+from sitefinder.pipeline.cluster import Cluster
+from sitefinder.steps.derived_network import derive_network
 
 # Cells of 10 m; 100 cells are 0.01 km².
 WEST_M, NORTH_M, CELL_M = 500_000.0, 5_000_000.0, 10.0
@@ -51,7 +52,7 @@ def cells_on(line):
     return ((NORTH_M - y_m) / CELL_M - 0.5).tolist(), ((x_m - WEST_M) / CELL_M - 0.5).tolist()
 
 
-# The engine takes about a second a run whatever the size, so a network that several tests look at is derived once.
+# The engine takes its time whatever the size, so a network that several tests look at is derived once.
 @pytest.fixture(scope="module")
 def forked_network(tmp_path_factory):
     folder = tmp_path_factory.mktemp("forked")
@@ -170,12 +171,34 @@ def test_a_dem_that_cannot_be_used_is_an_error(tmp_path, profile, message):
         derive_network(dem, 0.06, tmp_path)
 
 
-def test_a_dem_with_too_many_cells_is_an_error_that_says_how_to_cut(tmp_path):
-    dem = write_dem(tmp_path / "dem.tif", straight_valley())
-    with pytest.raises(
-        InputError, match=r"at most 4,000 cells(.|\n)*61 × 80 = 4,880 cells(.|\n)*cut it along watersheds"
-    ):
-        derive_network(dem, 0.06, tmp_path, max_cells=4000)
+# Ground with hollows, flats and gaps, and two roads across it.
+def rough_ground():
+    rng = np.random.default_rng(20)
+    north, east = np.cumsum(rng.normal(0.0, 1.0, 90)), np.cumsum(rng.normal(0.0, 1.0, 110))
+    ground_m = np.round(np.add.outer(north, east) + rng.normal(0.0, 1.0, (90, 110)))
+    ground_m[30], ground_m[:, 55] = ground_m.max(), ground_m.max()
+    ground_m[rng.random(ground_m.shape) < 0.002] = -9999.0
+    return ground_m.astype(np.float32)
+
+
+def test_neither_tiles_nor_workers_change_a_line(tmp_path):
+    dem = write_dem(tmp_path / "dem.tif", rough_ground())
+
+    whole = derive_network(dem, 0.01, tmp_path)
+
+    assert len(whole) > 30
+    assert derive_network(dem, 0.01, tmp_path, tile_cells=60).equals(whole)
+    with Cluster(tmp_path, "sitefinder.io.containers", "sitefinder.io.software:software", workers=2) as workers:
+        workers.prepare(["sitefinder.steps.derived_network:derive_network"])
+        assert derive_network(dem, 0.01, tmp_path, workers, tile_cells=60).equals(whole)
+    assert sorted(file.name for file in tmp_path.iterdir() if file.name.startswith("derived-")) == []
+
+
+def test_a_line_has_its_corners_and_ends_and_nothing_between(forked_network):
+    for line in forked_network.geometry:
+        steps = np.diff(np.array(line.coords), axis=0)
+        turns = steps[1:, 0] * steps[:-1, 1] - steps[1:, 1] * steps[:-1, 0]
+        assert (turns != 0.0).all()
 
 
 def test_a_threshold_below_one_cell_is_an_error(tmp_path):

@@ -1,0 +1,372 @@
+"""A stream network from the DEM where none is mapped, tile by tile on any number of workers."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import geopandas
+import numpy as np
+import shapely
+
+from sitefinder.dem.derived_flow import (
+    FAR,
+    Drained,
+    Levels,
+    Rim,
+    StreamCells,
+    Tile,
+    drained_tile,
+    filled_tile,
+    flat_steps,
+    inflows_of,
+    must_be_redone,
+    rim_levels,
+    stream_cells_of,
+    stream_links,
+    survey_rim,
+    tile_of,
+)
+from sitefinder.dem.grid import Grid, Window, centre_of, clipped, tile_windows, widened
+from sitefinder.errors import InputError
+from sitefinder.io import raster_library as rasterio
+from sitefinder.io.raster import tile_transform
+from sitefinder.io.whitebox_engine import BREACH_SEARCH_CELLS, breach_depressions
+from sitefinder.pipeline.executors import InThisProcess, log_finished
+from sitefinder.steps.part_size import DERIVED_MARGIN_CELLS, DERIVED_TILE_CELLS
+from sitefinder.units import M2_PER_KM2
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    import numpy.typing as npt
+
+    from sitefinder.pipeline.executors import Executor
+
+
+def derive_network(
+    dem_path: str | Path,
+    threshold_area_km2: float,
+    scratch_folder: str | Path,
+    executor: Executor | None = None,
+    *,
+    tile_cells: int = DERIVED_TILE_CELLS,
+) -> geopandas.GeoDataFrame:
+    """Stream lines where the area drained by single-direction flow reaches a threshold.
+
+    Parameters
+    ----------
+    dem_path : str or Path
+        A north-up raster in a projected system in metres, of one band of elevations.
+    threshold_area_km2 : float
+        Minimum catchment of a stream [km²].
+    scratch_folder : str or Path
+        Where tiles are kept meanwhile; it must exist, for all workers. What is written there is removed again.
+    executor : sitefinder.pipeline.executors.Executor, optional
+        Does the tiles; absent: this process.
+    tile_cells : int, optional
+        Cells along a side of a tile. Directions do not depend on it; breaches are looked for in a tile with what
+        lies around it.
+
+    Returns
+    -------
+    GeoDataFrame
+        One row a link, in the DEM's system: ``stream_id`` (text, from row and column of the link's first
+        cell, so that it stays the same as long as the DEM does) and the line, from cell centre to
+        cell centre, digitised downstream. Lines meet exactly. Sorted by ``stream_id``.
+
+    Raises
+    ------
+    InputError
+        If the DEM has no system in metres, is rotated or holds no data, or no stream drains the threshold.
+
+    Notes
+    -----
+    Depressions are breached along the least-cost path, tile by tile, and filled where none is found nearby
+    (`sitefinder.io.whitebox_engine.breach_depressions`). Directions are those of a priority flood of the whole DEM
+    (`sitefinder.dem.derived_flow`).
+    """
+    executor = InThisProcess() if executor is None else executor
+    grid, crs = _usable_grid(Path(dem_path))
+    cell_km2 = grid.cell_width_m * grid.cell_height_m / M2_PER_KM2
+    if threshold_area_km2 <= cell_km2:
+        raise InputError.of(
+            "the threshold for a stream is smaller than a cell of the DEM",
+            file=dem_path,
+            expected=f"more than {cell_km2:g} km²",
+            found=f"{threshold_area_km2:g} km²",
+            fix="raise the threshold area",
+        )
+    with tempfile.TemporaryDirectory(dir=scratch_folder, prefix="derived-") as folder:
+        tiles = _Tiles(Path(folder), grid, tile_cells, executor)
+        _breach(tiles, Path(dem_path))
+        levels = rim_levels(tiles.each("passes", _survey_one), grid)
+        tiles.each("levels", _fill_one, lambda window: {"levels": _levels_near(levels, window, grid)})
+        steps = _steps_through_flats(tiles, levels)
+        drained = tiles.each("directions", _drain_one, lambda window: _rim_steps_near(levels, steps, window, grid))
+        cell, cells = inflows_of(drained)
+
+        def of_tile(window: Window) -> dict[str, Any]:
+            near = _is_near(cell, window, grid)
+            return {"cell": cell[near], "cells": cells[near], "threshold_cells": threshold_area_km2 / cell_km2}
+
+        streams: list[StreamCells] = tiles.each("streams", _extract_one, of_tile)
+    found = np.concatenate([part.cell for part in streams])
+    start, along = stream_links(found, np.concatenate([part.pointer for part in streams]), grid)
+    if not len(along):
+        largest_km2 = max(part.most_cells for part in streams) * cell_km2
+        raise InputError.of(
+            "no stream drains the threshold area",
+            file=dem_path,
+            expected=f"cells one below the other that drain at least {threshold_area_km2:g} km²",
+            found=f"at most {largest_km2:.3g} km²",
+            fix="lower the threshold area, or give a DEM that holds the whole catchment",
+        )
+    return _lines(start, along, grid, crs)
+
+
+# The tiles of a grid, where they are kept, and who does them.
+class _Tiles:
+    def __init__(self, folder: Path, grid: Grid, tile_cells: int, executor: Executor) -> None:
+        self.windows = tile_windows(grid, tile_cells, tile_cells)
+        self.common = {"folder": str(folder), "grid": grid, "tile_cells": tile_cells}
+        self.folder, self._executor = folder, executor
+
+    # Results of a function for each tile, or for those of some numbers, in their order.
+    def each(
+        self,
+        what: str,
+        function: Callable[..., Any],
+        own: Callable[[Window], dict[str, Any]] = lambda window: {},
+        numbers: Sequence[int] | None = None,
+        **common: Any,
+    ) -> list[Any]:
+        windows = self.windows if numbers is None else [self.windows[number] for number in numbers]
+        items = [(f"{what} of the tile at row {window.row}, column {window.column}", window) for window in windows]
+        answers = self._executor.answers(
+            function,
+            self.common | common,
+            ((name, {"window": window, **own(window)}) for name, window in items),
+            "network",
+        )
+        found = {}
+        for answer in answers:
+            log_finished("network", answer.item, answer.seconds, self._executor.peak_memory_mb)
+            found[answer.item] = answer.result
+        return [found[name] for name, _ in items]
+
+
+# A DEM's grid and its system, where a network can be derived from it.
+def _usable_grid(dem_path: Path) -> tuple[Grid, Any]:
+    with rasterio.open(dem_path) as dem:
+        if dem.crs is None or not dem.crs.is_projected or dem.crs.linear_units_factor[1] != 1.0:
+            raise InputError.of(
+                "the DEM is not in a projected system in metres",
+                file=dem_path,
+                found=dem.crs.to_string() if dem.crs else "no coordinate system",
+                fix="derive the network from the run's own warped copy",
+            )
+        transform = dem.transform
+        if transform.b != 0.0 or transform.d != 0.0 or transform.e >= 0.0 or transform.a <= 0.0:
+            raise InputError.of(
+                "the DEM is not north-up",
+                file=dem_path,
+                found=f"transform {tuple(transform)[:6]}",
+                fix="warp it to a north-up grid, for example with gdalwarp",
+            )
+        return Grid(dem.height, dem.width, transform.c, transform.f, transform.a, -transform.e), dem.crs
+
+
+# Keep the breached ground of each tile.
+def _breach(tiles: _Tiles, dem_path: Path) -> None:
+    has_data = tiles.each("breaches", _breach_one, dem_path=str(dem_path))
+    if not any(has_data):
+        with rasterio.open(dem_path) as dem:
+            nodata = dem.nodata
+        raise InputError.of(
+            "the DEM holds no data",
+            file=dem_path,
+            found=f"only nodata ({nodata})",
+            fix="check its nodata value",
+        )
+
+
+def _breach_one(window: Window, *, folder: str, grid: Grid, tile_cells: int, dem_path: str) -> bool:
+    around = widened(window, DERIVED_MARGIN_CELLS, grid)
+    with rasterio.open(dem_path) as dem:
+        place = rasterio.windows.Window(around.column, around.row, around.columns, around.rows)
+        band = dem.read(1, window=place, masked=True)
+    valid = ~np.ma.getmaskarray(band) & np.isfinite(band.data)
+    ground_m = np.where(valid, band.data, np.nan).astype(np.float32)
+    if valid.any():
+        ground_m = breach_depressions(ground_m, valid, tile_transform(around, grid), folder, BREACH_SEARCH_CELLS)
+    row, column = window.row - around.row, window.column - around.column
+    part = np.s_[row : row + window.rows, column : column + window.columns]
+    _keep(Path(folder), "ground", window, ground_m[part])
+    return bool(valid[part].any())
+
+
+def _survey_one(window: Window, *, folder: str, grid: Grid, tile_cells: int) -> Rim:
+    return survey_rim(_tile(window, folder, grid, tile_cells), grid)
+
+
+def _fill_one(window: Window, *, folder: str, grid: Grid, tile_cells: int, levels: Levels) -> None:
+    _keep(Path(folder), "filled", window, filled_tile(_tile(window, folder, grid, tile_cells), levels, grid))
+
+
+# Steps of the cells of all rims, until no tile knows of a shorter way.
+def _steps_through_flats(tiles: _Tiles, levels: Levels) -> npt.NDArray[np.int32]:
+    grid = tiles.common["grid"]
+    steps = np.full(len(levels.cell), FAR, dtype=np.int32)
+    of_tile = np.argsort(levels.tile, kind="stable")
+    ends = np.cumsum(np.bincount(levels.tile, minlength=len(tiles.windows)))[:-1]
+    places = np.split(of_tile, ends)
+    due: list[int] = list(range(len(tiles.windows)))
+    while due:
+        found = tiles.each("flats", _step_one, partial(_rim_steps_near, levels, steps, grid=grid), due)
+        for number, own in zip(due, found, strict=True):
+            steps[places[number]] = own
+        due = must_be_redone(levels, steps, grid)
+    return steps
+
+
+# Steps of the cells of a tile's own rim.
+def _step_one(
+    window: Window,
+    *,
+    folder: str,
+    grid: Grid,
+    tile_cells: int,
+    cell: npt.NDArray[np.int64],
+    steps: npt.NDArray[np.int32],
+) -> npt.NDArray[np.int32]:
+    found = _flat_steps(window, folder, grid, tile_cells, cell, steps)[2]
+    own = cell[_is_inside(cell, window, grid)]
+    row, column = np.divmod(own, grid.columns)
+    return found[row - window.row + 1, column - window.column + 1]
+
+
+def _drain_one(
+    window: Window,
+    *,
+    folder: str,
+    grid: Grid,
+    tile_cells: int,
+    cell: npt.NDArray[np.int64],
+    steps: npt.NDArray[np.int32],
+) -> Drained:
+    surface, is_edge, found = _flat_steps(window, folder, grid, tile_cells, cell, steps)
+    drained = drained_tile(surface, found, is_edge, window, grid)
+    _keep(Path(folder), "pointer", window, drained.pointer)
+    return drained._replace(pointer=np.empty((0, 0), np.uint8))
+
+
+def _extract_one(
+    window: Window,
+    *,
+    folder: str,
+    grid: Grid,
+    tile_cells: int,
+    cell: npt.NDArray[np.int64],
+    cells: npt.NDArray[np.int64],
+    threshold_cells: float,
+) -> StreamCells:
+    valid = np.isfinite(_tile(window, folder, grid, tile_cells).ground_m)
+    pointer = np.load(_path(Path(folder), "pointer", window))
+    return stream_cells_of(pointer, valid, cell, cells, window, grid, threshold_cells)
+
+
+# Filled surface of a tile, cells at the edge of the DEM, and steps through its flats.
+def _flat_steps(
+    window: Window,
+    folder: str,
+    grid: Grid,
+    tile_cells: int,
+    cell: npt.NDArray[np.int64],
+    steps: npt.NDArray[np.int32],
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.bool_], npt.NDArray[np.int32]]:
+    surface = np.load(_path(Path(folder), "filled", window))
+    is_edge = _tile(window, folder, grid, tile_cells).is_edge
+    return surface, is_edge, flat_steps(surface, is_edge, cell, steps, window, grid)
+
+
+# A tile with its ground, from what is kept of it and of those around it.
+def _tile(window: Window, folder: str, grid: Grid, tile_cells: int) -> Tile:
+    around = widened(window, 1, grid)
+    ground_m = np.full((around.rows, around.columns), np.nan, dtype=np.float32)
+    for row in range(around.row // tile_cells, (around.row + around.rows - 1) // tile_cells + 1):
+        for column in range(around.column // tile_cells, (around.column + around.columns - 1) // tile_cells + 1):
+            other = clipped(Window(row * tile_cells, column * tile_cells, tile_cells, tile_cells), grid)
+            first_row, first_column = max(other.row, around.row), max(other.column, around.column)
+            end_row = min(other.row + other.rows, around.row + around.rows)
+            end_column = min(other.column + other.columns, around.column + around.columns)
+            kept = np.load(_path(Path(folder), "ground", other), mmap_mode="r")
+            ground_m[
+                first_row - around.row : end_row - around.row,
+                first_column - around.column : end_column - around.column,
+            ] = kept[
+                first_row - other.row : end_row - other.row,
+                first_column - other.column : end_column - other.column,
+            ]
+    return tile_of(ground_m, window, grid)
+
+
+# Whether cells lie in a tile.
+def _is_inside(cell: npt.NDArray[np.int64], window: Window, grid: Grid) -> npt.NDArray[np.bool_]:
+    row, column = np.divmod(cell, grid.columns)
+    in_rows = (row >= window.row) & (row < window.row + window.rows)
+    return in_rows & (column >= window.column) & (column < window.column + window.columns)
+
+
+# Whether they lie in it or right beside it.
+def _is_near(cell: npt.NDArray[np.int64], window: Window, grid: Grid) -> npt.NDArray[np.bool_]:
+    return _is_inside(cell, widened(window, 1, grid), grid)
+
+
+def _levels_near(levels: Levels, window: Window, grid: Grid) -> Levels:
+    near = _is_near(levels.cell, window, grid)
+    return Levels(levels.cell[near], levels.tile[near], levels.level_m[near])
+
+
+def _rim_steps_near(
+    levels: Levels, steps: npt.NDArray[np.int32], window: Window, grid: Grid
+) -> dict[str, npt.NDArray[Any]]:
+    near = _is_near(levels.cell, window, grid)
+    return {"cell": levels.cell[near], "steps": steps[near]}
+
+
+def _path(folder: Path, what: str, window: Window) -> Path:
+    return folder / f"{what}-{window.row}-{window.column}.npy"
+
+
+# Put in place whole: two workers may write the same tile where one was thought dead.
+def _keep(folder: Path, what: str, window: Window, array: npt.NDArray[Any]) -> None:
+    path = _path(folder, what, window)
+    descriptor, draft = tempfile.mkstemp(prefix=f".{path.name}-", dir=folder)
+    with os.fdopen(descriptor, "wb") as file:
+        np.save(file, array)
+    os.replace(draft, path)
+
+
+# Lines with stable ids; what lies on a straight line between two cells is left out.
+def _lines(
+    start: npt.NDArray[np.int64], along: npt.NDArray[np.int64], grid: Grid, crs: Any
+) -> geopandas.GeoDataFrame:
+    row, column = np.divmod(along, grid.columns)
+    first, last = start[:-1], start[1:] - 1
+    is_turn = np.ones(len(along), dtype=bool)
+    is_turn[1:-1] = (np.diff(row, n=2) != 0) | (np.diff(column, n=2) != 0)
+    is_turn[first], is_turn[last] = True, True
+    line = np.repeat(np.arange(len(first)), np.diff(start))
+    x_m, y_m = centre_of(grid, row[is_turn], column[is_turn])
+    geometry = shapely.linestrings(np.column_stack([x_m, y_m]), indices=line[is_turn])
+    digits = len(str(max(grid.rows, grid.columns) - 1))
+    stream_id = [
+        f"r{at_row:0{digits}d}c{at_column:0{digits}d}"
+        for at_row, at_column in zip(row[first].tolist(), column[first].tolist(), strict=True)
+    ]
+    # In the order of their ids, since links are in that of their first cells.
+    return geopandas.GeoDataFrame({"stream_id": stream_id}, geometry=geometry, crs=crs)

@@ -1,0 +1,226 @@
+"""Flow over a DEM tile by tile, against the flood of the whole DEM, which knows nothing of tiles."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from sitefinder.dem.derived_flow import (
+    FAR,
+    drained_tile,
+    filled_tile,
+    flat_steps,
+    inflows_of,
+    must_be_redone,
+    rim_levels,
+    stream_cells_of,
+    stream_links,
+    survey_rim,
+    tile_of,
+    values_at,
+)
+from sitefinder.dem.grid import Grid, tile_windows, widened
+from sitefinder.dem.priority_flood import COLUMN_STEP, NO_POINTER, NO_SEED, ROW_STEP, flood
+
+# Wider than high, so that a diagonal is no side of a square.
+WIDTH_M, HEIGHT_M = 10.0, 7.0
+
+
+def grid_of(ground_m):
+    """A grid for some ground."""
+    return Grid(*ground_m.shape, 0.0, 0.0, WIDTH_M, HEIGHT_M)
+
+
+def part(array, window):
+    """The cells of a window."""
+    return array[window.row : window.row + window.rows, window.column : window.column + window.columns]
+
+
+class ByTiles:
+    """All steps on a DEM, with what comes of each."""
+
+    def __init__(self, ground_m, tile_rows, tile_columns):
+        self.grid = grid = grid_of(ground_m)
+        windows = tile_windows(grid, tile_rows, tile_columns)
+        self.tiles = [tile_of(part(ground_m, widened(window, 1, grid)), window, grid) for window in windows]
+        self.levels = rim_levels([survey_rim(tile, grid) for tile in self.tiles], grid)
+        self.surfaces = [filled_tile(tile, self.levels, grid) for tile in self.tiles]
+        self.steps, self.rounds = np.full(len(self.levels.cell), FAR, dtype=np.int32), 0
+        due = range(len(self.tiles))
+        while len(due):
+            self.rounds += 1
+            for number in due:
+                own = self.levels.tile == number
+                row, column = np.divmod(self.levels.cell[own], grid.columns)
+                window = windows[number]
+                self.steps[own] = self.flat_steps(number)[row - window.row + 1, column - window.column + 1]
+            due = must_be_redone(self.levels, self.steps, grid)
+        self.drained = [
+            drained_tile(self.surfaces[number], self.flat_steps(number), tile.is_edge, tile.window, grid)
+            for number, tile in enumerate(self.tiles)
+        ]
+
+    def flat_steps(self, number):
+        tile = self.tiles[number]
+        return flat_steps(
+            self.surfaces[number], tile.is_edge, self.levels.cell, self.steps, tile.window, self.grid
+        )
+
+    def joined(self, arrays):
+        """An array of the grid from one of each tile."""
+        arrays = list(arrays)
+        whole = np.empty((self.grid.rows, self.grid.columns), dtype=arrays[0].dtype)
+        for tile, array in zip(self.tiles, arrays, strict=True):
+            part(whole, tile.window)[:] = array
+        return whole
+
+    def streams(self, threshold_cells):
+        """Stream cells of each tile."""
+        cell, cells = inflows_of(self.drained)
+        return [
+            stream_cells_of(
+                drained.pointer, np.isfinite(tile.ground_m), cell, cells, tile.window, self.grid, threshold_cells
+            )
+            for tile, drained in zip(self.tiles, self.drained, strict=True)
+        ]
+
+
+def flooded(ground_m):
+    """The flood of the whole DEM, without streams."""
+    ends = np.full(ground_m.shape, NO_SEED, dtype=np.int32)
+    return flood(ground_m, np.isfinite(ground_m), ends, (False,) * 4, WIDTH_M, HEIGHT_M)
+
+
+def drained_cells(pointer, valid):
+    """How many cells drain to each, by walking down from every one of them."""
+    total = np.zeros(pointer.shape, dtype=int)
+    for cell in np.argwhere(valid).tolist():
+        row, column = cell
+        total[row, column] += 1
+        while (direction := pointer[row, column]) != NO_POINTER:
+            row, column = row + ROW_STEP[direction], column + COLUMN_STEP[direction]
+            total[row, column] += 1
+    return total
+
+
+def links_of(start, along):
+    """Cells of each link."""
+    return [along[first:end].tolist() for first, end in pairwise(start)]
+
+
+def ground(kind, shape, rng):
+    """Made ground: rough, of few heights, level, or of valleys; in half of the cases with gaps."""
+    made = {
+        "rough": lambda: rng.normal(0.0, 3.0, shape),
+        "terraced": lambda: rng.integers(0, 4, shape),
+        "level": lambda: np.zeros(shape),
+        "valleys": lambda: np.round(
+            np.add.outer(np.cumsum(rng.normal(0, 1, shape[0])), np.cumsum(rng.normal(0, 1, shape[1])))
+        ),
+    }[kind]()
+    ground_m = made.astype(np.float32)
+    if rng.random() < 0.5:
+        ground_m[rng.random(shape) < rng.choice([0.02, 0.3])] = np.nan
+    return ground_m
+
+
+@pytest.mark.parametrize("kind", ["rough", "terraced", "level", "valleys"])
+@pytest.mark.parametrize("seed", range(6))
+def test_tiles_of_any_size_give_the_flow_of_the_whole_dem(kind, seed):
+    rng = np.random.default_rng([seed, len(kind)])
+    shape = tuple(rng.integers(1, 40, 2))
+    ground_m, (tile_rows, tile_columns) = ground(kind, shape, rng), rng.integers(1, 20, 2).tolist()
+    threshold = float(rng.integers(2, 15))
+
+    by_tiles, whole = ByTiles(ground_m, tile_rows, tile_columns), flooded(ground_m)
+    streams = by_tiles.streams(threshold)
+
+    assert np.array_equal(
+        by_tiles.joined(surface[1:-1, 1:-1] for surface in by_tiles.surfaces), whole.surface, equal_nan=True
+    )
+    assert np.array_equal(by_tiles.joined(drained.pointer for drained in by_tiles.drained), whole.pointer)
+    cells = drained_cells(whole.pointer, np.isfinite(ground_m))
+    assert max(each.most_cells for each in streams) == cells.max(initial=0)
+    found = np.concatenate([each.cell for each in streams])
+    assert np.array_equal(np.sort(found), np.flatnonzero(cells >= threshold))
+    assert np.array_equal(np.concatenate([each.pointer for each in streams]), whole.pointer.ravel()[found])
+
+
+def test_water_that_a_lake_holds_leaves_it_through_a_tile_far_away():
+    # A channel at 1 m winds through ground of 5 m, from (1, 1) to the end of the last row.
+    ground_m = np.full((9, 9), 5.0, dtype=np.float32)
+    ground_m[1, 1:8], ground_m[1:8, 7], ground_m[7, 1:8], ground_m[7:, 1] = 1.0, 1.0, 1.0, 1.0
+
+    by_tiles = ByTiles(ground_m, 3, 3)
+
+    # Level from end to end: more than one round of the tiles, each of which knows of its spill from the next.
+    assert by_tiles.rounds > 3
+    cells = drained_cells(by_tiles.joined(each.pointer for each in by_tiles.drained), ground_m > 0)
+    assert cells[1, 2] < cells[1, 5] < cells[4, 7] < cells[7, 5] < cells[8, 1] == cells.max()
+
+
+EAST, WEST = 0, 4
+
+
+@pytest.mark.parametrize(
+    ("floor_m", "expected"),
+    [
+        ([0.0, 0.0, 0.0, 1.0, 1.0, 1.0, 1.0, 0.0], [WEST, WEST, EAST, EAST]),
+        ([0.0, 1.0, 1.0, 1.0, 1.0, 0.0, 0.0, 0.0], [WEST, WEST, EAST, EAST]),
+    ],
+)
+def test_a_cell_one_step_nearer_to_the_spill_of_another_tile_drains_there(floor_m, expected):
+    # Between walls, a flat of four cells that spills at both ends. The tile of three of them finds its own spill two
+    # steps from the third cell, which is one step from the fourth, in the other tile.
+    ground_m = np.full((3, 8), 5.0, dtype=np.float32)
+    ground_m[1] = floor_m
+
+    by_tiles = ByTiles(ground_m, 3, 4)
+
+    pointer = by_tiles.joined(each.pointer for each in by_tiles.drained)
+    assert pointer[1][ground_m[1] == 1.0].tolist() == expected
+
+
+def test_what_stands_in_a_closed_tile_rises_to_the_lowest_way_out():
+    # A pit in the middle tile of nine; the lowest way off the DEM is over 3 m in the north, then 2 m.
+    ground_m = np.full((9, 9), 8.0, dtype=np.float32)
+    ground_m[4, 4] = 0.0
+    ground_m[0:4, 4] = [1.0, 2.0, 2.5, 3.0]
+    ground_m[5:9, 4] = [2.0, 4.0, 1.0, 1.0]
+
+    by_tiles = ByTiles(ground_m, 3, 3)
+
+    surface = by_tiles.joined(each[1:-1, 1:-1] for each in by_tiles.surfaces)
+    assert surface[:, 4].tolist() == [1.0, 2.0, 2.5, 3.0, 3.0, 3.0, 4.0, 1.0, 1.0]
+
+
+def test_links_begin_at_heads_and_where_streams_meet_and_end_in_the_cell_of_the_next():
+    # East along row 0 and row 2 to column 2, both into (1, 3), and on to the edge at (1, 5).
+    ways = {(0, 1): 0, (0, 2): 1, (2, 1): 0, (2, 2): 7, (1, 3): 0, (1, 4): 0, (1, 5): NO_POINTER}
+    grid = Grid(3, 6, 0.0, 0.0, 10.0, 10.0)
+    cell = np.array([row * 6 + column for row, column in ways])
+    order = np.random.default_rng(1).permutation(len(cell))
+
+    start, along = stream_links(cell[order], np.array(list(ways.values()), np.uint8)[order], grid)
+
+    assert links_of(start, along) == [[1, 2, 9], [9, 10, 11], [13, 14, 9]]
+
+
+def test_a_stream_cell_alone_at_the_edge_and_one_where_streams_meet_there_are_no_links():
+    grid = Grid(3, 3, 0.0, 0.0, 10.0, 10.0)
+    # Into (1, 2) from the west and from the north; (2, 2) by itself.
+    start, along = stream_links(np.array([2, 4, 5, 8]), np.array([2, 0, NO_POINTER, NO_POINTER], np.uint8), grid)
+
+    assert links_of(start, along) == [[2, 5], [4, 5]]
+    start, along = stream_links(np.array([8]), np.array([NO_POINTER], np.uint8), grid)
+    assert (start.tolist(), along.tolist()) == ([0], [])
+
+
+@pytest.mark.parametrize(
+    ("wanted", "expected"), [([3, 7, 9], [0.5, 1.5, 2.5]), ([2, 4, 10], [-1.0, -1.0, -1.0]), ([], [])]
+)
+def test_values_of_cells_that_are_listed_and_of_those_that_are_not(wanted, expected):
+    cell, value = np.array([3, 7, 9]), np.array([0.5, 1.5, 2.5])
+
+    assert values_at(cell, value, np.array(wanted, dtype=int), -1.0).tolist() == expected
+    assert values_at(cell[:0], value[:0], np.array(wanted, dtype=int), -1.0).tolist() == [-1.0] * len(wanted)
