@@ -159,7 +159,7 @@ def test_water_that_a_lake_holds_leaves_it_through_a_tile_far_away():
     assert cells[1, 2] < cells[1, 5] < cells[4, 7] < cells[7, 5] < cells[8, 1] == cells.max()
 
 
-EAST, WEST = 0, 4
+EAST, SOUTH_EAST, WEST = 0, 1, 4
 
 
 @pytest.mark.parametrize(
@@ -170,8 +170,8 @@ EAST, WEST = 0, 4
     ],
 )
 def test_a_cell_one_step_nearer_to_the_spill_of_another_tile_drains_there(floor_m, expected):
-    # Between walls, a flat of four cells that spills at both ends. The tile of three of them finds its own spill two
-    # steps from the third cell, which is one step from the fourth, in the other tile.
+    # Between walls, a flat of four cells that spills at both ends. The tile of three of them finds its own spill
+    # two steps from the third cell, which is one step from the fourth, in the other tile.
     ground_m = np.full((3, 8), 5.0, dtype=np.float32)
     ground_m[1] = floor_m
 
@@ -179,6 +179,22 @@ def test_a_cell_one_step_nearer_to_the_spill_of_another_tile_drains_there(floor_
 
     pointer = by_tiles.joined(each.pointer for each in by_tiles.drained)
     assert pointer[1][ground_m[1] == 1.0].tolist() == expected
+
+
+def test_a_tile_hears_of_a_way_that_is_one_step_shorter_through_two_others():
+    # Each column is a tile, done from west to east. The cell at (3, 5) is three steps from the end of its own
+    # column and two from the end in the east, beyond another tile; so (2, 4) is one step nearer to that end than
+    # to its own in the west.
+    ground_m = np.full((7, 8), 5.0, dtype=np.float32)
+    ground_m[2, :5] = [0.0, 1.0, 1.0, 1.0, 1.0]
+    ground_m[3:, 5] = [1.0, 1.0, 1.0, 0.0]
+    ground_m[3, 5:] = [1.0, 1.0, 0.0]
+
+    by_tiles = ByTiles(ground_m, 7, 1)
+
+    assert by_tiles.steps[by_tiles.levels.cell == 3 * 8 + 5].tolist() == [1]
+    pointer = by_tiles.joined(each.pointer for each in by_tiles.drained)
+    assert (pointer[3, 5], pointer[2, 4], pointer[2, 3]) == (EAST, SOUTH_EAST, WEST)
 
 
 def test_what_stands_in_a_closed_tile_rises_to_the_lowest_way_out():
