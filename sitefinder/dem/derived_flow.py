@@ -94,7 +94,7 @@ class StreamCells(NamedTuple):
     most_cells: int
 
 
-def tile_of(ground_m, window, grid):
+def tile_of(ground_m, window, grid) -> Tile:
     """A tile from its ground with one cell around it.
 
     Parameters
@@ -116,7 +116,7 @@ def tile_of(ground_m, window, grid):
     return Tile(np.array(ground_m[part], dtype=np.float32), is_edge[part].copy(), window)
 
 
-def survey_rim(tile, grid):
+def survey_rim(tile, grid) -> Rim:
     """What other tiles need to know of the passes of one.
 
     Parameters
@@ -150,7 +150,7 @@ def survey_rim(tile, grid):
     return Rim(_numbers(row, column, tile.window, grid), ground_m, is_edge, one, other, pass_m)
 
 
-def rim_levels(rims, grid):
+def rim_levels(rims, grid) -> Levels:
     """How high the water stands in each cell of the rims before it leaves the DEM.
 
     Parameters
@@ -280,7 +280,7 @@ def must_be_redone(levels, steps, grid):
     return np.unique(levels.tile[other[steps[one] + 1 < steps[other]]]).tolist()
 
 
-def drained_tile(surface, steps, is_edge, window, grid):
+def drained_tile(surface, steps, is_edge, window, grid) -> Drained:
     """Directions in a tile, and which of its water leaves it where.
 
     Parameters
@@ -353,8 +353,8 @@ def inflows_of(tiles):
     return cell, cells
 
 
-def stream_cells_of(pointer, valid, cell, cells, window, grid, threshold_cells):
-    """Cells of a tile that drain at least so many.
+def stream_cells_of(pointer, valid, cell, cells, window, grid, threshold_cells) -> StreamCells:
+    """Cells of a tile that drain at least this number of cells.
 
     Parameters
     ----------

@@ -131,9 +131,9 @@ def derive_network(
 # The tiles of a grid, where they are kept, and who does them.
 class _Tiles:
     def __init__(self, folder: Path, grid: Grid, tile_cells: int, executor: Executor) -> None:
-        self.windows = tile_windows(grid, tile_cells, tile_cells)
-        self.common = {"folder": str(folder), "grid": grid, "tile_cells": tile_cells}
-        self.folder, self._executor = folder, executor
+        self.grid, self.windows = grid, tile_windows(grid, tile_cells, tile_cells)
+        self._common = {"folder": str(folder), "grid": grid, "tile_cells": tile_cells}
+        self._executor = executor
 
     # Results of a function for each tile, or for those of some numbers, in their order.
     def each(
@@ -148,7 +148,7 @@ class _Tiles:
         items = [(f"{what} of the tile at row {window.row}, column {window.column}", window) for window in windows]
         answers = self._executor.answers(
             function,
-            self.common | common,
+            self._common | common,
             ((name, {"window": window, **own(window)}) for name, window in items),
             "network",
         )
@@ -219,7 +219,7 @@ def _fill_one(window: Window, *, folder: str, grid: Grid, tile_cells: int, level
 
 # Steps of the cells of all rims, until no tile knows of a shorter way.
 def _steps_through_flats(tiles: _Tiles, levels: Levels) -> npt.NDArray[np.int32]:
-    grid = tiles.common["grid"]
+    grid = tiles.grid
     steps = np.full(len(levels.cell), FAR, dtype=np.int32)
     of_tile = np.argsort(levels.tile, kind="stable")
     ends = np.cumsum(np.bincount(levels.tile, minlength=len(tiles.windows)))[:-1]
@@ -243,10 +243,11 @@ def _step_one(
     cell: npt.NDArray[np.int64],
     steps: npt.NDArray[np.int32],
 ) -> npt.NDArray[np.int32]:
-    found = _flat_steps(window, folder, grid, tile_cells, cell, steps)[2]
+    _, _, found = _flat_steps(window, folder, grid, tile_cells, cell, steps)
     own = cell[_is_inside(cell, window, grid)]
     row, column = np.divmod(own, grid.columns)
-    return found[row - window.row + 1, column - window.column + 1]
+    of_rim: npt.NDArray[np.int32] = found[row - window.row + 1, column - window.column + 1]
+    return of_rim
 
 
 def _drain_one(
