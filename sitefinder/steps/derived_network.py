@@ -46,12 +46,16 @@ if TYPE_CHECKING:
 
     from sitefinder.pipeline.executors import Executor
 
+# Times that all tiles are gone through: breaches, passes, levels, flats, directions, streams.
+PASSES = 6
+
 
 def derive_network(
     dem_path: str | Path,
     threshold_area_km2: float,
     scratch_folder: str | Path,
     executor: Executor | None = None,
+    progress: Callable[[int, int], None] | None = None,
     *,
     tile_cells: int = DERIVED_TILE_CELLS,
 ) -> geopandas.GeoDataFrame:
@@ -67,6 +71,8 @@ def derive_network(
         Where tiles are kept meanwhile; it must exist, for all workers. What is written there is removed again.
     executor : sitefinder.pipeline.executors.Executor, optional
         Does the tiles; absent: this process.
+    progress : callable, optional
+        Called with the number of tiles done and of all, after each one; a tile counts once in each of its passes.
     tile_cells : int, optional
         Cells along a side of a tile. Directions do not depend on it; breaches are looked for in a tile with what
         lies around it.
@@ -101,7 +107,7 @@ def derive_network(
             fix="raise the threshold area",
         )
     with tempfile.TemporaryDirectory(dir=scratch_folder, prefix="derived-") as folder:
-        tiles = _Tiles(Path(folder), grid, tile_cells, executor)
+        tiles = _Tiles(Path(folder), grid, tile_cells, executor, progress)
         _breach(tiles, Path(dem_path))
         levels = rim_levels(tiles.each("passes", _survey_one), grid)
         tiles.each("levels", _fill_one, lambda window: {"levels": _levels_near(levels, window, grid)})
@@ -130,10 +136,18 @@ def derive_network(
 
 # The tiles of a grid, where they are kept, and who does them.
 class _Tiles:
-    def __init__(self, folder: Path, grid: Grid, tile_cells: int, executor: Executor) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        grid: Grid,
+        tile_cells: int,
+        executor: Executor,
+        progress: Callable[[int, int], None] | None,
+    ) -> None:
         self.grid, self.windows = grid, tile_windows(grid, tile_cells, tile_cells)
+        self._to_do = PASSES * len(self.windows)
         self._common = {"folder": str(folder), "grid": grid, "tile_cells": tile_cells}
-        self._executor = executor
+        self._executor, self._progress, self._done = executor, progress, 0
 
     # Results of a function for each tile, or for those of some numbers, in their order.
     def each(
@@ -156,6 +170,10 @@ class _Tiles:
         for answer in answers:
             log_finished("network", answer.item, answer.seconds, self._executor.peak_memory_mb)
             found[answer.item] = answer.result
+            # How many tiles are looked at again is not known beforehand.
+            if self._progress is not None and numbers is None:
+                self._done += 1
+                self._progress(self._done, self._to_do)
         return [found[name] for name, _ in items]
 
 
@@ -224,10 +242,11 @@ def _steps_through_flats(tiles: _Tiles, levels: Levels) -> npt.NDArray[np.int32]
     of_tile = np.argsort(levels.tile, kind="stable")
     ends = np.cumsum(np.bincount(levels.tile, minlength=len(tiles.windows)))[:-1]
     places = np.split(of_tile, ends)
-    due: list[int] = list(range(len(tiles.windows)))
-    while due:
-        found = tiles.each("flats", _step_one, partial(_rim_steps_near, levels, steps, grid=grid), due)
-        for number, own in zip(due, found, strict=True):
+    near = partial(_rim_steps_near, levels, steps, grid=grid)
+    due: list[int] | None = None
+    while due is None or due:
+        found = tiles.each("flats", _step_one, near, due)
+        for number, own in zip(range(len(places)) if due is None else due, found, strict=True):
             steps[places[number]] = own
         due = must_be_redone(levels, steps, grid)
     return steps

@@ -78,7 +78,7 @@ STEPS = bound(
         stage(
             "network",
             "sitefinder.steps.network:make_network",
-            "surface scratch executor",
+            "surface scratch executor progress",
             "run.crs inputs.dem.vertical_unit inputs.dem_footprints inputs.streams.inflow_area_column "
             "network.snap_m network.dem_margin_m network.derive_threshold_km2 network.main_path "
             "network.main_path_column network.main_path_column_wins network.divergence_share "

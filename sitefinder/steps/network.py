@@ -27,6 +27,7 @@ from sitefinder.steps.heads import greatest_rmse_m
 from sitefinder.vocabulary import NETWORK_UNRESOLVED
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     import numpy.typing as npt
@@ -52,6 +53,7 @@ def make_network(
     surface: Surface,
     scratch: Path,
     executor: Executor | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Network:
     """Links, from the mapped streams or from the DEM where none are mapped.
 
@@ -65,7 +67,9 @@ def make_network(
     if "streams" in inputs.layers and source is not None:
         lines = stream_lines(source, settings.network, inputs.layers["streams"].frame)
     else:
-        lines = derive_network(surface.dem_path, settings.network.derive_threshold_km2, scratch, executor)
+        lines = derive_network(
+            surface.dem_path, settings.network.derive_threshold_km2, scratch, executor, progress
+        )
         lines = pd.DataFrame(lines.rename(columns={"stream_id": "feature_id"}).assign(stream=""))
         lines = lines[["feature_id", "stream", "geometry"]]
     margin_m = settings.network.dem_margin_m

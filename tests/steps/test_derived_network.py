@@ -184,10 +184,14 @@ def rough_ground():
 def test_neither_tiles_nor_workers_change_a_line(tmp_path):
     dem = write_dem(tmp_path / "dem.tif", rough_ground())
 
+    done = []
+
     whole = derive_network(dem, 0.01, tmp_path)
 
     assert len(whole) > 30
-    assert derive_network(dem, 0.01, tmp_path, tile_cells=60).equals(whole)
+    by_tiles = derive_network(dem, 0.01, tmp_path, progress=lambda *count: done.append(count), tile_cells=60)
+    assert by_tiles.equals(whole)
+    assert done == [(number, 24) for number in range(1, 25)]
     with Cluster(tmp_path, "sitefinder.io.containers", "sitefinder.io.software:software", workers=2) as workers:
         workers.prepare(["sitefinder.steps.derived_network:derive_network"])
         assert derive_network(dem, 0.01, tmp_path, workers, tile_cells=60).equals(whole)
