@@ -126,8 +126,7 @@ def _mean_ranks(values):
 
 # Values of shape (n, k) as 0 to 1, the columns each for itself; `own` are the figures that set the range.
 def _normalised(values, own, name, kind):
-    sign = -1.0 if name in LESS_IS_BETTER else 1.0
-    better, own = sign * values, sign * own
+    better, own = (-values, -own) if name in LESS_IS_BETTER else (values, own)
     missing = np.isnan(better)
     if kind == "rank":
         # Those without a figure come last.
@@ -136,7 +135,8 @@ def _normalised(values, own, name, kind):
         result = np.where(alike, 1.0, (place - 1.0) / max(len(better) - 1, 1))
     else:
         known = own[np.isfinite(own)]
-        worst, best = (known.min(), known.max()) if len(known) else (0.0, 0.0)
+        # Where no site has a figure, no simulation is as good as the best.
+        worst, best = (known.min(), known.max()) if len(known) else (np.inf, np.inf)
         if best > worst:
             result = np.clip((better - worst) / (best - worst), 0.0, 1.0)
         else:
@@ -144,10 +144,10 @@ def _normalised(values, own, name, kind):
     return np.where(missing, 0.0, result)
 
 
-# Weighted mean of parts; zero where no weight is left.
+# Weighted mean of parts.
 def _weighted(parts, weights):
     total = sum(weights.values())
-    return sum(parts[name] * (weight / total if total else 0.0) for name, weight in weights.items())
+    return sum(parts[name] * (weight / total) for name, weight in weights.items())
 
 
 def _criteria(ordered, sites, normalised, weights):
@@ -167,7 +167,7 @@ def _criteria(ordered, sites, normalised, weights):
         )
         for name, weight in weights.items()
     ]
-    table = pd.concat(rows, ignore_index=True).sort_values("rank", kind="stable", ignore_index=True)
+    table = pd.concat(rows).sort_values("rank", kind="stable", ignore_index=True)
     return table[list(_no_criteria())]
 
 
@@ -182,12 +182,13 @@ def _sensitivity(ordered, sites, normalised, weights):
         columns["weight"] = weight / total
         for column, factor in WEIGHT_FACTORS.items():
             changed = {**weights, name: weight * factor}
-            ranks = np.empty(len(ordered))
-            ranks[np.lexsort([by_id, -_weighted(parts, changed)])] = np.arange(1, len(ordered) + 1)
+            ranks = np.full(len(ordered), np.nan)
             # Without any weight there is no order.
-            columns[column] = pd.array(ranks if sum(changed.values()) else [None] * len(ranks), dtype="Int64")
+            if any(changed.values()):
+                ranks[np.lexsort([by_id, -_weighted(parts, changed)])] = np.arange(1, len(ordered) + 1)
+            columns[column] = pd.array(ranks, dtype="Int64")
         rows.append(pd.DataFrame(columns).head(count))
-    return pd.concat(rows, ignore_index=True).sort_values("rank", kind="stable", ignore_index=True)
+    return pd.concat(rows).sort_values("rank", kind="stable", ignore_index=True)
 
 
 # Row of `sites` of each ordered one.

@@ -55,6 +55,7 @@ def test_context_goes_up_the_main_stem_and_down_to_the_outlet_by_whole_segments(
     assert path_with_context(2, 6, DOWNSTREAM, STEP_M, MAIN, 60.0).tolist() == [1, 2, 6, 7, 8]
     assert path_with_context(2, 6, DOWNSTREAM, STEP_M, MAIN, 60.5).tolist() == [0, 1, 2, 6, 7, 8]
     assert path_with_context(2, 6, DOWNSTREAM, STEP_M, MAIN, 50.0).tolist() == [1, 2, 6, 7]
+    assert path_with_context(2, 6, DOWNSTREAM, STEP_M, MAIN, 50.5).tolist() == [1, 2, 6, 7, 8]
 
 
 def test_distances_add_up_from_the_top_and_stations_at_one_place_share_theirs(stations, errors_m):
@@ -105,7 +106,7 @@ def test_what_the_fit_and_the_water_bodies_show_is_marked(stations, errors_m):
     flags = {name: np.zeros(9, dtype=bool) for name in ("is_spike", "is_break", "is_flat")}
     flags["is_spike"][4] = flags["is_break"][6] = flags["is_flat"][8] = True
     standing = np.zeros(9, dtype=bool)
-    standing[[4, 7]] = True
+    standing[[4, 5, 7]] = True
 
     table = table_of(
         [4, 5, 6, 7, 8],
@@ -119,7 +120,8 @@ def test_what_the_fit_and_the_water_bodies_show_is_marked(stations, errors_m):
     assert table["station"][table["is_refused"]].tolist() == [4]
     assert table["station"][table["is_step"]].tolist() == [6]
     assert table["station"][table["is_made_level"]].tolist() == [8]
-    assert table["station"][table["is_standing"]].tolist() == [7]
+    # The segment above the first station is no part of the way.
+    assert table["station"][table["is_standing"]].tolist() == [5, 7]
     assert table["mark"].tolist() == ["", "intake", "", "tailrace", ""]
 
 

@@ -35,6 +35,7 @@ def test_sites_are_ranked_best_first_with_ties_by_id(rank_by, order):
 
     assert found.sites["site_id"].tolist() == order
     assert found.sites["rank"].tolist() == [1, 2, 3, 4]
+    assert found.sites.index.tolist() == [0, 1, 2, 3]
     column = {"net_value": "net_annual_value", "energy": "energy_mwh"}.get(rank_by, rank_by)
     assert (found.sites["score"] == found.sites[column]).all()
     assert len(found.criteria) == len(found.sensitivity) == 0
@@ -55,6 +56,13 @@ def test_a_score_by_rank_takes_even_steps_and_the_middle_of_ties():
     expected = {"d": 0.0, "b": 1.0, "a": 0.5, "c": 0.5}
     assert dict(zip(found.sites["site_id"], found.sites["score"], strict=True)) == pytest.approx(expected)
     assert found.sites["site_id"].tolist() == ["b", "a", "c", "d"]
+
+
+@pytest.mark.parametrize("normalisation", ["range", "rank"])
+def test_of_two_sites_the_better_gets_all_and_the_other_nothing(normalisation):
+    found = ranked(SITES[:2], by_score(normalisation, energy_mwh=1.0)).criteria.set_index("site_id")["normalised"]
+
+    assert found.to_dict() == {"b": 1.0, "d": 0.0}
 
 
 @pytest.mark.parametrize("normalisation", ["range", "rank"])
@@ -83,6 +91,12 @@ def test_the_points_of_the_criteria_add_up_to_the_score():
     assert sums.loc[found.sites["site_id"]].to_numpy() == pytest.approx(found.sites["score"].to_numpy())
     assert found.criteria.groupby("site_id")["weight"].sum().to_numpy() == pytest.approx(np.ones(4))
     assert (found.criteria["points"] == found.criteria["normalised"] * found.criteria["weight"]).all()
+    # By rank, and of one site in the order of the settings.
+    assert found.criteria["site_id"].tolist() == np.repeat(found.sites["site_id"], 3).tolist()
+    assert found.criteria["criterion"].tolist() == ["energy_mwh", "lcoe_per_kwh", "road_distance_m"] * 4
+    for table in (found.criteria, found.sensitivity):
+        assert table.index.tolist() == list(range(12))
+        assert table["weight"].tolist() == [0.25, 0.125, 0.625] * 4
 
 
 @pytest.mark.slow
@@ -168,6 +182,10 @@ def test_a_criterion_of_which_no_site_has_a_figure_gives_nothing():
     for normalisation in ("range", "rank"):
         found = ranked(nothing, by_score(normalisation, road_distance_m=1.0)).criteria
         assert found["normalised"].tolist() == [0.0] * 4
+    # Nor do simulations of it: there is no worst and no best that they could lie between.
+    drawn = {"energy_mwh": np.array([[0.5], [-0.5], [3.0], [np.nan]])}
+    without = SITES.assign(energy_mwh=np.nan)
+    assert values_ranked_by(without, drawn, by_score(energy_mwh=1.0)).tolist() == [[0.0]] * 4
 
 
 @pytest.mark.parametrize(("rank_by", "sign"), [("net_value", 1.0), ("energy", 1.0), ("lcoe_per_kwh", -1.0)])

@@ -76,6 +76,9 @@ def test_a_reach_across_a_border_is_shared_by_length_and_counts_on_both_sides():
 
     half = (1, 1.0, pytest.approx(0.2))
     assert left == [(1, 2.0, pytest.approx(0.4)), half, (0, 0.0, 0.0), half]
+    whole = [amounts(rows_of(scope, "in order", district).loc[0], "remaining") for scope, district in areas]
+    north, south = (2, 2.0, pytest.approx(0.3)), (2, 1.0, pytest.approx(0.2))
+    assert whole == [(4, 4.0, pytest.approx(0.7)), north, south, half]
 
 
 def test_without_districts_there_is_the_region_alone():
