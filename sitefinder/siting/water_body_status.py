@@ -87,7 +87,7 @@ def _text(value):
 def _caps(cells, ids, source, setting, problems):
     is_empty = np.array([word_of(value) == "" for value in cells], dtype=bool)
     number = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
-    sound = np.isfinite(number) & (number >= 0) & (np.floor(number) == number)
+    sound = np.isfinite(number) & (number >= 0) & (np.rint(number) == number)
     wrong = ~is_empty & ~sound
     if wrong.any():
         problems.append(

@@ -92,10 +92,10 @@ def rights_at_sites(stretches, candidates, stations, station, share_above, downs
         of = {each: own.name for each in path} | {each: RIGHT_IN_POND.name for each in ponded}
         for each in _segments_ending_at(intake, segment_m, first, joining, step_m):
             of.setdefault(each, RIGHT_AT_INTAKE.name)
-        below, gone_m = int(downstream[tailrace]), step_m[tailrace]
-        while below >= 0 and gone_m - segment_m[below] <= downstream_m:
+        below = int(downstream[tailrace])
+        while below >= 0 and way_m[tailrace] - (way_m[below] + segment_m[below]) <= downstream_m:
             of.setdefault(below, RIGHT_BELOW.name)
-            below, gone_m = int(downstream[below]), gone_m + step_m[below]
+            below = int(downstream[below])
         for each, relation in of.items():
             for right in at.get(each, ()):
                 distance_m = way_m[intake] - right_m[right]

@@ -27,6 +27,10 @@ def test_a_drop_contradicts_beyond_the_interval_of_the_difference(drop_m, contra
     assert ("± 0.82 m" in found["contradictions"]) == contradicts
 
 
+def test_a_drop_as_the_dem_has_it_contradicts_nothing_even_where_neither_has_an_error():
+    assert held({"drop_m": 2.0, "drop_error_m": 0.0}, dem=(2.0, 0.0))["contradictions"] == ""
+
+
 @pytest.mark.parametrize(("flow_m3s", "contradicts"), [(0.5, False), (0.49, True), (2.0, False), (2.1, True)])
 def test_a_gauging_contradicts_outside_the_interval_of_the_day(flow_m3s, contradicts):
     found = held({"flow_m3s": flow_m3s, "gauge_id": "G1"})

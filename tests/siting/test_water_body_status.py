@@ -34,6 +34,7 @@ def test_status_and_caps_of_features_of_one_id_are_those_of_one_water_body():
     read, notes = water_bodies_of(frame, source(**ALL, must_not_fall_values=["GOOD", "high"]))
 
     bodies = bodies_of(read)
+    assert list(bodies) == ["water_body_id", "name", "status", "must_not_fall", "max_plants", "max_new_barriers"]
     assert bodies["water_body_id"].tolist() == ["b", "a", "c"]
     assert bodies["status"].tolist() == ["Good", "poor", ""]
     assert bodies["must_not_fall"].tolist() == [True, False, False]
@@ -92,9 +93,10 @@ def test_all_that_is_wrong_is_said_at_once():
 
 
 def test_a_status_beside_none_in_one_water_body_is_a_conflict():
-    frame = layer(feature_id=["a", "a"], **{"class": ["good", None]})
+    frame = layer(feature_id=["b", "a", "a", "b"], **{"class": ["good", "poor", None, "high"]})
 
-    with pytest.raises(InputError, match="a: good and nothing"):
+    # In the order of the layer.
+    with pytest.raises(InputError, match="b: good and high, a: poor and nothing"):
         water_bodies_of(frame, source(status_column="class"))
 
 
