@@ -156,7 +156,7 @@ def stream_things(*tables):
     ]
     types = {"station": np.int64, "structure": np.int64, "share_above": float, "drop_m": float}
     types |= dict.fromkeys(("powered", "fish_pass", "may_serve"), bool)
-    things = pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=list(COLUMNS))
+    things = pd.concat(filled) if filled else pd.DataFrame(columns=list(COLUMNS))
     things = things.astype(types)
     things = things[things["station"] >= 0]
     return things.sort_values(["station", "share_above"], kind="stable", ignore_index=True)
@@ -165,7 +165,7 @@ def stream_things(*tables):
 def to_outlet_m(downstream, to_downstream_m):
     """Distance from each station to the outlet of its network [m], float64 of shape (n,)."""
     way_m = np.zeros(len(downstream))
-    for station in range(len(downstream) - 1, -1, -1):  # from the outlets up
+    for station in reversed(range(len(downstream))):  # from the outlets up
         if downstream[station] >= 0:
             way_m[station] = way_m[downstream[station]] + to_downstream_m[station]
     return way_m
@@ -223,10 +223,6 @@ def passed_things(stretches, things, count, forbidden=None) -> Passed:
     is_below &= serving_at[station] >= 0
     np.bitwise_or.at(below_weir, station[is_below], bit[is_below])
 
-    kinds = np.zeros(len(table), dtype=np.int64)
-    serving = np.full(len(table), -1)
-    if not len(table):
-        return Passed(kinds, serving)
     # A path is listed from the tailrace up: its last station is that of the segment right below the intake.
     first_at = stretches.pond_start - 1
     first = stretches.taken[first_at]
@@ -267,19 +263,20 @@ def plants_of_structures(stretches, things, is_structure, stations, within_m):
     diverts = is_scheme_that(table["scheme_type"], "diverts")
     short = np.flatnonzero(diverts & (table["length_m"].to_numpy() <= 2.0 * within_m))
     if not (len(row) and len(short)):
-        return drop_m > 0.0
+        return np.zeros(len(table), dtype=bool)
     segment_m, step_m = (stations[name].to_numpy() for name in ("segment_length_m", "to_downstream_m"))
     way_m = to_outlet_m(stations["downstream"].to_numpy().astype(np.int32), step_m)
     station = things["station"].to_numpy(np.int64)[row]
     thing_m = way_m[station] + (1.0 - things["share_above"].to_numpy(np.float64)[row]) * segment_m[station]
     # Each station that a short diversion takes, and then each structure on it; things are in order of stations.
     taken = np.diff(stretches.start)[short]
-    place = np.repeat(stretches.start[:-1][short] - np.append(0, np.cumsum(taken)[:-1]), taken)
+    place = np.repeat(stretches.start[short] - (np.cumsum(taken) - taken), taken)
     of_taken, on = np.repeat(short, taken), stretches.taken[place + np.arange(taken.sum())]
     first, end = (np.searchsorted(station, on, side) for side in ("left", "right"))
-    number = np.repeat(first - np.append(0, np.cumsum(end - first)[:-1]), end - first)
+    many = end - first
+    number = np.repeat(first - (np.cumsum(many) - many), many)
     number += np.arange(len(number))
-    at_m, owner = thing_m[number], np.repeat(of_taken, end - first)
+    at_m, owner = thing_m[number], np.repeat(of_taken, many)
     from_m, to_m = (way_m[table[name].to_numpy(dtype=np.int64)[owner]] for name in ("intake", "tailrace"))
     near = (from_m - at_m <= within_m) & (at_m - to_m <= within_m)
     np.add.at(drop_m, owner[near], things["drop_m"].to_numpy(np.float64)[row][number][near])
@@ -307,14 +304,12 @@ def new_weirs_at(stretches, stations, station, places, within_m):
         Also where the structure is between the weir and its tailwater, since the head then holds its drop.
     """
     table = stretches.table
-    found = np.zeros(len(table), dtype=bool)
     new = np.flatnonzero(is_scheme_that(table["scheme_type"], "builds_barrier"))
-    if not (len(new) and len(places)):
-        return found
     at, own = np.unique(table["intake"].to_numpy(dtype=np.int64)[new], return_inverse=True)
     weirs = shapely.points(stations["x_m"].to_numpy()[at], stations["y_m"].to_numpy()[at])
     near = np.zeros(len(at), dtype=bool)
     near[shapely.STRtree(places).query(weirs, predicate="dwithin", distance=within_m)[0]] = True
+    found = np.zeros(len(table), dtype=bool)
     found[new] = near[own] | np.isin(table["tailrace"].to_numpy(dtype=np.int64)[new], station)
     return found
 
@@ -362,39 +357,38 @@ def things_of_sites(stretches, chosen, serving, things, stations, ends_within_m)
     station, share = things["station"].to_numpy(np.int64), things["share_above"].to_numpy(np.float64)
     thing_m = way_m[station] + (1.0 - share) * segment_m[station]
     structure, is_weir = things["structure"].to_numpy(np.int64), things["may_serve"].to_numpy(dtype=bool)
-    from_row = np.searchsorted(station, np.arange(len(stations) + 1))
+    from_row, to_row = (np.searchsorted(station, np.arange(len(stations)), side) for side in ("left", "right"))
     uses, builds = (
         is_scheme_that(stretches.table["scheme_type"], what) for what in ("uses_structure", "builds_barrier")
     )
     ends = [stretches.table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace", "structure")]
 
-    first = stretches.taken[stretches.pond_start - 1] if len(stretches.taken) else np.zeros(0, dtype=np.int64)
-
     # Things on the segments of some stations.
     def things_on(of_stations):
-        return [row for each in of_stations for row in range(from_row[each], from_row[each + 1])]
+        return [row for each in of_stations for row in range(from_row[each], to_row[each])]
 
     rows = []
     for place, number in enumerate(np.asarray(chosen).tolist()):
         intake, tailrace, used = (int(end[number]) for end in ends)
         taken = stretches.taken[stretches.start[number] : stretches.start[number + 1]].tolist()
+        # The path ends with the segment right below the intake.
+        first = stretches.taken[stretches.pond_start[number] - 1]
         for row in things_on(taken):
             if uses[number]:
                 role = USED if structure[row] == used >= 0 else AT_INTAKE
             elif builds[number]:
                 role = DROWNED
-            elif row == serving[number]:
-                role = USED
+            elif station[row] == first and row <= serving[number]:
+                role = USED if row == serving[number] else ABOVE_INTAKE
             else:
-                is_above = station[row] == first[number] and row < serving[number]
-                role = ABOVE_INTAKE if is_above else BYPASSED
+                role = BYPASSED
             rows.append((place, row, role, way_m[intake] - thing_m[row]))
-        around = _stations_above(intake, joining_start, joining, step_m, ends_within_m)
+        around = _stations_above(intake, joining_start, joining, way_m, ends_within_m)
         for row in things_on(each for each in around if each not in taken):
             if thing_m[row] - way_m[intake] <= ends_within_m:
                 role = AT_INTAKE if is_weir[row] else ABOVE_INTAKE
                 rows.append((place, row, role, way_m[intake] - thing_m[row]))
-        for row in things_on(_stations_below(tailrace, downstream, step_m, ends_within_m)):
+        for row in things_on(_stations_below(tailrace, downstream, way_m, ends_within_m)):
             if way_m[tailrace] - thing_m[row] <= ends_within_m:
                 rows.append((place, row, BELOW_POWERHOUSE, way_m[intake] - thing_m[row]))
     table = pd.DataFrame(rows, columns=["site", "thing", "role", "distance_m"])
@@ -402,24 +396,22 @@ def things_of_sites(stretches, chosen, serving, things, stations, ends_within_m)
 
 
 # A station and all above it whose lower ends are no farther than so much up the stream.
-def _stations_above(station, first, upstream, step_m, within_m):
-    found, stack = [], [(station, 0.0)]
+def _stations_above(station, first, upstream, way_m, within_m):
+    found, stack = [], [station]
     while stack:
-        lower, way_m = stack.pop()
+        lower = stack.pop()
         found.append(lower)
-        for each in upstream[first[lower] : first[lower + 1]].tolist():
-            if way_m + step_m[each] <= within_m:
-                stack.append((each, way_m + step_m[each]))
+        joining = upstream[first[lower] : first[lower + 1]].tolist()
+        stack += [each for each in joining if way_m[each] - way_m[station] <= within_m]
     return found
 
 
 # The stations below a station whose segments begin no farther than so much down the stream.
-def _stations_below(station, downstream, step_m, within_m):
-    found, way_m = [], 0.0
-    while downstream[station] >= 0 and way_m <= within_m:
-        way_m += step_m[station]
-        station = int(downstream[station])
-        found.append(station)
+def _stations_below(station, downstream, way_m, within_m):
+    found, each = [], station
+    while downstream[each] >= 0 and way_m[station] - way_m[each] <= within_m:
+        each = int(downstream[each])
+        found.append(each)
     return found
 
 

@@ -220,6 +220,49 @@ def test_a_short_diversion_about_a_weir_is_that_weirs_plant(seed):
         assert found[number] == (site.scheme_type == "diversion" and near), site
 
 
+@pytest.mark.parametrize(
+    ("drop_m", "within_m", "is_plant"), [(1.0, 50.0, True), (0.99, 50.0, False), (2.0, 49.9, False)]
+)
+def test_a_diversion_is_a_weirs_plant_from_half_of_its_head_on_where_the_weir_is_just_near_to_both_ends(
+    drop_m, within_m, is_plant
+):
+    # 50 m from one station to the next, and the weir at the third; the last candidate has no head and no weir.
+    stations = pd.DataFrame(
+        {
+            "downstream": [1, 2, 3, 4, -1],
+            "to_downstream_m": [50.0] * 4 + [0.0],
+            "segment_length_m": [0.0] + [50.0] * 4,
+        }
+    )
+    table = pd.DataFrame(
+        {
+            "scheme_type": "diversion",
+            "intake": [1, 3],
+            "tailrace": [3, 4],
+            "length_m": [100.0, 50.0],
+            "head_m": [2.0, 0.0],
+        }
+    )
+    stretches = Stretches(table, np.array([0, 2, 3]), np.array([2, 3]), np.array([3, 2, 4]))
+    things = stream_things(pd.DataFrame({"kind": ["weir"], "station": 2, "share_above": 1.0, "drop_m": drop_m}))
+
+    found = plants_of_structures(stretches, things, np.array([True]), stations, within_m)
+
+    assert found.tolist() == [is_plant, False]
+    for counts in (False, True):
+        none = stretches._replace(table=table.assign(scheme_type="new_weir")) if counts else stretches
+        assert not plants_of_structures(none, things, np.array([counts]), stations, within_m).any()
+
+
+def test_where_there_is_no_candidate_nothing_is_passed():
+    stretches = Stretches(candidates_at([], [], []).table, np.array([0]), np.zeros(0, int), np.zeros(0, np.int32))
+    things = stream_things(pd.DataFrame({"kind": ["weir"], "station": 1, "share_above": 0.5}))
+
+    passed = passed_things(stretches, things, 2)
+
+    assert (passed.kinds.shape, passed.serving.shape) == ((0,), (0,))
+
+
 # By walking down: whether a thing is at most so much above the intake, or below the tailrace.
 def is_near_an_end(thing, site, stations):
     segment_m, step_m = (stations[name].to_numpy() for name in ("segment_length_m", "to_downstream_m"))
@@ -289,6 +332,70 @@ def test_the_intake_at_a_weir_passes_what_lies_below_the_weir_alone():
         (0, "bypasses_structure"): "B, V",
         (0, "bypasses_fall"): "F",
     }
+
+
+def test_things_are_listed_up_to_just_the_distance_beyond_the_ends_each_with_its_role():
+    # Stations 0 to 8, 50 m apart; a diversion from station 3 to 5, and two plants at a weir from 3 to 4.
+    stations = pd.DataFrame(
+        {
+            "downstream": [1, 2, 3, 4, 5, 6, 7, 8, -1],
+            "to_downstream_m": [50.0] * 8 + [0.0],
+            "segment_length_m": [0.0] + [50.0] * 8,
+        }
+    )
+    # Things at so many metres from the uppermost station; weirs are structures.
+    at_m = [45.0, 50.0, 125.0, 155.0, 160.0, 190.0, 225.0, 275.0, 350.0, 351.0]
+    things = stream_things(
+        pd.DataFrame(
+            {
+                "kind": [
+                    "crossing",
+                    "crossing",
+                    "weir",
+                    "crossing",
+                    "weir",
+                    "weir",
+                    "fall",
+                    "weir",
+                    "fall",
+                    "fall",
+                ],
+                "station": [1, 1, 3, 4, 4, 4, 5, 6, 8, 8],
+                "share_above": [0.9, 1.0, 0.5, 0.1, 0.2, 0.8, 0.5, 0.5, 0.0, 0.02],
+                "structure": [-1, -1, 4, -1, 0, 5, -1, 6, -1, -1],
+                "may_serve": [False, False, True, False, True, True, False, True, False, False],
+            }
+        )
+    )
+    table = pd.DataFrame(
+        {
+            "scheme_type": ["diversion", "at_barrier", "at_barrier"],
+            "intake": 3,
+            "tailrace": [5, 4, 4],
+            "structure": [-1, 0, -1],
+        }
+    )
+    stretches = Stretches(table, np.array([0, 2, 3, 4]), np.array([2, 3, 4]), np.array([5, 4, 4, 4]))
+
+    listed = things_of_sites(stretches, [0, 1, 2], np.array([4, -1, -1]), things, stations, 100.0)
+
+    above = [(1, "above the intake"), (2, "at the intake")]
+    expected = [
+        [*above, (3, "above the intake"), (4, "used"), (5, "bypassed"), (6, "bypassed")]
+        + [(7, "below the powerhouse"), (8, "below the powerhouse")],
+        [*above, (3, "at the intake"), (4, "used"), (5, "at the intake")]
+        + [(6, "below the powerhouse"), (7, "below the powerhouse")],
+        [*above, (3, "at the intake"), (4, "at the intake"), (5, "at the intake")]
+        + [(6, "below the powerhouse"), (7, "below the powerhouse")],
+    ]
+    rows = [(site, thing, role, at_m[thing] - 150.0) for site, each in enumerate(expected) for thing, role in each]
+    assert listed.index.tolist() == list(range(len(rows)))
+    for found, row in zip(listed.itertuples(index=False), rows, strict=True):
+        assert tuple(found) == pytest.approx(row)
+    # 99 m take in neither of the things that are just 100 m away.
+    nearer = things_of_sites(stretches, [0], np.array([4, -1, -1]), things, stations, 99.0)
+    assert nearer["thing"].tolist() == [2, 3, 4, 5, 6, 7]
+    assert things_of_sites(stretches, [], np.array([4, -1, -1]), things, stations, 99.0).empty
 
 
 def test_a_structure_is_of_the_first_kind_that_fits_it():
@@ -381,10 +488,11 @@ def test_things_are_in_the_order_of_the_stream_with_what_is_taken_for_granted():
     first = pd.DataFrame(
         {"kind": ["weir", "fall", "step"], "station": [4, -1, 2], "share_above": [0.5, 0.1, 0.9], "drop_m": 1.5}
     )
-    second = pd.DataFrame({"kind": ["plant", "weir"], "station": [2, 4], "share_above": [0.2, 0.5]})
+    second = pd.DataFrame({"kind": ["plant", "weir"], "station": [0, 4], "share_above": [0.2, 0.5]})
 
     things = stream_things(first, second.assign(powered=True, structure=[3, 4], object_id=["P", "W"]), first[:0])
 
+    assert things.index.tolist() == [0, 1, 2, 3]
     assert things["kind"].tolist() == ["plant", "step", "weir", "weir"]
     assert things["object_id"].tolist() == ["P", "", "", "W"]
     assert things["structure"].tolist() == [3, -1, -1, 4]
@@ -398,15 +506,16 @@ def test_things_are_in_the_order_of_the_stream_with_what_is_taken_for_granted():
 
 
 def test_a_confluence_has_the_names_of_what_joins_once_each():
-    # Three links meet at station 3, and one goes on alone into station 4.
-    stations = pd.DataFrame({"downstream": [3, 3, 3, 4, 5, -1], "link": [0, 1, 2, 3, 3, 4]})
-    names = np.array(["Aune", "", "Aune", "Aune", "Aune"], dtype=object)
+    # Three links meet at station 3; the link below goes on alone into station 5, where a fourth joins it.
+    stations = pd.DataFrame({"downstream": [3, 3, 3, 4, 6, 6, 7, -1], "link": [0, 1, 2, 3, 3, 4, 5, 5]})
+    names = np.array(["Aune", "", "Aune", "Aune", "Cray", "Aune"], dtype=object)
 
-    [row] = confluences(stations, names).to_dict("records")
-    assert row == {"kind": "confluence", "object_id": "Aune", "station": 3, "share_above": 0.0}
-    both = confluences(stations, np.array(["Aune", "Beck", "", "", ""], dtype=object))
-    assert both["object_id"].tolist() == ["Aune and Beck"]
-    assert confluences(stations, np.full(5, "", dtype=object))["object_id"].tolist() == [""]
+    first, second = confluences(stations, names).to_dict("records")
+    assert first == {"kind": "confluence", "object_id": "Aune", "station": 3, "share_above": 0.0}
+    assert second == {"kind": "confluence", "object_id": "Aune and Cray", "station": 6, "share_above": 0.0}
+    other = confluences(stations, np.array(["Aune", "Beck", "", "Cray", "", "Daw"], dtype=object))
+    assert other["object_id"].tolist() == ["Aune and Beck", "Cray"]
+    assert confluences(stations, np.full(6, "", dtype=object))["object_id"].tolist() == ["", ""]
 
 
 @pytest.mark.parametrize(
