@@ -89,7 +89,7 @@ def streams_of_links(links):
     name = links["stream"].fillna("").to_numpy(dtype=object)
     below = links["downstream_link"].to_numpy()
     stream = np.arange(len(links))
-    for link in range(len(links) - 1, -1, -1):  # from the outlets up
+    for link in reversed(range(len(links))):  # from the outlets up
         if below[link] >= 0 and name[below[link]] == name[link]:
             stream[link] = stream[below[link]]
     return stream

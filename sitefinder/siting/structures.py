@@ -201,7 +201,8 @@ class _Falls:
         self.fall_m = np.where(np.isnan(fall_m), -np.inf, -fall_m)
         joined = downstream >= 0
         self.joining = np.bincount(downstream[joined], minlength=len(raw_m))
-        self.upper = np.full(len(raw_m), -1)
+        # Looked at where one alone joins.
+        self.upper = np.zeros(len(raw_m), dtype=np.int64)
         self.upper[downstream[joined]] = np.flatnonzero(joined)
 
     def above(self, segment):
@@ -218,8 +219,9 @@ class _Falls:
             return following
         return self._with_length(self.downstream[following]) if self.joining[following] == 1 else -1
 
+    # A segment, or none: -1 stays what it is.
     def _with_length(self, segment):
-        return int(segment) if segment >= 0 and self.segment_m[segment] > 0.0 else -1
+        return int(segment) if self.segment_m[segment] > 0.0 else -1
 
     def excess_m(self, segment):
         """How much the segment falls more than the stream around it, by the median of its neighbours [m]."""
@@ -282,7 +284,7 @@ def at_their_drops(
         structures["share_above"].to_numpy(float).copy(),
     )
     drop_m, note = structures["drop_m"].to_numpy(float), structures["note"].to_numpy(object).copy()
-    has_other = np.bincount(station[holds], minlength=len(raw_m)) if holds.any() else np.zeros(len(raw_m))
+    has_other = np.bincount(station[holds], minlength=len(raw_m))
     for row in np.flatnonzero(holds).tolist():
         own = int(station[row])
         around = _segments_about(falls, own, share_above[row] * segment_m[own], snap_m)
@@ -290,9 +292,7 @@ def at_their_drops(
         least_m = min_step_m if np.isnan(drop_m[row]) else MIN_SHARE_OF_DROP * drop_m[row]
         if falls.excess_m(near) < least_m:
             far = {
-                each: falls.excess_m(each)
-                for each in around
-                if around[each][0] >= reach_m and not has_other[each] and np.isfinite(falls.fall_m[each])
+                each: falls.excess_m(each) for each in around if around[each][0] >= reach_m and not has_other[each]
             }
             far = {
                 each: step_m
@@ -362,8 +362,6 @@ def within_drops(structures, raw_m, downstream, segment_m, rmse_m) -> np.ndarray
         structure is on that next segment, none.
     """
     is_within = np.zeros(len(raw_m), dtype=bool)
-    if not len(structures):
-        return is_within
     falls = _Falls(raw_m, downstream, segment_m)
     holds = _holds_water(structures)
     stations = structures.loc[holds, "station"].to_numpy(dtype=np.int64)
@@ -373,7 +371,7 @@ def within_drops(structures, raw_m, downstream, segment_m, rmse_m) -> np.ndarray
             if following < 0 or following in on:
                 continue
             noise_m = WITHIN_ERRORS * np.sqrt(2.0) * rmse_m[station]
-            if np.isfinite(falls.fall_m[following]) and falls.excess_m(following) > noise_m:
+            if falls.excess_m(following) > noise_m:
                 is_within[station] = True
     # The last station of a link and the first of the next are one place.
     twin = np.flatnonzero(is_within & (downstream >= 0))

@@ -74,6 +74,12 @@ def test_a_line_with_an_end_far_from_any_stream_develops_what_it_runs_along():
     assert len(doubts) == 1
 
 
+def test_a_plant_drawn_in_parts_is_between_the_ends_of_each():
+    parts = shapely.MultiLineString([[(10, 0), (40, 9), (90, 0)], [(160, 100), (180, 109), (240, 100)]])
+
+    assert developed([parts]) == ([1, 2, 10, 11], [])
+
+
 def test_no_plants_develop_nothing():
     assert developed([]) == ([], [])
 

@@ -257,6 +257,36 @@ def test_a_drop_farther_off_is_taken_where_the_dem_shows_none_at_the_point(drop_
     assert moved(placed, falling(**falls_m), snap_m=24.0)["station"].tolist() == [2]
 
 
+@pytest.mark.parametrize(
+    ("x_m", "falls_m", "given", "segment"),
+    [
+        # Just a cell from the end of its segment the next one counts as far off: half of the drop is asked of it.
+        (90, {"s3": 0.5}, {}, 2),
+        (90.5, {"s3": 0.5}, {}, 3),
+        (90, {"s3": 1.5}, {}, 3),
+        # Cells may be smaller than a metre: its own segment is always near.
+        (75, {"s2": 2.0}, {"reach_m": 0.5}, 2),
+        # Just as far as the place may be off.
+        (75, {"s3": 1.5}, {"snap_m": 25.0}, 3),
+        (75, {"s3": 1.5}, {"snap_m": 24.5}, 2),
+        # Just the step that is asked for is enough, at its place and farther off, and so are three errors.
+        (75, {"s2": 1.0, "s3": 1.5}, {}, 2),
+        (75, {"s2": 0.9, "s3": 1.5}, {}, 3),
+        (75, {"s3": 1.0}, {}, 3),
+        (75, {"s3": 0.9}, {}, 2),
+    ],
+)
+def test_limits_of_what_is_taken_for_a_drop_hold_at_their_value(x_m, falls_m, given, segment):
+    # A stream without any other fall, so that all numbers are exact.
+    placed = place_structures(structures([(x_m, 0)], kind=["weir"]), LINES, snap_m=60.0)
+    raw_m = 8.0 - np.cumsum([falls_m.get(f"s{number}", 0.0) for number in range(5)])
+    options = {"reach_m": 10.0, "snap_m": 60.0, "min_step_m": 1.0} | given
+
+    found = at_their_drops(placed, raw_m, DOWNSTREAM, SEGMENT_M, np.full(5, 0.1), **options)
+
+    assert found["station"].tolist() == [segment]
+
+
 def test_a_drop_of_another_structure_is_not_taken():
     places = structures([(75, 0), (125, 0)], kind=["weir", "weir"], drop_m=[2.0, 2.0])
 
@@ -373,8 +403,11 @@ def test_ids_are_single_in_each_inventory_and_in_all_together():
         validate_structures(pd.concat([inventory("A", "A"), inventory("C", "C", name="drops")], ignore_index=True))
     text = str(caught.value)
     assert text.splitlines()[0] == "the inventories of structures: 2 problems"
-    assert "weirs: the id appears more than once (structures A)" in text
-    assert "drops: the id appears more than once (structures C)" in text
+    # In the order of the layers.
+    assert [line.strip() for line in text.splitlines()[1:3]] == [
+        "weirs: the id appears more than once (structures A)",
+        "drops: the id appears more than once (structures C)",
+    ]
 
 
 # A stem of segments 1 to 6 of 10 m each that fall by so much, with a confluence above station 3 in one case.
