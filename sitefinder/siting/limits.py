@@ -372,7 +372,7 @@ def _depleted(stretches, segment_m):
 # Sum of a figure of the stations in each part; stations without a part are left out.
 def _by_part(part, figure):
     own = part >= 0
-    return np.bincount(part[own], weights=np.asarray(figure, dtype=np.float64)[own], minlength=part.max() + 1)
+    return np.bincount(part[own], weights=np.asarray(figure, dtype=np.float64)[own])
 
 
 # Which stations each part has, sparse, shape (parts, n).

@@ -184,7 +184,7 @@ def choose_for_fish(downstream, intake, tailrace, entered, value, migration, pon
     boundary = boundary_of_path(downstream, intake, tailrace, pond_start, pond)
     max_loss = -np.log(migration.minimum) + ROUNDING
     with np.errstate(divide="ignore"):
-        loss = -np.log(np.minimum(migration.survival, 1.0)) + 0.0
+        loss = -np.log(np.minimum(migration.survival, 1.0))
     kinds, kind = np.unique(loss, return_inverse=True)
     kind = kind.reshape(loss.shape).astype(np.int64)
     levels = _levels(kinds, max_loss)
@@ -197,24 +197,23 @@ def choose_for_fish(downstream, intake, tailrace, entered, value, migration, pon
     has_spawning = carried_down(migration.spawning, downstream)
 
     tailrace = np.ascontiguousarray(tailrace, dtype=np.int32)
-    by_tailrace = np.argsort(tailrace, kind="stable")
-    first_at = np.searchsorted(tailrace[by_tailrace], np.arange(downstream.size + 1))
-    tree = (*upstream_neighbours(downstream), by_tailrace, first_at)
+    tree = (*upstream_neighbours(downstream), *by_tailrace_of(tailrace, downstream.size))
     pieces = (boundary.start, boundary.station, _from_above(downstream, boundary, entered))
     fish = (has_spawning, cap, np.ascontiguousarray(entered, dtype=np.int64), kind, levels.following)
     value = np.ascontiguousarray(value, dtype=np.float64)
-    row = np.where(has_spawning, np.cumsum(has_spawning) - 1, -1)
-    option = _solve(tree, pieces, fish, value, row, int(has_spawning.sum()), len(levels.used))
+    rows = int(has_spawning.sum())
+    row = np.full(downstream.size, -1)
+    row[has_spawning] = np.arange(rows)
+    option = _solve(tree, pieces, fish, value, row, rows, len(levels.used))
     picked = np.flatnonzero(option >= 0)
     return SurvivalChoice(option, float(value[picked, option[picked]].sum()), levels.exact)
 
 
 # Sums of the losses of any number of sites, up to the maximum allowed.
 def _levels(kinds, max_loss):
-    single = kinds[(kinds > 0) & (kinds <= max_loss)]
     sums = np.zeros(1)
     while len(sums) <= MAX_LEVELS:
-        further = np.concatenate([sums, np.add.outer(sums, single).ravel()])
+        further = np.concatenate([sums, np.add.outer(sums, kinds).ravel()])
         further = np.sort(further[further <= max_loss])
         further = further[np.concatenate([[True], np.diff(further) > ROUNDING / 1000])]
         if len(further) == len(sums):
@@ -225,13 +224,14 @@ def _levels(kinds, max_loss):
         reached = np.add.outer(sums, kinds)
         # Sums of the same losses in another order differ by rounding.
         following = np.searchsorted(sums, reached - ROUNDING / 1000)
+        is_allowed = reached <= max_loss
     else:
         step = max_loss / MAX_LEVELS
         sums = np.arange(MAX_LEVELS + 1) * step
         steps = np.ceil(np.minimum(kinds / step, MAX_LEVELS + 1) - ROUNDING).astype(np.int64)
         following = np.add.outer(np.arange(len(sums)), steps)
-        reached = np.where(following < len(sums), 0.0, np.inf)
-    return _Levels(sums, np.where(reached <= max_loss, following, -1), exact)
+        is_allowed = following < len(sums)
+    return _Levels(sums, np.where(is_allowed, following, -1), exact)
 
 
 # Highest loss level allowed at a station by all spawning grounds at it and upstream.
@@ -590,9 +590,9 @@ def _existing_first(option_value, table, selection):
     if not selection.prefer_existing:
         return option_value
     existing = is_scheme_that(table["scheme_type"], "uses_structure")
-    best = option_value.reshape(len(table), -1).max(axis=1, initial=0.0)
+    best = np.atleast_2d(option_value.T).max(axis=0)
     more = 1.0 + np.maximum(best, 0.0).sum()
-    pays = (option_value > 0) & existing.reshape(-1, *[1] * (option_value.ndim - 1))
+    pays = ((option_value > 0).T & existing).T
     return np.where(pays, option_value + more, option_value)
 
 

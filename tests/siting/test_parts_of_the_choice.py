@@ -17,7 +17,7 @@ from sitefinder.siting.potential import class_edges, distribution
 from sitefinder.siting.selection import Offers, alternatives, ponds_of, without_prefix
 
 
-@pytest.mark.parametrize("kinds", [(0.3,), (0.3, 0.45), (0.1, 0.25, 1.2), (2.0,), (), (0.3, np.inf)])
+@pytest.mark.parametrize("kinds", [(0.3,), (0.3, 0.45), (0.1, 0.25, 1.2), (2.0,), (), (0.3, np.inf), (0.25,)])
 def test_levels_are_all_sums_of_losses_up_to_the_maximum(kinds):
     kinds, maximum = np.unique([0.0, *kinds]), 1.0
     single = [each for each in kinds if 0.0 < each <= maximum]
@@ -40,6 +40,7 @@ def test_levels_are_all_sums_of_losses_up_to_the_maximum(kinds):
             if expected > maximum + 1e-12:
                 assert found == -1
             else:
+                assert found >= 0
                 assert levels.used[found] == pytest.approx(expected)
 
 
@@ -48,6 +49,27 @@ def test_a_loss_of_exactly_the_maximum_is_allowed_and_sums_that_differ_by_roundi
 
     assert levels.used == pytest.approx([0.0, 0.1, 0.2, 0.3])
     assert levels.following.tolist() == [[0, 1, 2, 3], [1, 2, 3, -1], [2, 3, -1, -1], [3, -1, -1, -1]]
+
+
+def test_sums_that_differ_by_more_than_rounding_are_two():
+    levels = selection._levels(np.array([0.0, 0.3, 0.3 + 1e-8]), 0.35)
+
+    assert levels.used.tolist() == [0.0, 0.3, 0.3 + 1e-8]
+    assert levels.following.tolist() == [[0, 1, 2], [1, -1, -1], [2, -1, -1]]
+
+
+def test_a_survival_above_all_does_not_make_up_for_a_loss_elsewhere():
+    # 1.08 by 0.78 would be 0.84; whoever survives more than all is alive, no more.
+    downstream = np.array([1, 2, -1], dtype=np.int32)
+    survival = np.array([[1.08, 1.08, 1.08], [0.78, 0.78, 0.78]])
+    path = MigrationPath(np.array([True, False, False]), np.ones(3), survival, 0.8)
+
+    found = selection.choose_for_fish(
+        downstream, np.array([0, 1]), np.array([1, 2]), np.array([0, 1]), np.array([[3.0, 0.0], [5.0, 0.0]]), path
+    )
+
+    assert found.option.tolist() == [0, -1]
+    assert found.total_value == 3.0
 
 
 def test_too_many_sums_are_rounded_up_to_equal_steps(monkeypatch):
@@ -239,12 +261,22 @@ def test_a_distribution_without_classes_has_no_rows():
 @pytest.mark.parametrize("prefer", [True, False])
 def test_existing_structures_come_first_with_each_turbine_that_pays(prefer):
     settings = SimpleNamespace(prefer_existing=prefer)
-    table = pd.DataFrame({"scheme_type": ["at_barrier", "diversion", "at_barrier"]})
-    value = np.array([[3.0, 2.0], [5.0, -1.0], [-2.0, 1.0]])
+    table = pd.DataFrame({"scheme_type": ["at_barrier", "diversion", "at_barrier", "at_barrier"]})
+    value = np.array([[3.0, 2.0], [5.0, -1.0], [-2.0, 1.0], [-2.0, -1.0]])
 
     found = selection._existing_first(value, table, settings)
 
     # More than all candidates together could give: 1 + 3 + 5 + 1.
-    more = np.array([[10.0, 10.0], [0.0, 0.0], [0.0, 10.0]])
+    more = np.array([[10.0, 10.0], [0.0, 0.0], [0.0, 10.0], [0.0, 0.0]])
     assert (found - value).tolist() == (more * prefer).tolist()
-    assert selection._existing_first(value[:, 0], table, settings).shape == (3,)
+    # With one option each 1 + 3 + 5.
+    alone = selection._existing_first(value[:, 0], table, settings)
+    assert (alone - value[:, 0]).tolist() == [9.0 * prefer, 0.0, 0.0, 0.0]
+    assert selection._existing_first(np.zeros((0, 2)), table[:0], settings).shape == (0, 2)
+
+
+def test_a_barrier_must_leave_a_value_where_one_is_built_and_not_elsewhere():
+    [(_, passes)] = selection._barrier_step(np.array([0.5, 0.0, -1.0, -1.0]), np.array([1.0, 1.0, 1.0, 0.0]))
+
+    assert passes.tolist() == [True, False, False, True]
+    assert list(selection._barrier_step(np.array([1.0, -1.0]), np.zeros(2))) == []

@@ -9,8 +9,10 @@ import pytest
 from sitefinder.schema.columns import REJECTION_REASONS
 from sitefinder.settings import CostSettings, RankingSettings
 from sitefinder.settings.run import SelectionSettings
+from sitefinder.siting import selection
 from sitefinder.siting.candidates import Stretches
 from sitefinder.siting.fish_passage import MigrationPath
+from sitefinder.siting.limits import RiverUse
 from sitefinder.siting.selection import (
     PREFIXES,
     VALUED,
@@ -88,12 +90,14 @@ def chosen_rows(
     way=None,
     schemes="at_barrier",
     intake_weir_m=0.0,
+    columns=None,
+    **more,
 ):
     choice = np.zeros(len(pairs), dtype=int) if choice is None else np.array(choice)
     settings = settings or GivenSettings()
     own = candidates(pairs, schemes)
-    own = own._replace(table=own.table.assign(intake_weir_m=intake_weir_m))
-    offers = choose_sites(own, list(steps), valued, choice, chain(stations), settings, way)
+    own = own._replace(table=own.table.assign(intake_weir_m=intake_weir_m, **columns or {}))
+    offers = choose_sites(own, list(steps), valued, choice, chain(stations), settings, way, **more)
     return np.flatnonzero(offers.chosen).tolist(), offers
 
 
@@ -106,6 +110,9 @@ def test_the_valuation_is_the_one_that_the_rules_leave():
     assert valued["grade"].tolist() == [1, 1, -1, 1]
     assert valued["screened"].tolist() == [False, True, False, False]
     assert list(valued) == list(VALUED)
+    screened = {prefix + "screened": np.full(4, True) for prefix in PREFIXES}
+    valued = valued_for(valuation([10.0] * 4).assign(**screened), np.array([0, 1, -1, 2]))
+    assert valued["screened"].tolist() == [True, True, False, True]
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -401,6 +408,100 @@ def test_fish_passage_makes_a_site_safe_only_where_the_rules_leave_any_turbine()
     # A quarter of the value as built, and half of it safe.
     assert offers.valued["net_annual_value"].tolist()[:3] == [5.0, 4.5, 4.0]
     assert three_below_spawning(0.8, choice=[2, 2, 2, 0], **given)[0] == [0, 1]
+
+
+# One stream in one water body, of which existing plants use some segments.
+def river(stations, developed=()):
+    number = np.arange(stations)
+    part = np.where(number > 0, 0, -1)
+    return RiverUse(part, part, np.isin(number, developed), np.zeros(stations, dtype=bool))
+
+
+def test_a_limit_leaves_the_best_sites_that_it_has_room_for_and_says_which_it_keeps_out():
+    # 0.3 km with at most two plants; the last one overlaps the first.
+    pairs, valued = [(0, 2), (2, 4), (4, 6), (1, 2)], valuation([10.0, 9.0, 8.0, 3.0])
+    given = {"stations": 7, "use": river(7), "settings": GivenSettings(max_plants_per_km=7.0)}
+
+    rows, offers = chosen_rows(pairs, valued, **given)
+    free, without = chosen_rows(pairs, valued, **given, left_out=["plants per km of stream"])
+
+    assert rows == [0, 1]
+    assert offers.over_limit.tolist() == offers.kept_out.tolist() == [False, False, True, False]
+    assert offers.blocked_by.tolist() == [-1, -1, -1, 0]
+    assert free == [0, 1, 2]
+    assert not without.over_limit.any()
+    assert (offers.gap, offers.exact, without.gap, without.exact) == (0.0, True, 0.0, True)
+
+
+def test_without_the_free_flowing_length_a_site_may_end_where_a_plant_begins():
+    # The plant uses the segment right below the tailrace.
+    given = {"stations": 5, "use": river(5, developed=[3]), "schemes": "diversion"}
+    settings = GivenSettings(min_free_flowing_m=100.0)
+
+    assert chosen_rows([(0, 2)], valuation([1.0]), **given, settings=settings)[0] == []
+    left_out = ["free-flowing length between plants"]
+    assert chosen_rows([(0, 2)], valuation([1.0]), **given, settings=settings, left_out=left_out)[0] == [0]
+
+
+@pytest.mark.parametrize(
+    ("any_kw", "safe_kw", "choice", "alone", "with_fish"),
+    [(10.0, 30.0, 0, [0], []), (30.0, 10.0, 0, [], []), (10.0, 30.0, 1, [], []), (10.0, 30.0, 2, [0], [0])],
+)
+def test_a_substation_has_room_for_the_turbine_that_fish_may_ask_for(any_kw, safe_kw, choice, alone, with_fish):
+    # 25 kW are free, and as built it has 20 kW. Without a minimum survival any turbine stands; both count.
+    valued = valuation([1.0]).assign(any_power_kw=any_kw, safe_power_kw=safe_kw, as_built_power_kw=20.0)
+    way = MigrationPath(np.arange(5) == 0, np.ones(5), np.ones((1, 3)), None)
+    given = {
+        "choice": [choice],
+        "stations": 5,
+        "use": river(5),
+        "columns": {"substation_id": "S", "substation_free_kw": 25.0},
+        "settings": GivenSettings(within_free_capacity=True),
+    }
+
+    assert chosen_rows([(0, 2)], valued, **given)[0] == alone
+    assert chosen_rows([(0, 2)], valued, **given, way=way)[0] == with_fish
+
+
+@pytest.mark.parametrize(("no_barrier_value", "rows"), [(4.0, [0]), (6.0, [])])
+def test_a_new_barrier_must_be_worth_it_with_the_fish_safe_turbine_too(no_barrier_value, rows):
+    # Worth 10 with any turbine, and 5 with the one that fish need here.
+    way = MigrationPath(np.arange(5) == 0, np.ones(5), np.array([[0.5, 0.9, 0.9]]), 0.8)
+    settings = GivenSettings(selection={"no_new_barrier_value_per_year": no_barrier_value})
+    given = {"stations": 5, "schemes": "diversion", "intake_weir_m": 1.0, "settings": settings}
+
+    found, offers = chosen_rows([(1, 3)], valuation([10.0]), **given, way=way)
+
+    assert found == rows
+    assert offers.safe_by_passage_limit.tolist() == [bool(rows)]
+
+
+@pytest.mark.parametrize("plants", [5, None])
+@pytest.mark.parametrize(("free_kw", "rows", "safe"), [(3.0, [0, 1, 2], [2]), (2.9, [0, 1], [])])
+def test_where_a_limit_binds_beside_fish_the_best_options_within_both_are_chosen(plants, free_kw, rows, safe):
+    # Three sites of 1 kW, each letting 0.9 live, or 0.99 at half the value; 0.8 have to. A cap leaves room.
+    pairs, survival = [(0, 2), (2, 4), (4, 6)], np.tile([0.9, 0.99, 0.99], (3, 1))
+    way = MigrationPath(np.arange(7) == 0, np.ones(7), survival, 0.8)
+    settings = GivenSettings(within_free_capacity=True, max_plants_per_water_body=plants)
+    given = {"stations": 7, "use": river(7), "settings": settings}
+    columns = {"substation_id": "S", "substation_free_kw": free_kw}
+
+    found, offers = chosen_rows(pairs, valuation([10.0, 9.0, 8.0]), **given, way=way, columns=columns)
+
+    assert found == rows
+    assert np.flatnonzero(offers.safe_by_passage_limit).tolist() == safe
+    assert offers.exact
+    assert offers.gap == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_choice_with_losses_rounded_up_has_a_gap_that_is_not_known(monkeypatch):
+    exact = three_below_spawning(0.8)[1]
+    monkeypatch.setattr(selection, "MAX_LEVELS", 1)
+    rounded = three_below_spawning(0.8)[1]
+
+    assert (exact.exact, exact.gap) == (True, 0.0)
+    assert not rounded.exact
+    assert np.isnan(rounded.gap)
 
 
 # All sets of candidates without overlap on a chain.

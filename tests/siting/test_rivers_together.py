@@ -174,6 +174,13 @@ def test_depleted_lengths_are_those_of_diversions_by_stream_and_water_body_less_
     ]
 
 
+def test_the_pond_of_a_diversion_is_not_depleted():
+    found = limits(max_depleted_share=0.5, table=TABLE.assign(scheme_type="diversion"))
+
+    # The third takes 800 m of the second stream, and ponds 400 m of the first.
+    assert found["depleted share of a stream"][0] == [[300, 400, 0, 0], [0, 0, 800, 1600]]
+
+
 def test_plants_by_kilometre_are_whole_ones_and_existing_plants_count():
     # 0.7 km and 2.4 km, with one plant each: 2.8 and 9.6 at four a kilometre, 2 and 6 at 2.858.
     one = [[1, 1, 0, 0], [0, 0, 1, 1]]
@@ -207,6 +214,16 @@ def test_without_water_bodies_or_limits_there_is_none():
     assert limits() == {}
 
 
+def test_where_there_is_no_stream_at_all_nothing_is_limited():
+    none = np.zeros(0, dtype=np.int64)
+    nothing = RiverUse(none, none, none.astype(bool), none.astype(bool))
+    ranking = RankingSettings(max_depleted_share=0.5, max_plants_per_km=1.0, max_plants_per_water_body=1)
+
+    stretches = Stretches(TABLE[:0], np.zeros(1, dtype=np.int64), none, none)
+
+    assert cumulative_limits(ranking, stretches, np.zeros(0), nothing) == []
+
+
 def test_free_capacity_is_shared_by_those_that_connect_to_one_substation():
     power_kw = np.array([100.0, 60.0, np.nan, 10.0])
 
@@ -231,6 +248,17 @@ def test_a_candidate_goes_beyond_a_limit_that_it_would_break_beside_the_chosen_o
     found = goes_beyond([Limit("a limit", amounts, np.array(maximum))], chosen)
 
     assert np.flatnonzero(found).tolist() == beyond
+
+
+@pytest.mark.parametrize(
+    ("maximum", "amount", "is_beyond"),
+    # A billionth of the limit, or of one.
+    [(0.0, 0.95e-9, False), (0.0, 1.05e-9, True), (1e6, 1e6 + 0.95e-3, False), (1e6, 1e6 + 1.05e-3, True)],
+)
+def test_rounding_makes_no_candidate_go_beyond_a_limit(maximum, amount, is_beyond):
+    limit = Limit("a limit", csr_array(np.array([[amount]])), np.array([maximum]))
+
+    assert goes_beyond([limit], np.array([False])).tolist() == [is_beyond]
 
 
 def test_what_is_chosen_is_never_beyond_a_limit():
