@@ -81,17 +81,15 @@ def luck_of_chosen(stretches, stations, errors_m, worth, limits_m, free_m=0.0):
     ponds = with_free_flow(downstream, step_m, intake, *ponds_of(stretches), builds, free_m)
     boundary = boundary_of_path(downstream, intake, tailrace, *ponds)
     order = by_tailrace_of(tailrace, len(downstream))
-    counts = np.isfinite(worth.value) & np.isfinite(worth.value_per_m)
-    value, per_m = np.where(counts, worth.value, 0.0), np.where(counts, worth.value_per_m, 0.0)
     times, luck = np.zeros(len(table)), np.zeros(len(table))
     for survey in range(errors_m.shape[1]):
-        error_m = np.where(errs, errors_m[intake, survey].astype(np.float64) - errors_m[tailrace, survey], 0.0)
-        measured_m = head_m + error_m
-        off_m = kept * (measured_m - found_m)
+        measured_m = head_m + (errors_m[intake, survey].astype(np.float64) - errors_m[tailrace, survey])
+        off_m = np.where(errs, kept * (measured_m - found_m), 0.0)
         claimed_m = head_m + off_m
         low, high = np.minimum(measured_m, claimed_m), np.maximum(measured_m, claimed_m)
         within = ~errs | (low >= limits_m[0]) & (high <= limits_m[1])
-        worth_now = np.where(within, np.maximum(value + per_m * off_m, 0.0), 0.0)
+        # Neither what is below nothing nor what is not known is picked.
+        worth_now = np.where(within, worth.value + worth.value_per_m * off_m, 0.0)
         picked = best_picks(downstream, *order, worth_now, boundary.start, boundary.station)
         chosen = trace_upstream(downstream, picked, boundary.start, boundary.station, len(table))
         times += chosen

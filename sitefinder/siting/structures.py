@@ -398,7 +398,7 @@ def use_flags(structures):
     """
     use = structures["use"].astype(str).str.strip()
     is_unused = use.str.lower().isin(NO_USE)
-    use = use.str.replace(IN_ONE_CELL, ", ", regex=False)
+    use = use.str.replace(IN_ONE_CELL, ", ")
     in_use = (STRUCTURE_IN_USE.name + FLAG_VALUE + use).where(~is_unused, "").to_numpy(dtype=object)
     planned = np.where(structures["removal_planned"].to_numpy(dtype=bool), HEAD_TO_BE_REMOVED.name, "")
     both = (in_use != "") & (planned != "")

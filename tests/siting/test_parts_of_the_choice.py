@@ -155,6 +155,7 @@ def test_those_kept_out_are_listed_by_reach_after_those_that_sites_block():
     [
         ({}, {}),
         ({"min_power_kw": 50.0}, {"power too small": [True, True, False, False]}),
+        ({"min_power_kw": 0.5}, {"power too small": [True, True, True, False]}),
         ({"max_road_distance_m": 100.0}, {"road too far": [False, True, True, False]}),
     ],
 )

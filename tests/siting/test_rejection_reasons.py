@@ -284,6 +284,8 @@ def test_standing_and_developed_water_name_a_reach_only_when_all_of_it_is_so():
     )
 
     assert notes == ["standing water", "developed", "developed", "too little head"]
+    marks = {"standing": [1, 5], "developed": [2, 3], "tidal": [4, 6, 7, 8]}
+    assert reasons([], valuation([]), stations=11, **marks) == ["developed", *["tidal"] * 3, "too little head"]
 
 
 def test_without_candidates_nothing_is_chosen_and_every_reach_has_too_little_head():
@@ -428,6 +430,7 @@ def test_a_limit_leaves_the_best_sites_that_it_has_room_for_and_says_which_it_ke
     assert rows == [0, 1]
     assert offers.over_limit.tolist() == offers.kept_out.tolist() == [False, False, True, False]
     assert offers.blocked_by.tolist() == [-1, -1, -1, 0]
+    assert reasons(pairs, valued, **given) == ["", "", "cumulative limit reached"]
     assert free == [0, 1, 2]
     assert not without.over_limit.any()
     assert (offers.gap, offers.exact, without.gap, without.exact) == (0.0, True, 0.0, True)

@@ -188,6 +188,8 @@ def one_survey(errors_m, value=None, **columns):
         # Errors count by a quarter where the standard error was halved, but what is measured has its limits too.
         (3.0, {"head_se_m": 0.2}, 3.75),
         (4.125, {"head_se_m": 0.2}, None),
+        (-5.0, {"head_se_m": 0.2}, -6.25),
+        (-5.125, {"head_se_m": 0.2}, None),
         # A head that was raised by 4 m is claimed to be that of the survey and these once more.
         (0.0, {"head_uncorrected_m": 2.0}, 10.0),
         (0.125, {"head_uncorrected_m": 2.0}, None),
@@ -219,6 +221,27 @@ def test_where_no_plant_fits_or_pays_nothing_is_chosen(value, per_m, chosen):
     sums = one_survey([0.5], Worth(np.array([value]), np.array([per_m])))
 
     assert sums.loc["diversion", "sites"] == chosen
+
+
+def test_a_surveyed_head_gains_nothing_by_a_survey_and_an_error_is_that_of_both_ends():
+    # The first, of 100, is surveyed; the second, of 99.5, gains what its intake is off more than the tailrace.
+    stretches, stations = stream(2, head_surveyed=[True, False])
+    given = Worth(np.array([100.0, 99.5]), np.ones(2)), LIMITS_M
+
+    def luck(intake_m, tailrace_m):
+        drawn = np.array([[9.0], [intake_m], [tailrace_m]], dtype=np.float32)
+        return luck_of_chosen(stretches, stations, drawn, *given).loc["diversion"].tolist()
+
+    assert luck(0.75, 0.0) == pytest.approx([1.0, 0.75 / SE_M], abs=1e-6)
+    assert luck(0.75, 0.125) == pytest.approx([1.0, 0.625 / SE_M], abs=1e-6)
+    assert luck(0.75, 0.375) == [0.0, 0.0]
+
+
+def test_a_scheme_type_that_was_never_chosen_has_the_luck_of_all_and_a_surveyed_head_none():
+    stretches, _ = stream(3, scheme_type=["diversion", "new_weir", "new_weir"], head_surveyed=[False, False, True])
+    sums = pd.DataFrame({"sites": [90.0], "luck": [27.0]}, index=["diversion"])
+
+    assert luck_in_heads_m(stretches.table, sums, 10.0).tolist() == pytest.approx([0.3 * SE_M, 0.3 * SE_M, 0.0])
 
 
 def test_a_metre_of_head_adds_its_value_to_what_is_compared():

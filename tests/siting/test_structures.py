@@ -338,9 +338,11 @@ def test_an_elevation_within_a_drop_is_found(falls_m, within):
     placed = place_structures(structures([(75, 0)], kind=["weir"], drop_m=[2.0]), LINES, snap_m=60.0)
     raw_m = falling(**falls_m)
 
-    found = within_drops(placed, raw_m, DOWNSTREAM, SEGMENT_M, np.full(5, 0.1))
+    # Segments of 50 m, and of half a metre.
+    for share in (1.0, 0.01):
+        found = within_drops(placed, raw_m, DOWNSTREAM, share * SEGMENT_M, np.full(5, 0.1))
 
-    assert np.flatnonzero(found).tolist() == within
+        assert np.flatnonzero(found).tolist() == within
 
 
 def test_a_drop_beside_another_structure_is_that_ones():
@@ -436,9 +438,10 @@ def test_a_drop_is_what_a_segment_falls_more_than_the_middle_of_three_neighbours
     assert falls_of([1.0, np.nan, 1.0]).fall_m.tolist() == [-np.inf, pytest.approx(1.0), -np.inf, -np.inf]
 
 
-def test_the_next_segments_are_those_of_the_stream_past_the_end_of_a_link_and_not_past_a_confluence():
-    # Links 0 1, 2 3 and 4 5 6; the first two meet in 4 in the second case.
-    segment_m = [0.0, 10.0, 0.0, 10.0, 0.0, 10.0, 10.0]
+@pytest.mark.parametrize("length_m", [10.0, 0.5])
+def test_the_next_segments_are_those_of_the_stream_past_the_end_of_a_link_and_not_past_a_confluence(length_m):
+    # Links 0 1, 2 3 and 4 5 6; the first two meet in 4 in the second case. Segments may be shorter than a metre.
+    segment_m = length_m * np.array([0.0, 1.0, 0.0, 1.0, 0.0, 1.0, 1.0])
     one = falls_of([1.0] * 6, downstream=[1, 4, 3, -1, 5, 6, -1], segment_m=segment_m)
     two = falls_of([1.0] * 6, downstream=[1, 4, 3, 4, 5, 6, -1], segment_m=segment_m)
 
