@@ -420,7 +420,7 @@ def stated_removed(frame):
     """Which structures of a layer have been removed by what it states, bool of shape (n,)."""
     if "removed" not in frame:
         return np.zeros(len(frame), dtype=bool)
-    return _as(frame["removed"].to_numpy(), False)
+    return _holds(frame["removed"].to_numpy())
 
 
 # Words on whether fish pass that are not understood.
@@ -430,11 +430,16 @@ def _is_unclear(words):
 
 def _as(values, default):
     if isinstance(default, bool):
-        words = _filled(values).str.strip().str.lower().str.removesuffix(".0")
-        return words.map(WORDS).fillna(False).to_numpy(dtype=bool)
+        return _holds(values)
     if isinstance(default, float):
         return pd.to_numeric(pd.Series(values), errors="coerce").to_numpy(dtype=float)
     return _filled(values).to_numpy(dtype=object)
+
+
+# Whether cells say yes, bool of shape (n,); a word that is not understood does not.
+def _holds(values):
+    words = _filled(values).str.strip().str.lower().str.removesuffix(".0")
+    return words.map(WORDS).fillna(False).to_numpy(dtype=bool)
 
 
 # Values as text, empty where missing; as objects, since a column of numbers cannot hold text in its gaps.
@@ -500,15 +505,13 @@ def developed_stations(frame, segments, downstream, *, snap_m, plant_column=None
         for line in shapely.get_parts(shapes[row])
     ]
     points = frame[dimension == 0]
-    paired = np.zeros(len(points), dtype=bool)
+    # Those of a pair too: they are on the segments at the ends of its path.
+    marked |= touched_stations(points.geometry.to_numpy(), segments, snap_m, count)
     if plant_column is not None:
         for plant, of_plant in points.groupby(points[plant_column].astype(str), sort=True):
             role = of_plant[role_column].astype(str).str.strip().str.lower()
             both = [of_plant.geometry[role == name_of_role].to_numpy() for name_of_role in (INTAKE, TAILRACE)]
             ends += [(plant, *pair, shapely.MultiPoint(pair)) for pair in product(*both)]
-            if all(len(station_of_point) for station_of_point in both):
-                paired |= points[plant_column].astype(str).to_numpy() == plant
-    marked |= touched_stations(points.geometry.to_numpy()[~paired], segments, snap_m, count)
     for name, first, last, drawn in ends:
         path = _path_between(*_nearest_stations([first, last], segments, snap_m), downstream)
         if len(path):

@@ -396,6 +396,9 @@ def test_things_are_listed_up_to_just_the_distance_beyond_the_ends_each_with_its
     nearer = things_of_sites(stretches, [0], np.array([4, -1, -1]), things, stations, 99.0)
     assert nearer["thing"].tolist() == [2, 3, 4, 5, 6, 7]
     assert things_of_sites(stretches, [], np.array([4, -1, -1]), things, stations, 99.0).empty
+    # The stream ends before this distance.
+    every = things_of_sites(stretches, [0], np.array([4, -1, -1]), things, stations, 1e6)
+    assert every["thing"].tolist() == list(range(10))
 
 
 def test_a_structure_is_of_the_first_kind_that_fits_it():

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 import shapely
 
+from sitefinder.siting import structures
 from sitefinder.siting.structures import developed_stations, entered_plants
 
 # Two streams along x at y = 0 and y = 100, each of six stations 50 m apart; they do not meet.
@@ -48,6 +49,38 @@ def test_intake_and_tailrace_of_one_plant_make_a_path_and_those_of_two_plants_do
     )
 
     assert found == ([2, 3, 4, 8, 10], [])
+
+
+def test_a_point_without_a_partner_stands_for_its_own_segment_beside_a_pair_of_its_plant():
+    # The role of the third is none that is known; plant B has no tailrace.
+    points = [shapely.Point(x, y) for x, y in [(60, 0), (190, 0), (60, 100), (190, 100)]]
+    columns = {"plant_column": "plant", "role_column": "role"}
+
+    found = developed(
+        points, plant=["A", "A", "A", "B"], role=["intake", "tailrace", "inlet", "intake"], **columns
+    )
+
+    assert found == ([2, 3, 4, 8, 10], [])
+
+
+def test_plants_whose_points_are_on_two_streams_are_reported_in_the_order_of_their_names():
+    points = [shapely.Point(x, y) for x, y in [(60, 0), (190, 100), (110, 0), (140, 100)]]
+    columns = {"plant_column": "plant", "role_column": "role"}
+
+    found, doubts = developed(points, plant=["B", "B", "A", "A"], role=["intake", "tailrace"] * 2, **columns)
+
+    assert found == [2, 3, 9, 10]
+    assert [name for name, *_ in doubts] == ["A", "B"]
+
+
+@pytest.mark.parametrize("towards", [1.0, -1.0])
+def test_an_end_where_two_segments_meet_is_on_the_upper_one_whichever_way_the_stream_runs(towards):
+    turned = shapely.transform(SEGMENTS.geometry.to_numpy(), lambda at: at * [towards, 1.0])
+    places = [shapely.Point(towards * x, 5.0) for x in (50, 100, 240, 300)]
+
+    found = structures._nearest_stations(places, SEGMENTS.set_geometry(turned), 20.0)
+
+    assert found.tolist() == [1, 2, 5, -1]
 
 
 def test_ends_on_two_streams_are_reported_and_only_what_they_touch_is_developed():

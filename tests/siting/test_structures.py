@@ -527,8 +527,8 @@ def test_what_of_a_users_column_is_stated():
 
     assert stated.tolist() == [True, False, False, False, False, True, True, True]
     assert structures_module.stated_removed(structures([(20, 0)])).tolist() == [False]
-    given = structures([(20, 0)] * 3, removed=["yes", "0", None])
-    assert structures_module.stated_removed(given).tolist() == [True, False, False]
+    given = structures([(20, 0)] * 4, removed=["yes", "0", None, "perhaps"])
+    assert structures_module.stated_removed(given).tolist() == [True, False, False, False]
 
 
 def test_flags_of_use_hold_no_separator_of_flags():
