@@ -343,7 +343,7 @@ def test_things_are_listed_up_to_just_the_distance_beyond_the_ends_each_with_its
             "segment_length_m": [0.0] + [50.0] * 8,
         }
     )
-    # Things at so many metres from the uppermost station; weirs are structures.
+    # Distance of the things from the uppermost station [m]; some are structures.
     at_m = [45.0, 50.0, 125.0, 155.0, 160.0, 190.0, 225.0, 275.0, 350.0, 351.0]
     things = stream_things(
         pd.DataFrame(
