@@ -381,7 +381,7 @@ class Offers(NamedTuple):
     With a minimum survival of migrating fish, ``safe_by_passage_limit`` are sites that have a fish-safe turbine
     because of it and not of a rule, and ``exact`` is False where losses of fish were rounded up, so that a
     slightly better set may exist. ``kept_out`` are candidates that nothing but this or a cumulative limit
-    prevents, ``over_limit`` those of them for which a limit leaves no room (None: no such limit).
+    prevents, ``over_limit`` those of them for which a limit leaves no room.
 
     No allowed set has more value, by the objective of the selection, than this one and ``gap`` together; 0 where
     the choice is exact, NaN where that is not known.
@@ -393,9 +393,9 @@ class Offers(NamedTuple):
     ladder: list
     safe_by_passage_limit: np.ndarray
     kept_out: np.ndarray
-    exact: bool = True
-    over_limit: np.ndarray | None = None
-    gap: float = 0.0
+    exact: bool
+    over_limit: np.ndarray
+    gap: float
 
 
 class BestSet(NamedTuple):
@@ -407,7 +407,7 @@ class BestSet(NamedTuple):
 
     candidates: np.ndarray
     valued: pd.DataFrame
-    gap: float = 0.0
+    gap: float
 
 
 def valued_for(valuation, choice, names=VALUED):
@@ -721,8 +721,7 @@ def rejection_reason(reach_of_station, standing, stretches, offers, developed, t
     )
     for name, passing in offers.ladder:
         set_reason(name, ~reached(covered_stations(stretches, passing, count)))
-    if offers.over_limit is not None:
-        set_reason(CUMULATIVE_LIMIT.name, reached(covered_stations(stretches, offers.over_limit, count)))
+    set_reason(CUMULATIVE_LIMIT.name, reached(covered_stations(stretches, offers.over_limit, count)))
     set_reason(FISH_SURVIVAL_TOO_LOW.name, reached(covered_stations(stretches, offers.kept_out, count)))
     set_reason(BETTER_SITE.name, np.ones(reaches, dtype=bool))
     reason[reached(covered_stations(stretches, offers.chosen, count))] = ""

@@ -226,15 +226,9 @@ def _joined_offers(found: dict[str, Offers], systems: Systems, stretches: Stretc
         joined(lambda offers: offers.safe_by_passage_limit),
         joined(lambda offers: offers.kept_out),
         all(offers.exact for offers in found.values()),
-        joined(_over_limit),
+        joined(lambda offers: offers.over_limit),
         sum(offers.gap for offers in found.values()),
     )
-
-
-# Candidates that a limit leaves no room for.
-def _over_limit(offers: Offers) -> npt.NDArray[np.bool_]:
-    over: npt.NDArray[np.bool_] | None = offers.over_limit
-    return np.zeros(len(offers.chosen), dtype=bool) if over is None else over
 
 
 def offer_steps(

@@ -31,7 +31,7 @@ def best_set(chosen, energy_mwh, turbine, screened):
         }
     )
     candidates = np.flatnonzero(chosen)
-    return BestSet(candidates, valued.iloc[candidates].reset_index(drop=True))
+    return BestSet(candidates, valued.iloc[candidates].reset_index(drop=True), 0.0)
 
 
 def test_grades_are_counted_from_the_best_down():

@@ -94,6 +94,13 @@ def test_too_many_sums_are_rounded_up_to_equal_steps(monkeypatch):
     assert not selection._levels(np.array([0.0, 0.25]), 1.0).exact
 
 
+def test_256_different_sums_of_losses_are_exact_and_257_are_not():
+    few, many = (selection._levels(np.array([0.0, 1.0 / steps]), 1.0 + 1e-9) for steps in (255, 256))
+
+    assert (few.exact, len(few.used)) == (True, 256)
+    assert (many.exact, len(many.used)) == (False, 257)
+
+
 def test_ponds_of_candidates_are_the_ends_of_what_they_take():
     taken = np.array([5, 4, 9, 8, 7, 3, 2], dtype=np.int32)
     stretches = Stretches(pd.DataFrame(index=range(4)), np.array([0, 2, 5, 5, 7]), np.array([2, 3, 5, 5]), taken)
@@ -135,7 +142,8 @@ def test_alternatives_are_so_many_of_each_site_and_reach_the_best_first(maximum,
     blocked = np.array([7, 7, 7, -1, -1, -1, 8, -1, -1])
     kept_out = np.isin(np.arange(9), [4, 5])
     value = np.array([1.0, 2.0, 3.0, 9.0, 5.0, 5.0, 1.0, 9.0, 9.0])
-    offers = Offers(pd.DataFrame({"net_annual_value": value}), blocked < -1, blocked, [], kept_out, kept_out)
+    valued, none = pd.DataFrame({"net_annual_value": value}), np.zeros(9, dtype=bool)
+    offers = Offers(valued, none, blocked, [], none, kept_out, True, none, 0.0)
 
     assert alternatives(offers, maximum, np.full(9, 3)).tolist() == listed
 
@@ -143,9 +151,8 @@ def test_alternatives_are_so_many_of_each_site_and_reach_the_best_first(maximum,
 def test_those_kept_out_are_listed_by_reach_after_those_that_sites_block():
     blocked = np.array([-1, -1, 3, -1])
     kept_out = np.array([True, True, False, False])
-    offers = Offers(
-        pd.DataFrame({"net_annual_value": [1.0, 2.0, 3.0, 4.0]}), kept_out, blocked, [], kept_out, kept_out
-    )
+    valued, none = pd.DataFrame({"net_annual_value": [1.0, 2.0, 3.0, 4.0]}), np.zeros(4, dtype=bool)
+    offers = Offers(valued, none, blocked, [], none, kept_out, True, none, 0.0)
 
     assert alternatives(offers, 5, np.array([1, 0, 0, 0])).tolist() == [2, 1, 0]
 

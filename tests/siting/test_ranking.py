@@ -120,6 +120,24 @@ def test_ranks_under_other_weights_are_those_of_a_ranking_with_these_weights():
     assert found.sensitivity["rank"].max() == 20
 
 
+@pytest.mark.parametrize("ids", [("a", "b"), ("b", "a")])
+def test_a_weight_is_taken_out_halved_and_doubled(ids):
+    # One site has all of the energy, the other all of the value, which weighs twice as much: with one weight
+    # doubled or the other halved both score as much, and the order is that of the ids.
+    energy, value = ids
+    sites = pd.DataFrame({"site_id": ids, "energy_mwh": [1.0, 0.0], "net_annual_value": [0.0, 1.0]})
+
+    found = ranked(sites, by_score(energy_mwh=1.0, net_annual_value=2.0)).sensitivity
+
+    def first(column, criterion):
+        [row] = found[(found[column] == 1) & (found["criterion"] == criterion)].to_dict("records")
+        return row["site_id"]
+
+    assert (first("rank_double", "energy_mwh"), first("rank_half", "net_annual_value")) == ("a", "a")
+    assert (first("rank_half", "energy_mwh"), first("rank_double", "net_annual_value")) == (value, value)
+    assert (first("rank_without", "energy_mwh"), first("rank_without", "net_annual_value")) == (value, energy)
+
+
 def test_without_its_only_weight_there_is_no_order():
     found = ranked(SITES, by_score(energy_mwh=1.0)).sensitivity
 

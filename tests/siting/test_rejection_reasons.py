@@ -214,7 +214,7 @@ def test_alternatives_are_the_best_of_those_that_a_site_keeps_out():
     valued = pd.DataFrame({"net_annual_value": [9.0, 3.0, 5.0, 5.0, 8.0, 4.0]})
     chosen = np.array([True, False, False, False, True, False])
     none = np.zeros(6, dtype=bool)
-    offers = Offers(valued, chosen, np.array([-1, 0, 0, 0, -1, 4]), [], none, none)
+    offers = Offers(valued, chosen, np.array([-1, 0, 0, 0, -1, 4]), [], none, none, True, none, 0.0)
 
     assert alternatives(offers, 2, np.arange(6)).tolist() == [2, 3, 5]
     assert alternatives(offers, 0, np.arange(6)).tolist() == []
@@ -223,7 +223,8 @@ def test_alternatives_are_the_best_of_those_that_a_site_keeps_out():
 def test_the_best_that_only_fish_passage_keeps_out_are_listed_by_reach():
     valued = pd.DataFrame({"net_annual_value": [9.0, 3.0, 5.0, 4.0, 8.0]})
     chosen, kept_out = np.arange(5) == 0, np.array([False, False, True, True, True])
-    offers = Offers(valued, chosen, np.array([-1, 0, -1, -1, -1]), [], np.zeros(5, dtype=bool), kept_out)
+    none = np.zeros(5, dtype=bool)
+    offers = Offers(valued, chosen, np.array([-1, 0, -1, -1, -1]), [], none, kept_out, True, none, 0.0)
 
     assert alternatives(offers, 1, np.array([0, 0, 2, 2, 1])).tolist() == [1, 4, 2]
 

@@ -277,8 +277,11 @@ def test_plants_keep_their_distance_in_the_surveys_too():
     stretches = Stretches(table, np.array([0, 1, 2]), np.array([1, 2]), np.array([1, 3], dtype=np.int32))
     value = Worth(np.array([100.0, 90.0]), np.zeros(2))
 
-    def sites(free_m):
-        sums = luck_of_chosen(stretches, stations, np.zeros((4, 1), np.float32), value, LIMITS_M, free_m)
+    def sites(*free_m):
+        sums = luck_of_chosen(stretches, stations, np.zeros((4, 1), np.float32), value, LIMITS_M, *free_m)
         return sums.loc["diversion", "sites"]
 
     assert [sites(free_m) for free_m in (0.0, 50.0, 50.5)] == [2.0, 2.0, 1.0]
+    # Where no distance is given, half a metre is enough.
+    stations["to_downstream_m"] = [0.5, 0.5, 0.5, 0.0]
+    assert [sites(), sites(1.0)] == [2.0, 1.0]

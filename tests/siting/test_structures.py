@@ -10,7 +10,6 @@ from sitefinder.errors import InputError
 from sitefinder.siting import structures as structures_module
 from sitefinder.siting.structures import (
     ATTRIBUTES,
-    SURVEY_ERROR_M,
     at_their_drops,
     judge_structures,
     known_breaks,
@@ -116,7 +115,7 @@ def test_a_drop_keeps_its_stated_error_and_gets_a_tenth_of_a_metre_where_none_is
     )
 
     assert stationing["drop_m"].tolist() == pytest.approx([2.5, 1.0, 3.0, np.nan], nan_ok=True)
-    assert stationing["drop_error_m"].tolist() == [0.05, SURVEY_ERROR_M, SURVEY_ERROR_M, 0.2]
+    assert stationing["drop_error_m"].tolist() == [0.05, 0.1, 0.1, 0.2]
     assert stationing["note"].tolist() == ["", "", "", "no surveyed drop: head from the DEM"]
 
 
