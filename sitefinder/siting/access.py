@@ -42,7 +42,7 @@ def nearest_distance_m(x_m, y_m, features):
         return np.full(len(x_m), np.nan)
     points = shapely.points(x_m, y_m)
     tree = shapely.STRtree(np.asarray(features.geometry, dtype=object))
-    index, distance_m = tree.query_nearest(points, return_distance=True, all_matches=False)
+    index, distance_m = tree.query_nearest(points, return_distance=True)
     nearest_m = np.full(len(points), np.nan)
     nearest_m[index[0]] = distance_m
     return nearest_m
@@ -262,7 +262,7 @@ def distance_by_road_m(start, goal, lines):
     from scipy.sparse.csgraph import dijkstra  # noqa: PLC0415 - large, and only new candidates need it
 
     result_m = np.full(len(start.line), np.nan)
-    if not (len(start.line) and (start.line >= 0).any() and (goal.line >= 0).any()):
+    if not (goal.line >= 0).any():
         return result_m
     known, aims = np.flatnonzero(start.line >= 0), np.flatnonzero(goal.line >= 0)
     cut_line = np.concatenate([start.line[known], goal.line[aims]])
@@ -285,14 +285,14 @@ def _graph(lines, cut_line, cut_m):
     tip, other = shapely.STRtree(lines).query(tips, predicate="dwithin", distance=JOIN_M)
     landing_m = shapely.line_locate_point(lines[other], tips[tip])
     xy, line = shapely.get_coordinates(lines, return_index=True)
-    step_m = np.append(0.0, np.hypot(*np.diff(xy, axis=0).T))
-    first = np.diff(line, prepend=-1) > 0
-    run_m = np.cumsum(np.where(first, 0.0, step_m))
+    step_m = np.hypot(*np.diff(xy, axis=0, prepend=xy[:1]).T)
+    first = np.append(True, np.diff(line) > 0)
+    run_m = np.cumsum(step_m * ~first)
     owner = np.concatenate([line, cut_line, other])
     along_m = np.concatenate([run_m - run_m[first][line], cut_m, landing_m])
     places = shapely.line_interpolate_point(lines[owner[len(xy) :]], along_m[len(xy) :])
     everything = np.vstack([xy, shapely.get_coordinates(places), shapely.get_coordinates(tips)])
-    _, node = np.unique(np.round(everything * MILLIMETRES), axis=0, return_inverse=True)
+    merged, node = np.unique(np.round(everything * MILLIMETRES), axis=0, return_inverse=True)
     node = node.ravel()
     order = np.lexsort([along_m, owner])
     follows = owner[order][1:] == owner[order][:-1]
@@ -302,7 +302,7 @@ def _graph(lines, cut_line, cut_m):
     )
     length_m = np.append(np.diff(along_m[order])[follows], shapely.distance(tips[tip], lines[other]))
     apart = ends[:, 0] != ends[:, 1]
-    return node.max() + 1, ends[apart], length_m[apart], node[len(xy) : len(xy) + len(cut_m)]
+    return len(merged), ends[apart], length_m[apart], node[len(xy) : len(xy) + len(cut_m)]
 
 
 # The graph with the shortest of several edges between two nodes.
@@ -375,7 +375,7 @@ def is_off_grid(settlements, power_lines, beyond_m):
     if power_lines is not None and len(power_lines) and len(settlements):
         tree = shapely.STRtree(np.asarray(power_lines.geometry, dtype=object))
         places = np.asarray(settlements.geometry, dtype=object)
-        off[tree.query_nearest(places, max_distance=beyond_m, all_matches=False)[0]] = False
+        off[tree.query_nearest(places, max_distance=beyond_m)[0]] = False
     return off
 
 

@@ -191,7 +191,7 @@ def passage_up(group, passes, drop_m, has_pass, finds=1.0, soundness=1.0, stated
     """
     drop_m, has_pass = np.asarray(drop_m, dtype=np.float64), np.asarray(has_pass, dtype=bool)
     over = share_over_drop(drop_m, max_leap_m(group))
-    by_pass = np.where(has_pass, pass_efficiency(group, passes) * finds * soundness, 0.0)
+    by_pass = pass_efficiency(group, passes) * finds * soundness
     uses_pass = has_pass & (by_pass >= over)
     of_pass = BY_PASS.name if suits_pools(group, passes) else POOLS_TOO_HIGH.name
     share = np.where(uses_pass, by_pass, over)
@@ -229,5 +229,5 @@ def _share_of(word):
     try:
         share = float(word)
     except ValueError:
-        return np.nan
+        share = np.nan
     return share if 0.0 <= share <= 1.0 else np.nan

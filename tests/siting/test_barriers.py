@@ -38,7 +38,8 @@ def test_the_shortest_fish_of_a_group_decides_what_it_leaps():
 def test_a_group_that_leaps_nothing_needs_a_pass_at_any_drop():
     eel = FishGroup(name="eel", lengths_m=[0.6], max_leap_m=0.0)
 
-    assert passage_up(eel, PASSES, [0.1, 0.0], [False, False]).share.tolist() == [0.0, 1.0]
+    up = passage_up(eel, PASSES, [1.5, 0.1, 0.0, 0.1], [False, False, False, True])
+    assert up.share.tolist() == [0.0, 0.0, 1.0, pass_efficiency(eel, PASSES)]
 
 
 def test_a_pass_helps_where_the_drop_is_too_high_and_harms_nowhere():
@@ -68,6 +69,17 @@ def test_less_attraction_flow_than_in_the_trials_leads_fewer_fish_to_the_pass():
 
     assert finds.tolist() == [1.0, 0.5, 0.0]
     assert passage_up(SALMON, PASSES, [4.0] * 3, [True] * 3, finds, 0.5).share == pytest.approx([0.3, 0.15, 0.0])
+
+
+@pytest.mark.parametrize(
+    ("pass_m3s", "beside_m3s", "share"),
+    # 5 % of what the turbines draw is enough; half of it leads half of the fish, and more than it no more than all.
+    [(0.02, 0.4, 1.0), (0.01, 0.4, 0.5), (0.0101, 0.2, 1.0), (9.0, 0.4, 1.0), (0.1, 0.0, 1.0), (0.0, 0.0, 1.0)],
+)
+def test_a_pass_is_found_by_its_share_of_the_flow_and_by_all_where_no_turbine_draws(pass_m3s, beside_m3s, share):
+    passes = FishPassSettings(full_attraction_share=0.05)
+
+    assert share_that_finds([pass_m3s], [beside_m3s], passes) == pytest.approx([share])
 
 
 def test_what_the_user_states_of_a_structure_wins():
@@ -126,6 +138,8 @@ def test_a_group_leaps_what_is_stated_of_it_and_else_what_its_shortest_fish_does
 )
 def test_beyond_half_of_what_a_group_leaps_in_proportion_fewer_do(drop_m, share):
     assert share_over_drop([drop_m], 2.0) == pytest.approx([share])
+    # In proportion to what it leaps, so that of small fish as many get over a fifth of it.
+    assert share_over_drop([drop_m / 5.0], 0.4) == pytest.approx([share])
 
 
 @pytest.mark.parametrize(

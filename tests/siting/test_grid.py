@@ -278,6 +278,20 @@ def test_each_voltage_of_a_line_and_a_substation_is_one_row_of_the_grid():
     assert grid_of(lines, stations[:0]).ids.tolist() == ["", "", ""]
 
 
+def test_of_two_fitting_voltages_at_one_place_a_plant_takes_one():
+    stations, _ = substations(shapely.points([[0, 30], [10, 30]]), {"voltage_column": "kv"}, kv=["20/10", "20"])
+    # No capacity is stated, so none is known.
+    assert stations["free_kw"].dtype == np.float64
+    assert stations["free_kw"].isna().all()
+
+    found = connections(np.array([0.0, 5.0]), np.zeros(2), [700.0] * 2, grid_of(None, stations), BANDS)
+
+    assert found["line_distance_m"].tolist() == pytest.approx([30.0, np.hypot(5.0, 30.0)])
+    assert found["connection_kv"][0] in (10.0, 20.0)
+    assert found["substation_id"][0] == "S0"
+    assert found["substation_id"][1] in ("S0", "S1")
+
+
 def test_a_grid_without_substations_has_lines_to_connect_to():
     lines, _ = power_lines_of(layer([shapely.LineString([(0, 30), (9, 30)])]), PowerLineSource(path="grid.gpkg"))
 

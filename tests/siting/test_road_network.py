@@ -116,7 +116,7 @@ def test_lines_of_a_layer_are_taken_out_of_all_that_it_holds():
 @pytest.mark.parametrize(("gap_m", "is_joined"), [(0.0, True), (0.99, True), (1.0, True), (1.01, False)])
 @pytest.mark.parametrize("turned", [False, True])
 def test_roads_join_within_a_metre_of_an_end(gap_m, is_joined, turned):
-    branch = [(50, gap_m), (50, 60)]
+    branch = [(50, gap_m), (50, 30), (50, 60)]
     roads = lines([(0, 0), (100, 0)], branch[::-1] if turned else branch)
 
     expected = [10 + 60] if is_joined else [np.nan]
