@@ -52,7 +52,7 @@ class _Tree(NamedTuple):
         return trace_upstream(self.downstream, picked, self.start, self.boundary, len(value))
 
 
-def choose_within_limits(downstream, intake, tailrace, value, amounts, maximum, pond_start=None, pond=None):
+def choose_within_limits(downstream, intake, tailrace, value, amounts, maximum, pond_start, pond):
     r"""The candidates of greatest total value that do not overlap and together keep linear limits.
 
     Parameters
@@ -99,7 +99,8 @@ def choose_within_limits(downstream, intake, tailrace, value, amounts, maximum, 
     Two candidates of 3 and 4 on a chain, and a limit that admits one of them:
 
     >>> downstream = np.array([1, 2, -1], dtype=np.int32)
-    >>> choose_within_limits(downstream, [0, 1], [1, 2], [3.0, 4.0], np.ones((1, 2)), [1.0])
+    >>> no_ponds = np.zeros(3, dtype=np.int64), np.zeros(0, dtype=np.int32)
+    >>> choose_within_limits(downstream, [0, 1], [1, 2], [3.0, 4.0], np.ones((1, 2)), [1.0], *no_ponds)
     LimitedChoice(chosen=array([False,  True]), total_value=4.0, upper_bound=4.0)
     """
     downstream = np.ascontiguousarray(downstream, dtype=np.int32)
@@ -122,7 +123,7 @@ def choose_within_limits(downstream, intake, tailrace, value, amounts, maximum, 
     if not bounds.is_closed:
         _price_by_programs(bounds)
         bounds.pool |= _promising(bounds)
-        bounds.take(_program(tree, value, bounds.shares, np.flatnonzero(bounds.pool & (value > 0))).chosen)
+        bounds.take(_program(tree, value, bounds.shares, np.flatnonzero(bounds.pool)).chosen)
     bound, known = bounds.bound, bounds.known
     left = np.flatnonzero((bounds.bounds_with > known) & (value > 0))
     if len(left) <= MAX_PROGRAM and not bounds.is_closed:
@@ -137,8 +138,6 @@ def choose_within_limits(downstream, intake, tailrace, value, amounts, maximum, 
 def _tree(downstream, intake, tailrace, pond_start, pond):
     boundary = boundary_of_path(downstream, intake, tailrace, pond_start, pond)
     intake, tailrace = (np.ascontiguousarray(ends, dtype=np.int32) for ends in (intake, tailrace))
-    if pond is None:
-        pond_start, pond = np.zeros(len(intake) + 1, dtype=np.int64), np.empty(0, dtype=np.int32)
     order = by_tailrace_of(tailrace, downstream.size)
     return _Tree(downstream, intake, tailrace, pond_start, pond, boundary.start, boundary.station, *order)
 
@@ -178,7 +177,7 @@ class _Bounds:
 
     # The relaxed set at a price, and its bound.
     def at(self, price):
-        reduced = np.where(self.value > 0, self.value - self.by_candidate @ price, 0.0)
+        reduced = self.value - self.by_candidate @ price
         chosen = self.tree.best(reduced)
         bound = float(reduced[chosen].sum() + price.sum())
         if bound < self.bound:
@@ -208,7 +207,7 @@ def _step_down(bounds):
         chosen, bound = bounds.at(price)
         since = 0 if bound < before * (1.0 - 1e-6) else since + 1
         slack = 1.0 - bounds.shares @ chosen.astype(np.float64)
-        steepness = float((np.where((price > 0) | (slack < 0), slack, 0.0) ** 2).sum())
+        steepness = float((np.where(price > 0, slack, np.minimum(slack, 0.0)) ** 2).sum())
         if steepness == 0.0 or bounds.is_closed:
             return
         if since >= 5:
@@ -223,7 +222,7 @@ def _price_by_programs(bounds):
 
     tree, value, shares = bounds.tree, bounds.value, bounds.shares
     for _ in range(PROGRAM_STEPS):
-        rows = np.flatnonzero(bounds.pool & (value > 0))
+        rows = np.flatnonzero(bounds.pool)
         takes, own = _takes(tree, rows), shares[:, rows]
         found = linprog(
             -value[rows],
@@ -237,7 +236,7 @@ def _price_by_programs(bounds):
         price = np.maximum(-found.ineqlin.marginals[takes.shape[0] :], 0.0)
         for tried in (price, (price + bounds.price) / 2.0):
             bounds.at(tried)
-        if not (bounds.pool & (value > 0))[np.isin(np.arange(len(value)), rows, invert=True)].any():
+        if np.count_nonzero(bounds.pool) == len(rows):
             return
 
 

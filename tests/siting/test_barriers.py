@@ -73,7 +73,7 @@ def test_less_attraction_flow_than_in_the_trials_leads_fewer_fish_to_the_pass():
 
 @pytest.mark.parametrize(
     ("pass_m3s", "beside_m3s", "share"),
-    # 5 % of what the turbines draw is enough; half of it leads half of the fish, and more than it no more than all.
+    # 5 % of what the turbines draw is enough; half of it leads half of the fish, more finds no more than all.
     [(0.02, 0.4, 1.0), (0.01, 0.4, 0.5), (0.0101, 0.2, 1.0), (9.0, 0.4, 1.0), (0.1, 0.0, 1.0), (0.0, 0.0, 1.0)],
 )
 def test_a_pass_is_found_by_its_share_of_the_flow_and_by_all_where_no_turbine_draws(pass_m3s, beside_m3s, share):

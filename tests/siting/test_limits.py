@@ -361,8 +361,9 @@ def test_a_choice_that_stops_early_gives_a_bound_that_is_not_below_the_best(monk
         value, amounts = rng.integers(1, 20, count).astype(float), rng.integers(1, 20, count).astype(float)
         most = 40.0
         ends = np.arange(count), np.arange(1, count + 1)
+        no_ponds = np.zeros(count + 1, dtype=np.int64), np.zeros(0, dtype=np.int32)
 
-        found = choose_within_limits(downstream, *ends, value, csr_array(amounts[None]), [most])
+        found = choose_within_limits(downstream, *ends, value, csr_array(amounts[None]), [most], *no_ponds)
 
         # None of them overlap: it is the knapsack of whole numbers, by the table of values for each room.
         table = np.zeros(int(most) + 1)
