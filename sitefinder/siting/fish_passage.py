@@ -226,7 +226,7 @@ def fish_losses(downstream, entered, migration):
     has_above[downstream[above]] = True
     grounds = np.flatnonzero(spawning & ~has_above)
     with np.errstate(divide="ignore"):
-        loss = -np.log(np.minimum(migration.survival, 1.0)) + 0.0
+        loss = -np.log(np.minimum(migration.survival, 1.0))
     order = np.argsort(entered, kind="stable")
     first = np.searchsorted(np.asarray(entered)[order], np.arange(len(downstream) + 1))
     rows, columns = [], []

@@ -231,7 +231,7 @@ class _Records:
         return f"{self.inventory[row]} {self.identity[row]}"
 
     def key(self, row):
-        return self.inventory[row], self.identity[row], row
+        return self.inventory[row], self.identity[row]
 
     def fits(self, one, other):
         return "" in (self.family[one], self.family[other]) or self.family[one] == self.family[other]
@@ -312,8 +312,7 @@ class _Way:
 # For each record the first record, in order of priority, of the structure that it is of.
 def _groups(records, pairs):
     def rank(pair):
-        keys = sorted((records.key(pair.one), records.key(pair.other)))
-        return pair.along_m, pair.apart_m, [key[:2] for key in keys]
+        return pair.along_m, pair.apart_m, sorted((records.key(pair.one), records.key(pair.other)))
 
     possible = {(pair.one, pair.other) for pair in pairs}
     groups = {row: [row] for row in range(len(records.station))}
@@ -340,7 +339,7 @@ class _Said:
         }
         for name in TEXTS:
             self.has[name] = self.has[name] & (located[name].map(word_of) != NOT_KNOWN).to_numpy(dtype=bool)
-        self.has["drop_m"] = self.has["drop_m"] & located["drop_m"].notna().to_numpy(dtype=bool)
+        self.has["drop_m"] = located["drop_m"].notna().to_numpy(dtype=bool)
         self.removed = located["removed"].to_numpy(dtype=bool)
 
 

@@ -97,7 +97,7 @@ def land_at_points(points, parcels, within_m):
     found = table.groupby(["site", "owner_class"], sort=False).agg(parcels=("id", "nunique")).reset_index()
     none = np.setdiff1d(np.arange(len(points)), point)
     nothing = pd.DataFrame({"site": none, "owner_class": NO_PARCEL, "parcels": 0})
-    return pd.concat([found, nothing], ignore_index=True).sort_values("site", kind="stable", ignore_index=True)
+    return pd.concat([found, nothing]).sort_values("site", kind="stable", ignore_index=True)
 
 
 def land_along_lines(lines, parcels):

@@ -10,6 +10,7 @@ from sitefinder.siting.candidates import boundary_of_path
 from sitefinder.siting.fish_passage import (
     MigrationPath,
     entered_at,
+    fish_losses,
     plants_to_outlet,
     survival_to_outlet,
     worst_from_above,
@@ -193,3 +194,37 @@ def test_the_least_favourable_route_through_a_station_is_that_of_the_worst_spawn
         2,
         1,
     ]
+
+
+@pytest.mark.parametrize(("past", "left"), [(0.9, 0.9), (0.6, 0.6), (0.5, 0.5)])
+def test_losses_are_those_on_the_way_from_each_uppermost_spawning_ground_and_plants_take_theirs_first(past, left):
+    # 0 and 1 run into 2, and that into 3; 4 runs into 5; 6 is a stream of its own, the last.
+    downstream = np.array([2, 2, 3, -1, 5, -1, -1], dtype=np.int32)
+    # Above the ground at 2 is that at 0, and above that at 5 none. A share above one takes nothing.
+    spawning = np.isin(np.arange(7), [0, 2, 5, 6])
+    plants = np.where(np.arange(7) == 3, past, 1.0)
+    entered = np.array([2, 0, 6, 1, 2, 4])
+    any_share, safe_share = np.array([0.5, 0.8, 0.4, 0.3, 0.25, 0.2]), np.array([0.9, 1.05, 0.0, 0.7, 0.75, 0.4])
+    path = MigrationPath(spawning, plants, np.column_stack([any_share, safe_share, np.zeros(6)]), 0.6)
+
+    amounts, maximum = fish_losses(downstream, entered, path)
+
+    on_the_way = np.array([[1, 1, 0, 0, 1, 0], [0] * 6, [0, 0, 1, 0, 0, 0]], dtype=bool)
+    with np.errstate(divide="ignore"):
+        expected = [
+            np.concatenate(
+                [np.where(own, -np.log(np.minimum(share, 1.0)), 0.0) for share in (any_share, safe_share)]
+            )
+            for own in on_the_way
+        ]
+    assert amounts.toarray() == pytest.approx(np.array(expected))
+    # A billionth is for rounding; where plants take more than the minimum allows, nothing is left.
+    assert maximum == pytest.approx([max(np.log(left / 0.6) + 1e-9, 0.0), *[-np.log(0.6) + 1e-9] * 2], abs=1e-15)
+
+
+def test_where_plants_let_no_fish_live_no_more_may_be_lost():
+    path = MigrationPath(np.array([True, False]), np.array([0.0, 1.0]), np.ones((1, 3)), 0.5)
+
+    amounts, maximum = fish_losses(np.array([1, -1], dtype=np.int32), np.array([0]), path)
+
+    assert (amounts.toarray().tolist(), maximum.tolist()) == ([[0.0, 0.0]], [0.0])

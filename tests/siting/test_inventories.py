@@ -4,6 +4,7 @@ The stream, the inventories and all figures are made for these tests.
 """
 
 from itertools import pairwise, permutations
+from types import SimpleNamespace
 
 import geopandas
 import numpy as np
@@ -13,7 +14,14 @@ import shapely
 
 from sitefinder.errors import InputError
 from sitefinder.settings import StructureSource
-from sitefinder.siting.inventories import _plain, inventory_of, joined_inventories, merge_structures
+from sitefinder.siting.inventories import (
+    _absent_words,
+    _plain,
+    _Way,
+    inventory_of,
+    joined_inventories,
+    merge_structures,
+)
 from sitefinder.siting.structures import judge_structures, locate_structures, stated_removed, validate_structures
 
 # The Aune runs east along y = 0 from x = 0, and on below the Beck, which joins it from the north at x = 1000.
@@ -523,3 +531,103 @@ def test_layers_are_not_altered():
 )
 def test_all_words_for_no_use_are_compared_as_one(name, value, compared):
     assert _plain(name, value) == compared
+
+
+@pytest.mark.parametrize("scale", [0.01, 1.0, 1.1])
+def test_drops_and_their_errors_are_scaled_as_the_settings_say(scale):
+    frame = layer((300, 0), (700, 0), drop_m=[180, None], drop_error_m=[20, 10])
+
+    own, _ = inventory_of(frame, source(drop_scale=scale), "structures", is_first=True)
+
+    assert own["drop_m"].astype(float).tolist() == pytest.approx([180 * scale, np.nan], nan_ok=True)
+    assert own["drop_error_m"].astype(float).tolist() == pytest.approx([20 * scale, 10 * scale])
+
+
+def test_kinds_of_the_settings_need_no_column_of_kinds():
+    own, notes = inventory_of(layer((300, 0)), source(kinds={"Wehr": "weir"}), "structures", is_first=True)
+
+    assert "kind" not in own
+    assert notes == []
+
+
+def test_words_that_no_row_holds_are_listed_and_those_that_one_holds_are_not():
+    words = pd.Series(["weir", "sill", ""])
+
+    assert _absent_words({"sill", "ramp", "dam"}, words, "kinds", "kind") == [
+        ("kinds: no kind is dam", "nothing is taken for it; is it misspelt?"),
+        ("kinds: no kind is ramp", "nothing is taken for it; is it misspelt?"),
+    ]
+
+
+def test_a_column_that_one_inventory_lacks_keeps_its_values_and_has_gaps_and_rows_are_numbered_through():
+    first = inventory_of(layer((300, 0), (700, 0), fish_pass=[1, 0]), source(), "structures", is_first=True)[0]
+    other = inventory_of(layer((310, 0), kind=["weir"]), source(), "state", is_first=False)[0]
+
+    joined = joined_inventories([first, other])
+
+    assert repr(joined["fish_pass"].tolist()) == "[1, 0, None]"
+    assert repr(joined["kind"].tolist()) == "[None, None, 'weir']"
+    assert "drop_m" not in joined
+    assert joined.index.tolist() == [0, 1, 2]
+    assert joined["feature_id"].tolist() == ["1", "2", "state:1"]
+
+
+def test_a_merged_table_has_the_columns_of_the_records_and_a_note():
+    inventories = {"structures": (layer((300, 0)), source()), "state": (layer((310, 0)), source())}
+    frames = [inventory_of(*each, name, is_first=name == "structures")[0] for name, each in inventories.items()]
+    frame = joined_inventories(frames)
+    located = locate_structures(frame, SEGMENTS, 60.0)
+
+    table = merge_structures(located, frame, STATIONS, NAMES, distance_m=100.0, drop_tolerance_m=0.3).table
+
+    assert table.columns.tolist() == [*located.columns, "note"]
+    assert table.index.tolist() == [0]
+
+
+# A segment of 50 m ends at each station but the first of a link; a record stands at a share of it from above.
+@pytest.mark.parametrize(
+    ("upper", "lower", "within_m", "along_m", "because"),
+    [
+        ((5, 0.25), (5, 0.75), 25.0, 25.0, ""),
+        ((5, 0.25), (5, 0.75), 24.9, 25.0, "too far along the stream"),
+        # 37.5 m to the end of its segment, all of those between, and 25 m of the last.
+        ((5, 0.25), (6, 0.5), 62.5, 62.5, ""),
+        ((5, 0.25), (6, 0.5), 62.4, 62.5, "too far along the stream"),
+        ((5, 0.25), (8, 0.5), 162.5, 162.5, ""),
+        ((5, 0.25), (6, 0.0), 37.5, 37.5, ""),
+        ((5, 0.25), (6, 0.0), 37.4, np.inf, "on another stream, or too far along it"),
+        # Through the confluence, where a station follows that has no length, and not from the Beck into the Aune.
+        ((20, 0.5), (31, 0.25), 37.5, 37.5, ""),
+        ((29, 0.5), (31, 0.25), 900.0, np.inf, "on another stream, or too far along it"),
+        ((-1, 0.0), (5, 0.2), 900.0, np.inf, "no stream is near one of them"),
+    ],
+)
+def test_the_way_along_the_stream_leads_from_the_upper_record_down_to_the_lower(
+    upper, lower, within_m, along_m, because
+):
+    for both in ((upper, lower), (lower, upper)):
+        station, share_above = np.array([each[0] for each in both]), np.array([each[1] for each in both])
+        records = SimpleNamespace(station=station, share_above=share_above)
+
+        found = _Way(STATIONS, NAMES).between(records, 0, 1, within_m)
+
+        assert found == (along_m, because)
+
+
+def test_a_stream_without_a_name_goes_on_where_nothing_joins():
+    records = SimpleNamespace(station=np.array([5, 7]), share_above=np.array([0.25, 0.5]))
+
+    assert _Way(STATIONS, np.full(3, "")).between(records, 0, 1, 900.0) == (37.5 + 50.0 + 25.0, "")
+
+
+def test_a_second_weir_near_a_record_that_went_to_a_nearer_one_is_listed():
+    inventories = {
+        "structures": (layer((300, 0), (380, 0)), source()),
+        "state": (layer((310, 0)), source()),
+    }
+
+    table, repairs = merged(inventories)
+
+    assert table["sources"].tolist() == ["structures:1; state:1", "structures:2"]
+    problem = "possible duplicate, not merged: structures 2, 70 m away; a nearer one was merged"
+    assert repairs == [("structures", "1", problem, "both are kept")]

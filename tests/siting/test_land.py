@@ -51,7 +51,7 @@ def test_a_layer_without_any_listed_owner_is_refused_without_naming_one():
         "  found:     1 different values in 2 parcels, which are not shown since they may be names\n"
         "  fix:       list the values of the column in owner_classes, each with its class"
     )
-    with pytest.raises(InputError, match="has no column owner"):
+    with pytest.raises(InputError, match=r"has no column owner\n(.*\n)+  found: +columns holder\n"):
         parcels_of(frame.rename(columns={"owner": "holder"}), source())
 
 
@@ -76,6 +76,7 @@ def test_the_ground_at_a_point_is_that_of_all_parcels_near_it():
         [1, "private", 1],
         [2, "no parcel", 0],
     ]
+    assert near.index.tolist() == [0, 1, 2, 3, 4]
     assert land_at_points(points, parcels, 0.0)["owner_class"].tolist() == ["public", "public", "no parcel"]
 
 
@@ -103,6 +104,38 @@ def test_lengths_along_a_conduit_are_those_in_each_class_overlaps_once_and_the_r
         [0, "public", 1, 20.0],
         [1, "no parcel", 0, 9.0],
     ]
+
+
+@pytest.mark.parametrize(("owners", "classes"), [(("State",), 1), (("State", "Farm"), 2)])
+def test_each_of_several_conduits_has_its_own_lengths_however_many_classes_there_are(owners, classes):
+    frame = layer(
+        *[(owner, owner, shapely.box(0, 10 * row, 20, 10 * row + 8)) for row, owner in enumerate(owners)]
+    )
+    parcels, _ = parcels_of(frame, source(State="public", Farm="private"))
+    # Each goes up through all of them, past 2 m of no parcel between; the last two are in none and in the first.
+    lines = [shapely.LineString([(x, 1), (x, 10 * classes - 2)]) for x in (5, 10, 15)]
+    lines += [shapely.LineString([(30, 0), (30, 3)]), shapely.LineString([(0, 4), (9, 4)])]
+
+    along = land_along_lines(np.array(lines, dtype=object), parcels)
+
+    of_one = [["private", 8.0], ["public", 7.0], ["no parcel", 2.0]] if classes == 2 else [["public", 7.0]]
+    expected = [[line, *each] for line in range(3) for each in of_one]
+    expected += [[3, "no parcel", 3.0], [4, "public", 9.0]]
+    assert along[["site", "owner_class", "length_m"]].to_numpy().tolist() == expected
+    assert along.index.tolist() == list(range(len(expected)))
+
+
+@pytest.mark.parametrize(
+    ("width_m", "in_parcel", "bare"),
+    [(1.0, ["public"], ["no parcel"]), (0.75, [], ["no parcel"]), (9.0, ["public"], ["no parcel"])]
+    + [(9.25, ["public"], []), (10.0, ["public"], [])],
+)
+def test_a_metre_of_a_conduit_in_a_parcel_or_in_none_counts_and_less_does_not(width_m, in_parcel, bare):
+    parcels, _ = parcels_of(layer(("p1", "State", shapely.box(0, -1, width_m, 1))), source())
+
+    along = land_along_lines(np.array([shapely.LineString([(0, 0), (10, 0)])], dtype=object), parcels)
+
+    assert sorted(along["owner_class"]) == sorted(in_parcel + bare)
 
 
 @pytest.mark.parametrize("seed", range(5))
