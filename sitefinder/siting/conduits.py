@@ -212,7 +212,7 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
     order = np.lexsort((tailrace, intake))
     back = np.argsort(order, kind="stable")
     intake, tailrace = intake[order], tailrace[order]
-    first = np.flatnonzero(np.diff(intake, prepend=-1))
+    _, first = np.unique(intake, return_index=True)
     x_m, y_m = (stations[name].to_numpy(dtype=np.float64) for name in ("x_m", "y_m"))
     route, notes, cost, parts, drawn, drawn_start = _find_routes(
         np.ascontiguousarray(ground.elevation_m, dtype=np.float32),

@@ -8,6 +8,7 @@ import pytest
 from sitefinder.siting.conduits import (
     BARRED,
     LEFT,
+    PARTS,
     RIGHT,
     ROAD,
     Ground,
@@ -140,3 +141,7 @@ def test_a_valley_narrower_than_its_cells_is_unresolved_at_that_powerhouse_alone
     assert table["unresolved"].tolist() == [True, False, True]
     assert (table["route"] > 0).tolist() == [False, True, False]
     assert table["cost"].isna().tolist() == [True, False, True]
+
+
+def test_a_table_of_conduits_says_first_which_way_each_goes(ways):
+    assert ways.table.columns.tolist() == ["route", "bank", "unresolved", "cost", *PARTS]
