@@ -330,7 +330,7 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
         FROM_WEIR: lambda name: _new_weirs(name, downstream, step_m, segment_m, profile_m, settings),
     }
     schemes = [named(SCHEME_TYPES, name) for name in settings.scheme_types]
-    table = pd.concat([found_by[scheme.head_from](scheme.name) for scheme in schemes], ignore_index=True)
+    table = pd.concat([found_by[scheme.head_from](scheme.name) for scheme in schemes])
     upper, lower = table["intake"].to_numpy(), table["tailrace"].to_numpy()
     surveyed = table["head_se_m"].notna()
     table["head_se_m"] = np.where(surveyed, table["head_se_m"], head_standard_error(errors_m, upper, lower))
@@ -347,8 +347,7 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
     )
     conduit_m = chord_m * settings.headrace_detour_factor
     table["conduit_length_m"] = np.where(is_scheme_that(table["scheme_type"], "diverts"), conduit_m, 0.0)
-    wet = np.add.reduceat(np.append(standing[taken], False), start[:-1]) if len(table) else np.zeros(0)
-    kept = (wet == 0) & (pond_m <= settings.longest_m)
+    kept = ~np.logical_or.reduceat(standing[taken], start[:-1]) & (pond_m <= settings.longest_m)
     found = Stretches(table, start, pond_start, taken)
     if bank_height_m is not None:
         kept &= ~_over_banks(found, crest_m, profile_m, bank_height_m - settings.freeboard_m)

@@ -255,14 +255,14 @@ def test_a_barrier_gives_its_surveyed_drop_and_else_the_fall_of_the_profile_down
 def test_a_barrier_out_of_the_limits_of_head_is_left_out():
     stations = network([(-1, 6)])
     structures = pd.DataFrame(
-        {"station": [2, 3, 4], "head_m": [0.4, 0.5, 10.1], "head_se_m": 0.1, "fall_below_m": 0.0}
+        {"station": [2, 3, 4, 5], "head_m": [0.4, 0.5, 10.0, 10.1], "head_se_m": 0.1, "fall_below_m": 0.0}
     )
 
     table = found(
         stations, even_slope(stations, 0.02), settings(scheme_types=["at_barrier"]), structures=structures
     ).table
 
-    assert table["tailrace"].tolist() == [3]
+    assert table["tailrace"].tolist() == [3, 4]
 
 
 @pytest.mark.parametrize(("height_m", "is_kept"), [(0.5, True), (0.49, False), (10.0, True), (10.01, False)])
@@ -271,6 +271,15 @@ def test_a_new_weir_has_a_head_within_the_limits_and_at_them(height_m, is_kept):
     given = settings(scheme_types=["new_weir"], new_weir_heights_m=[height_m], longest_m=1e6)
 
     assert (len(found(network([(-1, 3)]), np.zeros(4), given).table) > 0) == is_kept
+
+
+def test_a_new_weir_may_stand_above_the_shortest_segment_and_not_above_one_of_no_length():
+    # Two links: the first of the second has no segment, since the confluence is that of both.
+    given = settings(scheme_types=["new_weir"], new_weir_heights_m=[1.0])
+
+    table = found(network([(1, 2), (-1, 2)], segment_m=0.25), np.zeros(6), given).table
+
+    assert table[["intake", "tailrace"]].to_numpy().tolist() == [[0, 1], [1, 2], [3, 4], [4, 5]]
 
 
 def test_a_canal_is_15_percent_longer_than_the_chord_and_other_scheme_types_have_none():
@@ -285,6 +294,8 @@ def test_a_canal_is_15_percent_longer_than_the_chord_and_other_scheme_types_have
 
     around = table[(table["intake"] == 0) & (table["tailrace"] == 4)]
     assert around["conduit_length_m"].item() == pytest.approx(1.15 * np.hypot(100.0, 100.0))
+    north = table[(table["intake"] == 2) & (table["tailrace"] == 4)]
+    assert north["conduit_length_m"].item() == pytest.approx(1.15 * 100.0)
     assert (table.loc[table["scheme_type"] != "diversion", "conduit_length_m"] == 0.0).all()
     assert set(table["scheme_type"]) == {"diversion", "at_barrier", "new_weir"}
 
@@ -312,6 +323,16 @@ def test_a_subset_keeps_path_and_pond_of_each_candidate():
     for of_part, of_all in zip(pieces(part), pieces(stretches), strict=True):
         assert of_part == [piece for piece, chosen in zip(of_all, kept, strict=True) if chosen]
     assert part.table.equals(stretches.table[kept].reset_index(drop=True))
+
+
+def test_stations_are_covered_where_at_least_one_chosen_candidate_takes_them():
+    stretches = found(network([(-1, 6)]), even_slope(network([(-1, 6)]), 0.02), settings(longest_m=100.0))
+    table = stretches.table
+
+    # From 1 to 3 the stations 2 and 3 are taken, and from 2 to 4 the stations 3 and 4.
+    chosen = (table["tailrace"] == table["intake"] + 2) & table["intake"].isin([1, 2])
+
+    assert np.flatnonzero(covered_stations(stretches, chosen, 7)).tolist() == [2, 3, 4]
 
 
 def test_what_was_given_is_not_altered():

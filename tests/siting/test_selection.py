@@ -268,6 +268,7 @@ def test_choosing_again_gives_the_same_and_leaves_what_was_given_alone():
         ([2], [3], [[2, 4]], "the pond of candidate 0 must be connected to its path"),
         ([2], [3], [[7]], "pond must hold station numbers below 5; entry 0 is 7"),
         ([2, 2], [3], [[]], r"the same length, found shapes \(2,\) and \(1,\)"),
+        ([[2]], [[3]], [[]], r"the same length, found shapes \(1, 1\) and \(1, 1\)"),
         ([2], [3], [[], []], "pond_start must run from 0 to 0 in 2 entries"),
     ],
 )
