@@ -476,7 +476,7 @@ def gain_by_district(names, district, only_safe, without, by_case, own, turbine_
 
 # Sites of a selection that another one does not have, or has with another turbine or screen.
 def _is_other(sites, other):
-    _, own, there = np.intersect1d(sites.candidates, other.candidates, assume_unique=True, return_indices=True)
+    _, own, there = np.intersect1d(sites.candidates, other.candidates, return_indices=True)
     same = np.zeros(len(sites.candidates), dtype=bool)
     same[own] = True
     for name in ("turbine", "screened"):
