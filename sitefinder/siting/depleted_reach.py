@@ -75,7 +75,8 @@ def places_of(path):
     """
     last = len(path.station) - 1
     kind = {0: BELOW_INTAKE}
-    kind |= {row: BELOW_TRIBUTARY for row in np.flatnonzero(path.joins).tolist() if row < last}
+    kind |= dict.fromkeys(np.flatnonzero(path.joins).tolist(), BELOW_TRIBUTARY)
+    # What joins at the tailrace is listed as that.
     kind[last] = ABOVE_TAILRACE
     return np.array(list(kind), dtype=np.int64), list(kind.values())
 
