@@ -220,7 +220,7 @@ def test_a_limit_that_is_kept_counts_while_it_has_a_price_and_none_falls_below_n
 
 
 def test_a_relaxed_set_and_its_bound_are_those_of_a_knapsack_at_a_price():
-    # Values 6, 4, 1 and -1 that use 0.5, 1, 0.5 and nothing; at a price of 2 they are worth 5, 2, 0 and -1.
+    # Values 6, 4, 1 and -1 that use 0.5, 1, 0.5 and nothing; at a price of 2 their values less it are 5, 2, 0 and -1.
     value, shares = np.array([6.0, 4.0, 1.0, -1.0]), csr_array([[0.5, 1.0, 0.5, 0.0]])
     bounds = _Bounds(row_tree(4), value, shares)
     assert (bounds.bound, bounds.known) == (np.inf, 0.0)
@@ -233,15 +233,15 @@ def test_a_relaxed_set_and_its_bound_are_those_of_a_knapsack_at_a_price():
     # Of these the first fits, alone.
     assert bounds.best.tolist() == [True, False, False, False]
     assert bounds.known == 6.0
-    # With what is worth less than nothing the sum is less; a billionth is added for rounding.
+    # With a value below nothing the sum is less; a billionth is added for rounding.
     assert bounds.bounds_with[:3] == pytest.approx(np.full(3, 9.0 + 9e-9), abs=1e-12)
     assert bounds.pool.tolist() == [True, True, False, False]
 
-    # At a price of 4 they are worth 4, 0, -1 and -1: 4 + 4 without the third, 4 - 1 + 4 with it.
+    # At a price of 4 they are 4, 0, -1 and -1: 4 + 4 without the third, 4 - 1 + 4 with it.
     assert bounds.at(np.array([4.0]))[1] == 8.0
     assert (bounds.bound, bounds.price.tolist()) == (8.0, [4.0])
     assert bounds.bounds_with[:3] == pytest.approx(np.array([8.0, 8.0, 7.0]) + 8e-9, abs=1e-12)
-    # Nothing is taken of a worse one, but what comes up there is kept in mind.
+    # Of a worse one neither price nor bound is kept, but what comes up there is.
     assert bounds.at(np.array([0.0]))[1] == 11.0
     assert (bounds.bound, bounds.price.tolist()) == (8.0, [4.0])
     assert bounds.bounds_with[:3] == pytest.approx(np.array([8.0, 8.0, 7.0]) + 8e-9, abs=1e-12)
