@@ -220,7 +220,7 @@ def test_a_limit_that_is_kept_counts_while_it_has_a_price_and_none_falls_below_n
 
 
 def test_a_relaxed_set_and_its_bound_are_those_of_a_knapsack_at_a_price():
-    # Values 6, 4, 1 and -1 that use 0.5, 1, 0.5 and nothing; at a price of 2 their values less it are 5, 2, 0 and -1.
+    # Values 6, 4, 1 and -1 that use 0.5, 1, 0.5 and nothing; less a price of 2 they are 5, 2, 0 and -1.
     value, shares = np.array([6.0, 4.0, 1.0, -1.0]), csr_array([[0.5, 1.0, 0.5, 0.0]])
     bounds = _Bounds(row_tree(4), value, shares)
     assert (bounds.bound, bounds.known) == (np.inf, 0.0)
