@@ -335,6 +335,16 @@ def test_stations_are_covered_where_at_least_one_chosen_candidate_takes_them():
     assert np.flatnonzero(covered_stations(stretches, chosen, 7)).tolist() == [2, 3, 4]
 
 
+@pytest.mark.parametrize("segments", [2, 3, 4, 5, 6])
+def test_a_path_is_taken_from_its_tailrace_up(segments):
+    stations = network([(-1, segments)])
+
+    stretches = found(stations, even_slope(stations, 0.02), settings(min_head_m=float(segments)))
+
+    # One stretch has the whole fall.
+    assert stretches.taken.tolist() == list(range(segments, 0, -1))
+
+
 def test_what_was_given_is_not_altered():
     stations, profile = random_network(5)
     before, profile_before = stations.copy(), profile.copy()
