@@ -75,7 +75,7 @@ class Drained(NamedTuple):
 
     ``leaves`` and ``to`` are cells, by number in the grid, from which and to which water leaves the tile, and
     ``cells`` how many of the tile drain there. ``rim`` are the cells of the rim and ``leaves_at`` the place in
-    ``leaves`` that the water of each comes to, -1 where it leaves the DEM before.
+    ``leaves`` that the water of each comes to, negative where it leaves the DEM before.
     """
 
     pointer: np.ndarray
@@ -317,7 +317,7 @@ def drained_tile(surface, steps, is_edge, window, grid) -> Drained:
         _numbers(to_row, to_column, window, grid),
         cells,
         _numbers(rim_row, rim_column, window, grid),
-        np.maximum(leaves_at[rim_row, rim_column], -1),
+        leaves_at[rim_row, rim_column],
     )
 
 
@@ -345,7 +345,7 @@ def inflows_of(tiles):
         for first, tile in zip(before, tiles, strict=True)
     ]
     order = np.argsort(rim)
-    downstream = values_at(rim[order], np.concatenate(at)[order], to, -1)
+    downstream = np.concatenate(at)[order][np.searchsorted(rim[order], to)]
     total = _totals(np.concatenate([tile.cells for tile in tiles]), downstream)
     cell, place = np.unique(to, return_inverse=True)
     cells = np.zeros(len(cell), dtype=np.int64)
@@ -376,7 +376,7 @@ def stream_cells_of(pointer, valid, cell, cells, window, grid, threshold_cells) 
     own[row, column] += values_at(cell, cells, _numbers(row, column, window, grid), 0)
     total = _cells_above(pointer, own)
     row, column = np.nonzero(valid & (total >= threshold_cells))
-    return StreamCells(_numbers(row, column, window, grid), pointer[row, column], int(total.max(initial=0)))
+    return StreamCells(_numbers(row, column, window, grid), pointer[row, column], int(total.max()))
 
 
 def stream_links(cell, pointer, grid):
@@ -400,10 +400,12 @@ def stream_links(cell, pointer, grid):
     """
     order = np.argsort(cell)
     cell, pointer = cell[order], pointer[order]
-    goes_on = pointer != NO_POINTER
-    direction = np.where(goes_on, pointer, 0)
+    own = np.flatnonzero(pointer != NO_POINTER)
+    direction = pointer[own]
     step = np.array(ROW_STEP)[direction] * grid.columns + np.array(COLUMN_STEP)[direction]
-    downstream = np.where(goes_on, values_at(cell, np.arange(len(cell)), cell + step, -1), -1)
+    downstream = np.full(len(cell), -1)
+    # What lies below a stream cell drains at least as much.
+    downstream[own] = np.searchsorted(cell, cell[own] + step)
     above = np.bincount(downstream[downstream >= 0], minlength=len(cell))
     begins = np.flatnonzero((above != 1) & (downstream >= 0))
     start, along = _walked_down(downstream, above != 1, begins, len(cell) + len(begins))

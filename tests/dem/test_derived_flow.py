@@ -19,7 +19,7 @@ from sitefinder.dem.derived_flow import (
     tile_of,
     values_at,
 )
-from sitefinder.dem.grid import Grid, tile_windows, widened
+from sitefinder.dem.grid import Grid, Window, tile_windows, widened
 from sitefinder.dem.priority_flood import COLUMN_STEP, NO_POINTER, NO_SEED, ROW_STEP, flood
 
 # Wider than high, so that a diagonal is no side of a square.
@@ -230,6 +230,25 @@ def test_a_stream_cell_alone_at_the_edge_and_one_where_streams_meet_there_are_no
     assert links_of(start, along) == [[2, 5], [4, 5]]
     start, along = stream_links(np.array([8]), np.array([NO_POINTER], np.uint8), grid)
     assert (start.tolist(), along.tolist()) == ([0], [])
+
+
+def test_a_link_may_end_in_the_first_cell_of_the_grid():
+    start, along = stream_links(np.array([1, 0]), np.array([WEST, NO_POINTER], np.uint8), Grid(3, 3, 0, 0, 1, 1))
+
+    assert links_of(start, along) == [[1, 0]]
+
+
+def test_the_rim_of_a_tile_is_its_outermost_cells_with_data():
+    ground_m = np.full((6, 8), 5.0, dtype=np.float32)
+    ground_m[1, 3] = np.nan
+    grid, window = grid_of(ground_m), Window(1, 2, 3, 4)
+
+    rim = survey_rim(tile_of(part(ground_m, widened(window, 1, grid)), window, grid), grid)
+
+    rows_and_columns = [divmod(cell, 8) for cell in rim.cell.tolist()]
+    assert rows_and_columns == [(1, 2), (1, 4), (1, 5), (2, 2), (2, 5), (3, 2), (3, 3), (3, 4), (3, 5)]
+    # Beside the gap, and nowhere else, the DEM ends.
+    assert rim.is_edge.tolist() == [True, True, False, True, False, False, False, False, False]
 
 
 @pytest.mark.parametrize(
