@@ -78,9 +78,9 @@ def find_gaps(blocks) -> list[Gap]:
     return found
 
 
-# Steps [m] from cells of a value with two neighbours or more of the same one, to the others.
+# Steps [m] from cells of a value with two neighbours or more of the same one, to the others; of one block or more.
 def _steps_around_patches(value, blocks):
-    found = [np.empty(0)]
+    found = []
     for block in blocks:
         rows, columns = block.shape
         around = np.full((4, rows, columns), np.nan)

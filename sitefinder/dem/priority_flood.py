@@ -125,9 +125,9 @@ def flood(elevation_m, valid, seed, open_edges, cell_width_m, cell_height_m):
     offset = np.array(
         [row * padded[1] + column for row, column in zip(ROW_STEP, COLUMN_STEP, strict=True)], dtype=np.int64
     )
-    per_metre = np.array(
+    per_metre = np.reciprocal(
         [
-            1.0 / math.hypot(row * cell_height_m, column * cell_width_m)
+            math.hypot(row * cell_height_m, column * cell_width_m)
             for row, column in zip(ROW_STEP, COLUMN_STEP, strict=True)
         ]
     )

@@ -44,17 +44,12 @@ class Steps(NamedTuple):
     continues: np.ndarray
 
 
-# Steps across the borders between neighbouring rows of a piece. The step of a border is its difference less the
-# mean of the differences of the borders beside it, in every column, then a mean over the columns with outliers
-# drawn in (Winsorised). Its error is the spread over the columns; since terrain is correlated from cell to cell,
-# the ratio of the two is measured against the median of all borders of the piece. Own method; a join that was
-# smoothed over several cells is not found.
+# Steps across the borders between neighbouring rows of a piece, as far as there are such. The step of a border is
+# its difference less the mean of the differences of the borders beside it, in every column, then a mean over the
+# columns with outliers drawn in (Winsorised). Its error is the spread over the columns; since terrain is
+# correlated from cell to cell, the ratio of the two is measured against the median of all borders of the piece.
+# Own method; a join that was smoothed over several cells is not found.
 def _border_steps(elevation_m, borders):
-    first, end = borders
-    count = end - first
-    nothing = np.zeros(count)
-    if elevation_m.shape[1] < MIN_CELLS or elevation_m.shape[0] < BEFORE + AFTER + 1:
-        return Steps(nothing, nothing.copy(), nothing.astype(bool), nothing.astype(bool))
     difference = np.diff(elevation_m, axis=0)
     excess = np.full(difference.shape, np.nan)
     excess[1:-1] = difference[1:-1] - (difference[:-2] + difference[2:]) / 2
@@ -64,37 +59,35 @@ def _border_steps(elevation_m, borders):
     # The median of the size of a normal deviate is 0.6745.
     significance = ratio / max(usual / 0.6745, 1.0)
     # Nothing but the step: columns all alike, as in made or flattened ground.
-    significance[(error_m == 0) & (step_m != 0)] = np.inf
+    significance[error_m == 0] = np.inf
+    # The first border and the last have no step, and those beside them no echo on that side.
     with np.errstate(divide="ignore", invalid="ignore"):
         echoes = np.stack([np.roll(step_m, 1), np.roll(step_m, -1)]) / step_m
     is_step = ((echoes >= MIN_ECHO) & (echoes <= MAX_ECHO)).all(axis=0) & (agreement >= MIN_AGREEMENT)
-    is_step[:BEFORE] = False
-    is_step[len(is_step) - AFTER + 1 :] = False
-    part = slice(first, end)
+    part = slice(*borders)
     size, is_step = np.abs(significance[part]), is_step[part]
     founds, continues = is_step & (size >= FOUNDS), is_step & (size >= CONTINUES)
     if founds.sum() > MAX_IN_A_PIECE:
-        founds, continues = nothing.astype(bool), nothing.astype(bool)
+        founds = continues = np.zeros_like(founds)
     return Steps(step_m[part], size, founds, continues)
 
 
-# Winsorised mean of each row with its standard error, and the share of values that have the sign of the mean.
+# Winsorised mean of each row with its standard error, and the share of values that have the sign of the mean; all
+# nothing where too few values are there.
 def _means(excess):
     known = np.isfinite(excess)
-    count = known.sum(axis=1)
-    values = np.where(known, excess, 0.0)
-    n = np.maximum(count, 1)
-    middle = np.where(count > 0, _medians(excess), 0.0)
-    away = np.where(known, np.abs(values - middle[:, None]), 0.0)
+    enough = known.sum(axis=1) >= MIN_CELLS
+    excess, known = excess[enough], known[enough]
+    n = known.sum(axis=1)
+    middle = _medians(excess)[:, None]
+    away = np.where(known, np.abs(excess - middle), 0.0)
     limit = (WINSORISED_AT * away.sum(axis=1) / n)[:, None]
-    drawn = np.clip(values, middle[:, None] - limit, middle[:, None] + limit)
+    drawn = np.clip(excess, middle - limit, middle + limit)
     mean = np.where(known, drawn, 0.0).sum(axis=1) / n
     spread = np.where(known, (drawn - mean[:, None]) ** 2, 0.0).sum(axis=1) / n
-    error = np.sqrt(spread / n)
-    agrees = (known & (values * mean[:, None] > 0)).sum(axis=1) / n
-    few = count < MIN_CELLS
-    mean[few], error[few], agrees[few] = 0.0, 0.0, 0.0
-    return mean, error, agrees
+    found = np.zeros((3, len(enough)))
+    found[:, enough] = mean, np.sqrt(spread / n), (known & (excess * mean[:, None] > 0)).sum(axis=1) / n
+    return found
 
 
 # Median of each row without its gaps.
@@ -102,8 +95,7 @@ def _medians(values):
     ordered = np.sort(values, axis=1)  # gaps go last
     count = np.isfinite(values).sum(axis=1)
     rows = np.arange(len(values))
-    lower, upper = np.maximum((count - 1) // 2, 0), np.minimum(count // 2, values.shape[1] - 1)
-    return (ordered[rows, lower] + ordered[rows, upper]) / 2
+    return (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2]) / 2
 
 
 def find_seams(read, rows, columns):
@@ -146,14 +138,13 @@ def _in_window(elevation_m, core, window):
     above, left = core.row - window.row, core.column - window.column
     found = []
     for place in range(0, core.columns, PIECE_CELLS):
-        width = min(PIECE_CELLS, core.columns - place)
-        across = elevation_m[:, left + place : left + place + width]
-        steps = _border_steps(across, (above, min(above + core.rows, len(across) - 1)))
+        across = elevation_m[:, left + place : left + place + PIECE_CELLS]
+        steps = _border_steps(across, (above, above + core.rows))
         found += _rows_of(steps, 0, core.row, (core.column + place) // PIECE_CELLS)
         first = max(left + place - BEFORE, 0)
-        along = elevation_m[above : above + core.rows, first : left + place + width + AFTER].T
+        along = elevation_m[above : above + core.rows, first : left + place + PIECE_CELLS + AFTER].T
         before = left + place - first
-        steps = _border_steps(along, (before, min(before + width, len(along) - 1)))
+        steps = _border_steps(along, (before, before + PIECE_CELLS))
         found += _rows_of(steps, 1, core.column + place, core.row // PIECE_CELLS)
     return found
 

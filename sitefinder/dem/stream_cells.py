@@ -132,14 +132,14 @@ def seeds_in(cells, window):
 
 # One row a cell that was won, and one a cell and link that lost to a link it does not flow into.
 def _decided(passes, downstream_link):
-    by_label = passes.groupby(["cell", "link", "label"], sort=True, as_index=False).agg(
+    by_label = passes.groupby(["cell", "link", "label"], as_index=False).agg(
         run_m=("run_m", "sum"), is_claim=("is_claim", "max")
     )
     by_label = by_label.sort_values(["cell", "link", "is_claim", "run_m", "label"], kind="stable")
-    by_link = by_label.groupby(["cell", "link"], sort=True, as_index=False).agg(
+    by_link = by_label.groupby(["cell", "link"], as_index=False).agg(
         label=("label", "last"), run_m=("run_m", "sum")
     )
-    links = max(downstream_link.size, 1)
+    links = downstream_link.size
     present = by_link["cell"].to_numpy() * links + by_link["link"].to_numpy()
     below = downstream_link[by_link["link"].to_numpy()]
     gives_way = (below >= 0) & np.isin(by_link["cell"].to_numpy() * links + below, present)

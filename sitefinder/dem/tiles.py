@@ -119,11 +119,12 @@ def drain_tile(read, core, grid, cells, margin_cells, *, sink_depth_m=None) -> D
     waiting = [(core, margin_cells)] if np.any(known.label == UNKNOWN) else []
     while waiting:
         part, margin = waiting.pop()
-        for box in _boxes(known.label, part, core, 2 * margin, grid):
-            found, _ = _known_in(read, box, widened(box, 2 * margin, grid), grid, cells, sink_depth_m)
+        margin *= 2
+        for box in _boxes(known.label, part, core, margin, grid):
+            found, _ = _known_in(read, box, widened(box, margin, grid), grid, cells, sink_depth_m)
             _fill_in(known, found, box, core)
             if np.any(found.label == UNKNOWN):
-                waiting.append((box, 2 * margin))
+                waiting.append((box, margin))
     return DrainedTile(_sums_of(known, covariates, grid), known.label, window)
 
 

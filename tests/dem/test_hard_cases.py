@@ -202,6 +202,15 @@ def test_basins_for_another_engine_are_those_of_the_flood(sink_depth_m):
     assert [each.tolist() for each in sinks] == [each.tolist() for each in own]
 
 
+def test_a_basin_whose_rim_is_the_border_of_the_dem_is_a_sink_for_another_engine_too():
+    # It spills over the 8 on the western border, so it is 6 m deep.
+    elevation_m, valid = ground("999999 862999 999999")
+
+    sinks = find_sinks(elevation_m, valid, np.full(valid.shape, NO_SEED), CELL_M, CELL_M, sink_depth_m=3.0)
+
+    assert [each.tolist() for each in sinks] == [[1], [2], [6.0]]
+
+
 def test_each_basin_has_an_end_of_its_own_that_its_ground_is_read_back_from():
     seed = streams("12... ..... ....7")
     sinks = Sinks(np.array([2, 0, 1]), np.array([0, 3, 4]), np.array([5.0, 1.0, 2.0]))

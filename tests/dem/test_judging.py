@@ -66,7 +66,12 @@ def stairs(low_m, step_m, value):
 @pytest.mark.parametrize(("times", "is_gap"), [(3.9, False), (4.0, True)])
 def test_a_patch_of_a_usual_value_is_a_gap_from_four_times_the_usual_step(step_m, times, is_gap):
     # Of the 12 cells around the patch 8 are lower ones.
-    assert find_gaps([stairs(times * step_m, step_m, 0.0)]) == [Gap(0.0, 9)] * is_gap
+    ground_m = stairs(times * step_m, step_m, 0.0)
+    lacking_m = ground_m.copy()
+    lacking_m[30:35, 5:9] = np.nan
+
+    # Missing data make no step.
+    assert find_gaps([ground_m]) == find_gaps([lacking_m]) == [Gap(0.0, 9)] * is_gap
 
 
 @pytest.mark.parametrize(("depth_m", "is_gap"), [(8.0, False), (19.9, False), (20.0, True)])
@@ -76,6 +81,12 @@ def test_cells_all_over_are_gaps_from_ten_times_the_usual_step_whatever_their_sh
     ground_m[2::4, 3::4] = 0.0
 
     assert find_gaps([ground_m]) == [Gap(0.0, 100)] * is_gap
+
+
+@pytest.mark.parametrize(("depth_m", "is_gap"), [(9.9, False), (10.0, True)])
+def test_a_step_of_ten_metres_is_a_cliff(depth_m, is_gap):
+    # Steps elsewhere are of half a metre. Of the 12 borders 8 are as high as the pit is deep, the others higher.
+    assert find_gaps([stairs(500.0, 0.5, 500.0 - depth_m)]) == [Gap(490.0, 9)] * is_gap
 
 
 @pytest.mark.parametrize(("columns", "is_gap"), [(2, False), (3, True)])

@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from sitefinder.dem.priority_flood import NO_POINTER, NO_SEED, OFF_DEM, UNKNOWN, edge_cells, flood
+from sitefinder.dem.priority_flood import NO_POINTER, NO_SEED, OFF_DEM, UNKNOWN, _mark_ends, edge_cells, flood
 
 CLOSED = (False, False, False, False)
 OPEN = (True, True, True, True)
 # How a label is drawn; a station is drawn as its number.
-SIGNS = {OFF_DEM: "-", UNKNOWN: "?"}
+SIGNS = {OFF_DEM: "-", UNKNOWN: "?", NO_SEED: "."}
 ARROWS = dict(zip(range(8), "→↘↓↙←↖↑↗", strict=True)) | {NO_POINTER: "o"}
 
 
@@ -174,6 +174,25 @@ def test_an_open_border_is_unknown_even_where_it_falls_inward():
 
     assert drawn(closed.label) == ["444", "444", "444"]
     assert drawn(opened.label) == ["?44", "?44", "?44"]
+
+
+@pytest.mark.parametrize(
+    ("side", "labels"),
+    [
+        # No cell inside is an end.
+        ("north", ["????", "-..-", "----"]),
+        ("south", ["----", "-..-", "????"]),
+        ("west", ["?---", "?..-", "?---"]),
+        ("east", ["---?", "-..?", "---?"]),
+    ],
+)
+def test_ends_on_an_open_border_are_unknown_and_on_others_off_the_dem(side, labels):
+    edges = [side == each for each in ("north", "south", "west", "east")]
+    label = np.zeros((3, 4), dtype=np.int32)
+
+    _mark_ends(label, np.ones((3, 4), dtype=bool), np.full((3, 4), NO_SEED), edges)
+
+    assert drawn(label) == labels
 
 
 def test_a_stream_cell_on_an_open_border_keeps_its_station():

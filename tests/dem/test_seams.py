@@ -143,15 +143,35 @@ def test_steps_are_measured_in_units_in_which_the_middle_one_is_that_of_a_normal
     assert np.median(steps.significance) == pytest.approx(0.6745, rel=1e-3)
 
 
-def test_the_mean_draws_a_cliff_in_to_two_mean_deviations():
+@pytest.mark.parametrize(
+    ("step_m", "continues", "founds"),
+    [(4.75, False, False), (5.0, True, False), (8.75, True, False), (9.0, True, True)],
+)
+def test_a_step_of_five_errors_continues_a_seam_and_one_of_nine_founds_it(step_m, continues, founds):
+    # Every second row is 16 m higher in 8 of 64 columns and lower in 8 others: there the excess of a border is 32 m
+    # to either side, with a mean of nothing. The mean deviation is 16 · 32 / 64 = 8 m, and the 16 are drawn in to
+    # two of it: variance 16 · 16² / 64 = 64 m², over 64 values an error of 1 m.
+    ground = np.zeros((60, 64))
+    ground[1::2, :16:2], ground[1::2, 1:16:2] = 16.0, -16.0
+    ground[30:] += step_m
+
+    steps = seams._border_steps(ground, (0, 59))
+
+    assert np.flatnonzero(steps.continues).tolist() == [29] * continues
+    assert np.flatnonzero(steps.founds).tolist() == [29] * founds
+    assert steps.significance[29] == step_m
+
+
+def test_the_mean_draws_a_cliff_in_to_two_mean_deviations_and_leaves_gaps_out():
     # 60 zeros and 4 of 16 m: the mean deviation about the median is 64 / 64 = 1 m, so that the four count as 2 m
-    # each: mean 8 / 64 = 1/8 m, variance 4 · 4 / 64 - 1/64 = 15/64 m², over 64 values.
-    excess = np.append(np.zeros(60), np.full(4, 16.0))[None, :]
+    # each: mean 8 / 64 = 1/8 m, variance 4 · 4 / 64 - 1/64 = 15/64 m², over 64 values. Then the same 1 m lower.
+    excess = np.concatenate([np.zeros(60), np.full(20, np.nan), np.full(4, 16.0)])
 
-    mean, error, agrees = seams._means(excess)
+    mean, error, agrees = seams._means(np.stack([excess, excess - 1.0, np.full(84, np.nan)]))
 
-    assert (mean, agrees) == (0.125, 4 / 64)
-    assert error == pytest.approx(np.sqrt(15 / 64 / 64), rel=1e-12)
+    assert mean.tolist() == [1 / 8, -7 / 8, 0.0]
+    assert agrees.tolist() == [4 / 64, 60 / 64, 0.0]
+    assert error == pytest.approx([np.sqrt(15 / 64 / 64), np.sqrt(15 / 64 / 64), 0.0], rel=1e-12)
 
 
 @pytest.mark.parametrize("count", [1, 4, 7])

@@ -127,6 +127,15 @@ def test_a_cell_shared_by_strangers_goes_to_the_longer_run_and_is_listed():
     ]
 
 
+def test_links_that_lose_one_cell_are_listed_in_their_order_whatever_their_runs():
+    # Of 7, 4 and 2 m in one cell.
+    lines = [[(21, 25), (28, 25)], [(22, 22), (26, 22)], [(23, 28), (25, 28)]]
+
+    shared = cells_of([(5, link, line) for link, line in enumerate(lines)]).shared
+
+    assert shared["other_link"].to_dict() == {0: 1, 1: 2}
+
+
 def test_siblings_that_meet_before_their_confluence_are_listed_as_siblings():
     pieces = [
         (1, 0, [(5, 25), (25, 25), (31, 25)]),
@@ -139,11 +148,15 @@ def test_siblings_that_meet_before_their_confluence_are_listed_as_siblings():
 
 
 def test_cells_beyond_the_grid_are_dropped_and_counted_by_piece():
-    cells = cells_of([(1, 0, [(-15, 25), (25, 25)]), (2, 0, [(25, 25), (75, 25)]), (3, 0, [(75, 25), (75, 75)])])
+    lines = [[(-15, 25), (25, 25)], [(25, 25), (75, 25)], [(75, 25), (75, 75)], [(35, 35), (35, 55)]]
+    lines.append([(5, 5), (5, -5)])
 
-    assert drawn(cells)[1] == "11222"
-    # Piece 1: columns -2 and -1. Piece 2: columns 5, 6, 7. Piece 3: rows 1 to -4 in column 7.
-    assert cells.outside.tolist() == [2, 3, 6]
+    cells = cells_of([(number, 0, line) for number, line in enumerate(lines, start=1)])
+
+    assert drawn(cells) == ["...4.", "11222", ".....", "5...."]
+    # Piece 1: columns -2 and -1. Piece 2: columns 5, 6, 7. Piece 3: rows 1 to -4 in column 7. Piece 4: rows -1 and
+    # -2 north of the grid. Piece 5: the row that follows on its last one.
+    assert cells.outside.tolist() == [2, 3, 6, 2, 1]
 
 
 def test_cells_come_sorted_and_once():
@@ -199,9 +212,10 @@ def test_seeds_of_a_window_are_those_of_the_whole():
     cells = cells_of([(3, 0, [(5, 35), (45, 15)])])
 
     everything = seeds_in(cells, Window(0, 0, 4, 5))
-    part = seeds_in(cells, Window(1, 2, 2, 3))
 
-    assert np.array_equal(part, everything[1:3, 2:5])
+    assert np.array_equal(seeds_in(cells, Window(1, 2, 2, 3)), everything[1:3, 2:5])
+    # The stream goes on in the cell that follows on the window's first row.
+    assert np.array_equal(seeds_in(cells, Window(1, 1, 2, 2)), everything[1:3, 1:3])
 
 
 def test_no_pieces_give_no_cells():

@@ -6,11 +6,12 @@ import pytest
 
 from sitefinder.dem.grid import Grid, Window, tile_windows, whole
 from sitefinder.dem.priority_flood import NO_SEED, OFF_DEM, SINK, UNKNOWN, Sinks
-from sitefinder.dem.stream_cells import StreamCells
+from sitefinder.dem.stream_cells import StreamCells, seeds_in
 from sitefinder.dem.tiles import (
     MISSING,
     SINK_COLUMNS,
     TileSums,
+    _boxes,
     drain_tile,
     drain_window,
     merge_tile_sums,
@@ -111,6 +112,34 @@ def test_cells_that_are_known_are_not_looked_at_again():
     assert drained.label.tolist() == 4 * [8 * [0] + 4 * [1]]
 
 
+@pytest.mark.parametrize(
+    ("margin", "unknown", "boxes"),
+    [
+        # Groups lie more than a quarter of the margin apart. A window around one cell takes 17 by 17 cells with a
+        # margin of 8, one around the first two 17 by 20, one around all 17 by 57: less in two than in one.
+        (8, [0, 3, 40], [(0, 4), (40, 1)]),
+        # With a margin of 4 three of 9 by 9 are less than 9 by 49; two less than 9 by 19, but not than 9 by 18.
+        (4, [0, 3, 40], [(0, 1), (3, 1), (40, 1)]),
+        (4, [0, 10], [(0, 1), (10, 1)]),
+        (4, [0, 9], [(0, 10)]),
+        (4, [], []),
+    ],
+)
+@pytest.mark.parametrize("is_upright", [False, True])
+def test_unknown_cells_are_looked_at_in_groups_where_that_is_less_than_together(
+    margin, unknown, boxes, is_upright
+):
+    label, core = np.zeros((50, 60), dtype=np.int32), Window(20, 30, 50, 60)
+    label[15, np.array(unknown, dtype=int) + 2] = UNKNOWN
+    if is_upright:
+        label, core = label.T.copy(), Window(30, 20, 60, 50)
+
+    found = _boxes(label, core, core, margin, Grid(150, 150, 0.0, 1500.0, 10.0, 10.0))
+
+    expected = [Window(20 + 15, 30 + 2 + first, 1, count) for first, count in boxes]
+    assert found == [Window(w.column, w.row, w.columns, w.rows) if is_upright else w for w in expected]
+
+
 def test_the_window_does_not_grow_when_the_tile_is_known():
     asked = []
 
@@ -130,6 +159,23 @@ def test_a_window_too_small_leaves_cells_unknown():
     assert np.all(drained.label == UNKNOWN)
     assert drained.sums.unknown_cells == 6
     assert drained.sums.label.size == 0
+
+
+@pytest.mark.parametrize(
+    ("window", "core"),
+    [(Window(0, 3, 3, 4), Window(0, 4, 3, 2)), (Window(1, 0, 2, 7), Window(2, 0, 1, 7))],
+    ids=["from column 3 on", "from row 1 on"],
+)
+def test_a_tile_a_cell_inside_an_open_border_is_known_wherever_its_window_begins(window, core):
+    def cut(values):
+        return values[window.row : window.row + window.rows, window.column : window.column + window.columns]
+
+    seed = seeds_in(FOOT, window)
+
+    drained = drain_window(cut(SLOPE), cut(VALID), seed, core=core, window=window, grid=GRID, covariates={})
+
+    # Station 2 takes the northern row, station 5 the others.
+    assert drained.label.tolist() == [[2 if row == 0 else 5] * core.columns for row in range(3)][core.row :]
 
 
 def test_a_region_without_streams_leaves_the_dem():
@@ -177,14 +223,18 @@ def test_a_basin_that_several_tiles_know_of_is_one_with_the_cells_of_all_by_row_
 
 
 def test_cells_that_drain_to_no_station_are_in_no_sum():
-    label = np.array([[4, OFF_DEM, 4, UNKNOWN], [SINK, 6, OFF_DEM, 4]], dtype=np.int32)
+    label = np.array([[4, OFF_DEM, 4, UNKNOWN], [SINK, 7, OFF_DEM, 5]], dtype=np.int32)
     valid = np.array([[True, True, True, True], [True, True, False, True]])
     rain = np.array([[1, 10, 100, 1000], [20, 200, 2000, MISSING]])
 
-    sums = sums_of_labels(label, valid, label != 6, {"rain": rain}, pd.DataFrame())
+    sums = sums_of_labels(label, valid, label != 7, {"rain": rain}, pd.DataFrame())
 
-    assert (sums.label.tolist(), sums.cells.tolist(), sums.edge_cells.tolist()) == ([4, 6], [3, 1], [3, 0])
-    assert (sums.sums["rain"].tolist(), sums.covered["rain"].tolist()) == ([101, 200], [2, 1])
+    assert (sums.label.tolist(), sums.cells.tolist(), sums.edge_cells.tolist()) == (
+        [4, 5, 7],
+        [2, 1, 1],
+        [2, 1, 0],
+    )
+    assert (sums.sums["rain"].tolist(), sums.covered["rain"].tolist()) == ([101, 0, 200], [2, 0, 1])
     assert (sums.unknown_cells, sums.off_dem_cells, sums.sink_cells, sums.no_data_cells) == (1, 1, 1, 1)
 
 
