@@ -101,7 +101,7 @@ def project_laws(costs, scheme_types, head_m):
         rows[own] = 0.0
         for number, law in enumerate(map(law_numbers, costs.project.of_scheme_type(scheme_type))):
             # Where there is no head there is no plant.
-            head = np.maximum(head_m[own], np.finfo(float).tiny) if law.head_exponent < 0 else 1.0
+            head = np.maximum(head_m[own], np.finfo(float).tiny)
             rows[own, 2 * number] = law.coefficient * head**law.head_exponent
             rows[own, 2 * number + 1] = law.power_exponent
     return rows

@@ -178,7 +178,7 @@ def expected_water(model, depths, settings, kind, count=SCENARIOS) -> UsableWate
     for start in range(0, stations, STATIONS_AT_ONCE):
         rows = np.arange(start, min(start + STATIONS_AT_ONCE, stations))
         water = drawn_water(model.at(rows), *points, depths.at(rows), settings, left_of).usable()
-        usable, rise = (part.reshape(len(rows), -1) for part in water)
+        usable, rise = (part.reshape(len(rows), bins * count) for part in water)
         rise = np.where(usable > 0, rise, -np.inf)
         rise.sort(axis=1)
         usable = np.sort(usable, axis=1)

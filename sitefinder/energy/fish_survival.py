@@ -78,7 +78,7 @@ def as_built_share(turbine, length_m, unit_flow_m3s, head_net_m, relative_flow, 
     unit_flow_m3s = np.asarray(unit_flow_m3s, dtype=float)
     if law is None:
         low, high = turbine.survival.likely_range
-        return _within(low, turbine.survival.share, high, draw.turbine) + 0.0 * unit_flow_m3s
+        return np.broadcast_arrays(_within(low, turbine.survival.share, high, draw.turbine), unit_flow_m3s)[0]
     head_m = np.maximum(np.asarray(head_net_m, dtype=float), LEAST_HEAD_M)
     struck = strikes_at_one_m3s(turbine, head_m, relative_flow) * length_m / np.sqrt(unit_flow_m3s)
     low, high = law.correlation_range
@@ -118,7 +118,7 @@ def screened_share(screen, length_m, thickness_share, as_built, draw=AS_STATED):
     low, high = screen.bypass_survival_range
     bypass = _within(low, screen.bypass_survival, high, draw.bypass)
     if not screen.fits_between(length_m, thickness_share):
-        return bypass + 0.0 * np.asarray(as_built)
+        return np.broadcast_arrays(bypass, as_built)[0]
     low, high = screen.guidance_range(length_m)
     guided = _within(low, screen.guided(length_m), high, draw.guidance)
     return guided * bypass + (1.0 - guided) * np.asarray(as_built)
@@ -243,7 +243,7 @@ def worst_of_groups(share, grade, fish):
     Parameters
     ----------
     share, grade : ndarray, shape (n, groups)
-        See `of_plants`.
+        See `of_plants`; NaN and -1 without a turbine, and of groups that do not go downstream.
     fish : sitefinder.settings.FishSettings
 
     Returns
@@ -256,18 +256,12 @@ def worst_of_groups(share, grade, fish):
         Weakest grade of the groups that go downstream; -1 without a turbine.
     """
     bars = np.array([fish.bar_of(group) for group in fish.migrating])
-    down = np.array([group.goes_down for group in fish.migrating], dtype=bool)
-    if not down.any():
+    if not any(group.goes_down for group in fish.migrating):
         return np.full(len(share), -1), np.ones(len(share)), np.zeros(len(share), dtype=np.int64)
-    margin = np.where(down & ~np.isnan(share), share - bars, np.inf)
+    margin = np.where(np.isnan(share), np.inf, share - bars)
     group = margin.argmin(axis=1)
-    rows = np.arange(len(share))
-    known = ~np.isnan(share[:, down]).any(axis=1)
-    return (
-        np.where(known, group, -1),
-        np.where(known, share[rows, group], np.nan),
-        np.where(known, np.where(down, grade, -1).max(axis=1), -1),
-    )
+    known = np.isfinite(margin).any(axis=1)
+    return np.where(known, group, -1), share[np.arange(len(share)), group], grade.max(axis=1)
 
 
 def meets_bar(share, grade, fish):
@@ -280,7 +274,7 @@ def meets_bar(share, grade, fish):
     """
     bars = np.array([fish.bar_of(group) for group in fish.migrating])
     down = np.array([group.goes_down for group in fish.migrating], dtype=bool)
-    counts = np.array([name in fish.evidence for name in GRADES] + [False])
+    counts = np.array([name in fish.evidence for name in GRADES])
     with np.errstate(invalid="ignore"):
         meets = (share >= bars - ROUNDING) & counts[grade]
     return meets | ~down

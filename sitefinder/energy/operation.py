@@ -294,7 +294,7 @@ def residual_flow(
         environmental_flow_m3s,
     )
     water = np.maximum(releases.fish_pass_m3s, releases.fish_pass_share_of_mean * np.asarray(mean_m3s))[:, None]
-    max_used = np.maximum(curve_m3s if releases.fish_pass_in_environmental_flow else curve_m3s - left, 0.0)
+    max_used = curve_m3s if releases.fish_pass_in_environmental_flow else curve_m3s - left
     used = max_used / (1.0 + releases.attraction_share) if used_m3s is None else used_m3s
     water = np.maximum(water, releases.attraction_share * used)
     passed = np.maximum(left, water) if releases.fish_pass_in_environmental_flow else left + water
@@ -353,7 +353,7 @@ def by_residual_flow(stretches, curve_m3s, environmental_flow_m3s, costs, releas
     left_m3s : ndarray of float64, shape (stations, bins)
         The environmental flow itself where the settings do not distinguish scheme types.
     """
-    if releases.changes_nothing:
+    if releases.changes_nothing or not len(stretches):
         yield (
             np.arange(len(stretches)),
             environmental_flow_m3s if closed is None else np.where(closed, curve_m3s, environmental_flow_m3s),
@@ -363,6 +363,6 @@ def by_residual_flow(stretches, curve_m3s, environmental_flow_m3s, costs, releas
     mean = curve_m3s.mean(axis=1)
     kinds = 2 * undiverted + with_pass
     # One table at a time, so that only one more copy of all stations' flows is in memory.
-    for kind in np.unique(kinds).tolist() if len(kinds) else [0]:
+    for kind in np.unique(kinds).tolist():
         left = residual_flow(curve_m3s, environmental_flow_m3s, mean, kind >= 2, kind % 2 == 1, releases, closed)
         yield np.flatnonzero(kinds == kind), left

@@ -978,8 +978,8 @@ def best_of_stretches(
     turbines,
     prices,
     conduit,
-    setting=None,
-    safe_flow=None,
+    setting,
+    safe_flow,
     wanted=(ANY, SAFE, AS_BUILT),
     head_least=None,
     floor=None,
@@ -1010,11 +1010,11 @@ def best_of_stretches(
     turbines : sitefinder.energy.turbines.TurbineTable
     prices : sitefinder.energy.sizing.Prices
     conduit : sitefinder.energy.hydraulics.Waterway
-    setting : ndarray of float64, shape (n, classes), optional
+    setting : ndarray of float64, shape (n, classes)
         Factor on civil cost for the setting of the runner, see `sitefinder.energy.runners.settings_of_runners`.
-    safe_flow : (ndarray, ndarray) of float64, shape (n, classes), optional
+    safe_flow : (ndarray, ndarray) of float64, shape (n, classes)
         Design flow of one unit from which on it is fish-safe, as built and behind the screen [m³/s], see
-        `sitefinder.energy.fish_survival.least_safe_flow`; by default none is.
+        `sitefinder.energy.fish_survival.least_safe_flow`; infinite where none is.
     wanted : collection of int
         Choices to find the best for; the others have none. To leave ANY out saves most of the search.
     head_least : ndarray of float64, shape (n,), optional
@@ -1068,8 +1068,8 @@ def best_of_turbines(
     turbines,
     prices,
     conduit,
-    setting=None,
-    safe_flow=None,
+    setting,
+    safe_flow,
 ):
     """Best size of every turbine class at each stretch; arguments as `best_of_stretches`.
 
@@ -1097,8 +1097,6 @@ def _searched(
     lowest = head_net if head_least is None else head_least
     suits = (turbines.head_min_m <= head_net[:, None]) & (lowest[:, None] <= turbines.head_max_m)
     suits &= fits & turbines.suits_scheme_type[:, scheme_type].T
-    if safe_flow is None:
-        safe_flow = np.full((2, *suits.shape), np.inf)
     records = np.empty(classes, dtype=CLASS)
     for name in CLASS.names:
         records[name] = getattr(turbines, name)
@@ -1120,7 +1118,7 @@ def _searched(
         ),
         np.ascontiguousarray(flows.coarse, dtype=np.int64),
         np.ascontiguousarray(suits),
-        np.ascontiguousarray(np.ones(suits.shape) if setting is None else setting, dtype=np.float64),
+        np.ascontiguousarray(setting, dtype=np.float64),
         *(np.ascontiguousarray(part, dtype=np.float64) for part in safe_flow),
         _with_attributes(records),
         np.ascontiguousarray(turbines.efficiency, dtype=np.float64),

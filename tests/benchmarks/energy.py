@@ -100,9 +100,11 @@ def print_rates(stretches, flows, turbines, costs):
         arguments = search_arguments(stretches, curve_m3s, environmental_flow_m3s, costs, settings, depths)
         laws = (table, search_prices(costs, settings), waterway(settings.energy))
         fits = np.ones((len(stretches), len(turbines)), dtype=bool)
-        best_of_stretches(*arguments, fits, *laws)
+        # No runner is set deep, and no size is fish-safe.
+        of_classes = np.ones(fits.shape), np.full((2, *fits.shape), np.inf)
+        best_of_stretches(*arguments, fits, *laws, *of_classes)
         begun = time.process_time()
-        _, found, counts = best_of_stretches(*arguments, fits, *laws)
+        _, found, counts = best_of_stretches(*arguments, fits, *laws, *of_classes)
         seconds = time.process_time() - begun
         print(
             f"{name:19}  {len(stretches):9,}  {counts[COVERED]:13,}  {counts[SUMMED] / counts[COVERED]:6.1%}  "

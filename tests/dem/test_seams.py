@@ -148,7 +148,7 @@ def test_steps_are_measured_in_units_in_which_the_middle_one_is_that_of_a_normal
     [(4.75, False, False), (5.0, True, False), (8.75, True, False), (9.0, True, True)],
 )
 def test_a_step_of_five_errors_continues_a_seam_and_one_of_nine_founds_it(step_m, continues, founds):
-    # Every second row is 16 m higher in 8 of 64 columns and lower in 8 others: there the excess of a border is 32 m
+    # Every second row is 16 m higher in 8 of 64 columns and lower in 8 others: a border's excess is 32 m there
     # to either side, with a mean of nothing. The mean deviation is 16 · 32 / 64 = 8 m, and the 16 are drawn in to
     # two of it: variance 16 · 16² / 64 = 64 m², over 64 values an error of 1 m.
     ground = np.zeros((60, 64))

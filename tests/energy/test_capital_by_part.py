@@ -8,7 +8,7 @@ import pytest
 from sitefinder.catalogue.costs import CostFile
 from sitefinder.energy.blade_strike import numbers_of_class, runner_numbers, strikes, von_raben_strikes
 from sitefinder.energy.capital import CAPITAL_PARTS, capital_parts
-from sitefinder.energy.costs import place_costs, water_fee_per_year
+from sitefinder.energy.costs import needs_fish_pass, place_costs, screen_cost, water_fee_per_year
 from sitefinder.energy.valuation import value_stretches
 from sitefinder.energy.works import canal_section
 from sitefinder.io.catalogue_files import read_costs
@@ -51,7 +51,7 @@ SIDE_SLOPE = 1.0
 GROUND = pd.DataFrame(
     {
         "headrace_length_m": [np.nan, np.nan, 450.0, 300.0],
-        "canal_length_m": [np.nan, np.nan, 320.0, 0.0],
+        "canal_length_m": [np.nan, np.nan, 320.0, 0.6],
         "penstock_length_m": [np.nan, np.nan, 70.0, 300.0],
         "bench_m": [np.nan, np.nan, 65.0, 20.0],
         "cut_m2": [np.nan, np.nan, 90.0, 0.0],
@@ -104,6 +104,10 @@ def test_the_ground_on_the_way_adds_earthworks_and_crossings_by_the_width_of_the
 
     parts = capital_parts(chosen, CURVE[chosen["intake"]].mean(axis=1), generic_turbines, generic_costs, settings)
 
+    # The shortest of canals has a forebay and a spillway.
+    forebay = parts["forebay"].to_numpy()
+    assert forebay[2:] / [5.5, 0.6] == pytest.approx([forebay[2] / 5.5] * 2)
+    assert [(parts[name] > 0).tolist() for name in ("forebay", "spillway")] == [[False, False, True, True]] * 2
     # A half hexagon's water is 2 sides wide of 3 wetted; the width grows with flow^(3/8), areas with flow^(3/4).
     energy, ground = settings.energy, getattr(generic_costs.canal, f"{settings.costs.ground}_per_m3")
     section = canal_section(1.0, energy.canal_slope, generic_costs.canal.manning_n)
@@ -161,19 +165,46 @@ def test_a_weir_at_an_intake_costs_as_its_height_does_to_the_power_of_new_weirs_
 
 
 def test_fish_climb_a_new_weir_and_without_one_the_head_of_the_stretch(generic_costs):
-    rows = [stretch("new_weir", 0, head_m=3.0, weir_height_m=height) for height in (2.0, 0.0)]
+    rows = [stretch("new_weir", 0, head_m=3.0, weir_height_m=height) for height in (2.0, 0.8, 0.0)]
 
-    parts = place_costs(pd.DataFrame(rows), np.full(2, 4.0), generic_costs)
+    parts = place_costs(pd.DataFrame(rows), np.full(3, 4.0), generic_costs)
 
     per_m = generic_costs.fish_pass.per_m_head
-    assert parts["fish_pass"].tolist() == pytest.approx([2.0 * per_m, 3.0 * per_m])
+    assert parts["fish_pass"].tolist() == pytest.approx([2.0 * per_m, 0.8 * per_m, 3.0 * per_m])
+
+
+def test_a_stream_of_less_than_a_cubic_metre_a_second_is_narrower_and_one_without_water_needs_no_weir(
+    generic_costs,
+):
+    rows = pd.DataFrame([stretch("new_weir", 0, weir_height_m=2.0)] * 3)
+
+    weir = place_costs(rows, np.array([1.0, 0.25, 0.0]), generic_costs)["weir"]
+
+    assert (weir / weir[0]).tolist() == pytest.approx([1.0, 0.25**generic_costs.weir.width_exponent, 0.0])
+
+
+def test_a_low_weir_at_an_intake_needs_a_fish_pass_as_a_high_one_does(generic_costs):
+    rows = [stretch("diversion", 0, intake_weir_m=height) for height in (0.0, 0.7, 1.4)]
+
+    assert needs_fish_pass(pd.DataFrame(rows), generic_costs).tolist() == [False, True, True]
+
+
+def test_a_screen_costs_by_its_area_times_its_own_factor(generic_costs):
+    screen, prices = generic_costs.screen.design, generic_costs.screen
+    dear = screen.model_copy(update={"cost_factor": 3.0})
+
+    cost = screen_cost(
+        generic_costs.model_copy(update={"screen": prices.model_copy(update={"design": dear})}), 2.0
+    )
+
+    assert cost == pytest.approx(prices.bypass_fixed + 3.0 * prices.per_m2 * screen.area_m2(2.0))
 
 
 def test_a_water_fee_by_power_alone_needs_no_more_than_the_power(generic_costs):
-    operation = generic_costs.operation.model_dump() | {"water_fee": {"per_kw": 2.0, "source": "an example"}}
+    operation = generic_costs.operation.model_dump() | {"water_fee": {"per_kw": 0.5, "source": "an example"}}
     costs = CostFile.model_validate(generic_costs.model_dump() | {"operation": operation})
 
-    assert water_fee_per_year(costs.operation.water_fee, 100.0) == pytest.approx(200.0)
+    assert water_fee_per_year(costs.operation.water_fee, 100.0) == pytest.approx(50.0)
     assert water_fee_per_year(None, 100.0) == 0.0
 
 

@@ -4,13 +4,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from sitefinder.catalogue.costs import ProjectCosts
 from sitefinder.energy.costs import (
     capital_recovery_factor,
     check_same_money,
     discount_factor,
+    is_cost_extrapolated,
     is_extrapolated,
     operation_per_year,
     place_costs,
+    project_laws,
     turbine_cost,
     value_of_energy,
     yearly_cost,
@@ -220,6 +223,64 @@ def test_a_law_is_extrapolated_outside_its_powers_and_heads(turbine_class):
     assert is_extrapolated(law, 50.0, np.array([1.0, 2.0, 31.0])).tolist() == [True, False, True]
 
 
+def test_a_law_in_megawatts_and_feet_is_turned_to_kilowatts_and_metres(turbine_class):
+    law = turbine_class().cost.model_copy(
+        update={"coefficient": 600.0, "power_exponent": 0.5, "head_exponent": -0.5}
+        | {"power_unit": "MW", "head_unit": "ft"}
+    )
+
+    # 4 MW at 9 ft of 0.3048 m each: 600 · 2 / 3.
+    assert turbine_cost(law, 4000.0, 9 * 0.3048) == pytest.approx(400.0)
+
+
+# Costs by laws of whole plants: one by power and head, and one by power alone; for diversions both are added.
+def by_whole_plants(costs):
+    law = {"covers": "plant", "currency": "EUR", "year": 2024, "source": "an example", "power_range_kw": (10, 100)}
+    by_head = {"coefficient": 6, "power_exponent": 0.8, "head_exponent": -0.5, "head_range_m": (2, 20)}
+    by_head["scheme_types"] = ["at_barrier", "diversion"]
+    by_power = {"coefficient": 40, "power_exponent": 0.5, "scheme_types": ["new_weir", "diversion"]}
+    project = {"laws": [law | by_head, law | by_power], "source": "an example"}
+    return costs.model_copy(update={"project": ProjectCosts.model_validate(project)})
+
+
+def test_laws_of_whole_plants_have_the_head_in_their_coefficients(generic_costs):
+    laws = project_laws(
+        by_whole_plants(generic_costs), ["diversion", "new_weir", "at_barrier"], np.array([4.0, 9.0, 0.0])
+    )
+
+    # 6 over the root of 4; without a second law nothing; without a head more than anybody pays, but a number.
+    assert laws[:2].tolist() == [[3.0, 0.8, 40.0, 0.5], [40.0, 0.5, 0.0, 0.0]]
+    assert laws[2, 1:].tolist() == [0.8, 0.0, 0.0]
+    assert 1e100 < laws[2, 0] < np.inf
+    none = project_laws(generic_costs, ["diversion", "new_weir"], np.array([4.0, 9.0]))
+    assert none.shape == (2, 4)
+    assert np.isnan(none).all()
+
+
+@pytest.mark.parametrize(
+    ("scheme_type", "power_kw", "head_m", "is_outside"),
+    [
+        ("diversion", 50.0, 4.0, False),
+        ("diversion", 50.0, 30.0, True),
+        ("new_weir", 50.0, 30.0, False),
+        ("new_weir", 5.0, 4.0, True),
+        ("at_barrier", 50.0, 1.0, True),
+        # A law of a whole plant does not ask how many units share its power.
+        ("at_barrier", 150.0, 4.0, True),
+    ],
+)
+def test_a_plant_is_outside_its_laws_where_one_that_is_meant_for_it_does_not_reach(
+    scheme_type, power_kw, head_m, is_outside, generic_costs, turbine_class
+):
+    plant = [scheme_type], np.array([power_kw]), np.array([head_m]), np.array([2])
+
+    outside = is_cost_extrapolated(by_whole_plants(generic_costs), turbine_class(), *plant)
+
+    assert outside.tolist() == [is_outside]
+    # By turbines and parts the turbine's law alone is asked, for 1 to 100 kW each.
+    assert is_cost_extrapolated(generic_costs, turbine_class(), *plant).tolist() == [False]
+
+
 def place(**changes):
     row = {
         "scheme_type": "at_barrier",
@@ -257,6 +318,8 @@ def test_a_place_pays_for_what_it_lacks(generic_costs):
     line = generic_costs.line
     np.testing.assert_allclose(parts["line"], [line.fixed + 200 * line.per_m] * 4 + [line.fixed])
     np.testing.assert_allclose(parts["permits"], generic_costs.permits.fixed)
+    # Nothing is known of a headrace, so that none takes land.
+    np.testing.assert_allclose(parts["land"], generic_costs.land.per_m2 * generic_costs.land.plant_area_m2)
 
 
 def test_the_line_leads_to_the_grid_or_to_the_settlement(generic_costs):

@@ -68,6 +68,8 @@ def test_without_errors_it_is_the_usable_flow_itself(settings):
     np.testing.assert_allclose(water.usable_m3s, usable, atol=1e-12)
     running = usable > 0
     np.testing.assert_allclose(water.rise_m[running], (depth_m - 0.3)[running], atol=1e-12)
+    assert not running.all()
+    assert (water.rise_m[~running] == 0.0).all()
 
 
 def test_a_river_that_carries_more_is_deeper_on_the_survey_day_too(settings):
@@ -105,6 +107,26 @@ def test_stations_with_exponents_of_their_own_rise_by_them(settings):
             assert drawn.survey_m[draw] == pytest.approx(exact.survey_m[0], rel=0.02)
 
 
+def test_what_the_shape_of_a_curve_adds_moves_the_level_as_any_flow_at_the_station_does(settings):
+    # Low and high flows err by different shares: a drawn flow is the curve's by the level and by something more.
+    flow, depth_m = curve(), 0.4 * curve() ** 0.4
+    model = level_model(flow, 0.3)
+    sd = {"quantile_z": np.array([-1.5, 1.5]), "quantile_log_sd": np.array([[0.1, 0.5]])}
+    model = model._replace(errors=model.errors._replace(**sd, quantile_log_bias=np.zeros((1, 2))))
+    points = scenarios(model.errors.components, 4)
+    left_of = residual_flow_of((False, False), settings.flows.releases)
+
+    drawn = drawn_water(model, *points, WaterDepths(depth_m, np.array([0.5])), settings, left_of)
+
+    level = drawn.flow_m3s.mean(axis=1, keepdims=True) / flow.mean()
+    more = drawn.flow_m3s / flow / level
+    assert more.max() > 1.05
+    assert more.min() < 0.95
+    tailwater = settings.tailwater
+    expected = depth_m * level**tailwater.downstream_exponent * more**tailwater.station_exponent
+    np.testing.assert_allclose(drawn.depth_m, expected, rtol=1e-9)
+
+
 @pytest.mark.parametrize("closed", [(), (2,)])
 def test_in_closed_months_turbines_stand(settings, closed):
     flow = curve()
@@ -115,10 +137,9 @@ def test_in_closed_months_turbines_stand(settings, closed):
 
     drawn = drawn_water(model, *points, WaterDepths(0.4 * flow**0.4, np.array([0.5])), settings, left_of)
 
-    for is_shut in (
-        np.zeros((2, len(month)), dtype=bool) if drawn.is_shut is None else np.atleast_2d(drawn.is_shut)
-    ):
-        assert is_shut.tolist() == np.isin(month, closed).tolist()
+    # Where no month is closed nothing is said of any bin.
+    is_shut = None if drawn.is_shut is None else np.broadcast_to(drawn.is_shut, (2, len(month))).tolist()
+    assert is_shut == (2 * [np.isin(month, closed).tolist()] if closed else None)
 
 
 def test_the_datum_of_a_rating_does_not_matter(settings):

@@ -114,6 +114,25 @@ def test_no_surplus_no_rate_of_return():
     assert internal_rate_of_return(half, 10)[0] == pytest.approx(numpy_financial.irr([-100] + [5] * 10), rel=1e-7)
 
 
+@pytest.mark.parametrize("unit", [1.0, 1e-6])
+def test_rates_and_years_do_not_depend_on_the_unit_of_money(unit):
+    # 62.5 a year on 1000: after 10 years much is lost, after 16 nothing. 30 times its cost a year is beyond the
+    # greatest rate that is looked for, and a hundred thousandth below the least.
+    surplus = unit * np.array([62.5, 30_000.0, 0.01])
+    flow = CashFlow(np.full(3, 1000.0 * unit), np.zeros(3), surplus, np.zeros(3))
+
+    rate = numpy_financial.irr([-1000.0] + [62.5] * 10)
+    assert internal_rate_of_return(flow, 10) == pytest.approx([rate, np.nan, np.nan], rel=1e-6, nan_ok=True)
+    assert discounted_payback_years(flow, 0.0, 20)[0] == pytest.approx(16.0)
+
+
+@pytest.mark.parametrize("kwh", [1000.0, 0.5])
+def test_without_own_use_the_break_even_price_is_the_yearly_cost_over_what_is_sold(kwh):
+    money = CostSettings(file="", price_per_kwh=0.2, own_consumption_share=0.04)
+
+    assert float(break_even_price_per_kwh(0.12 * kwh, kwh, money)) == pytest.approx(0.12 / 0.96)
+
+
 def test_npv_is_zero_at_the_rate_of_return_and_at_the_break_even_price(generic_costs):
     money = CostSettings(
         file="",

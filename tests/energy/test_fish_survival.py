@@ -8,6 +8,7 @@ from sitefinder.catalogue.turbines import StrikeLaw
 from sitefinder.energy.fish_survival import (
     GRADES,
     Draw,
+    _within,
     as_built_share,
     drawn_places,
     least_safe_flow,
@@ -88,6 +89,40 @@ def test_where_no_turbine_stands_no_group_decides(generic_turbines):
 
     assert (group[0], weakest[0]) == (-1, -1)
     assert np.isnan(decisive[0])
+    assert not meets_bar(*of_plants(found, [False]), fish(SMOLTS, evidence=[*GRADES])).any()
+
+
+def test_a_share_runs_from_its_worst_to_what_is_stated_and_on_to_its_best():
+    # Worst 0, as stated 0.2, best 1: a fifth of the way in the lower half, four fifths in the upper.
+    found = _within(0.0, 0.2, 1.0, np.array([0.0, 0.25, 0.5, 0.52, 0.75, 1.0]))
+
+    assert found == pytest.approx([0.0, 0.1, 0.2, 0.2 + 0.04 * 0.8, 0.6, 1.0])
+
+
+def test_no_more_fish_die_than_there_are(generic_turbines):
+    # A runner of a litre a second hits a fish of 0.7 m far more than once.
+    assert as_built_share(generic_turbines[0], 0.7, np.array([0.001]), 3.0, 0.8).tolist() == [0.0]
+
+
+@pytest.mark.parametrize(("below", "is_safe"), [(0.0, True), (1e-10, True), (1e-8, False)])
+def test_a_share_at_the_bar_meets_it_and_so_does_one_below_by_rounding_alone(turbine_class, below, is_safe):
+    groups = fish(SMOLTS, min_survival=0.9)
+    stated = survival(0.9 - below) | {"share_range": (0.9 - below, 0.9 - below)}
+    plant = [turbine_class(survival=stated)], None, groups, [0], [1.0], [3.0]
+
+    assert meets_bar(*of_plants(survival_by_group(*plant), [False]), groups).tolist() == [[is_safe]]
+    assert prob_safe(*plant, [False], Draw(*np.full((3, 4), 0.3)))[1].tolist() == [float(is_safe)]
+
+
+def test_a_plant_is_safe_in_a_draw_where_it_is_so_for_every_group(turbine_class):
+    stated = survival(0.9) | {"share_range": (0.9, 0.9)}
+    groups = fish(SMOLTS, EELS.model_copy(update={"min_survival": 0.95}), min_survival=0.8)
+
+    each, together = prob_safe(
+        [turbine_class(survival=stated)], None, groups, [0], [1.0], [3.0], [False], Draw(*np.full((3, 4), 0.5))
+    )
+
+    assert (each.tolist(), together.tolist()) == ([[1.0, 0.0]], [0.0])
 
 
 @pytest.mark.parametrize(("bypass_survival", "least_m3s"), [(0.8, 0.0), (0.79, np.inf)])
@@ -108,7 +143,7 @@ def test_fish_that_only_go_up_are_not_the_turbines(generic_turbines):
     found = survival_by_group(generic_turbines, None, only_up, [0, -1], [1.0, 1.0], [3.0, 3.0])
     share, grade = of_plants(found, [False, False])
 
-    assert worst_of_groups(share, grade, only_up)[1].tolist() == [1.0, 1.0]
+    assert [each.tolist() for each in worst_of_groups(share, grade, only_up)] == [[-1, -1], [1.0, 1.0], [0, 0]]
     assert meets_bar(share, grade, only_up).all()
     assert least_safe_flow(generic_turbines, None, only_up, np.ones(1))[0].max() == 0.0
 

@@ -130,6 +130,39 @@ def test_a_reach_holds_rows_by_width_blockage_and_length(rotor):
     assert potential(rotor(), length_m=39.9).rotors == 30
 
 
+def test_rotors_stand_apart_by_their_diameters_and_block_by_the_area_that_they_sweep(rotor):
+    # 2 m wide and 1 m high, in rows 20 m apart. 21.8 m: 1 + 19.8 / 4 = 5.95 by width; a quarter of 87.2 m² is 10.9
+    # of 2 m², a tenth 4.36.
+    broad = rotor(diameter_m=2.0)
+
+    assert potential(broad, width_m=21.8, depth_m=4.0).rotors == 5 * 50
+    assert potential(rotor(diameter_m=2.0, max_blockage=0.1), width_m=21.8, depth_m=4.0).rotors == 4 * 50
+
+
+def test_the_power_coefficient_is_that_of_the_speed_as_a_share_of_the_rated_one(rotor):
+    # Three quarters of 2.5 m/s lie halfway from 0.1 to 0.3.
+    slow_to_start = rotor(power_coefficient=((0.5, 0.1), (1.0, 0.3)))
+
+    assert rotor_power_kw(slow_to_start, 1.875) == pytest.approx(0.5 * 1.875**3 * 0.2)
+
+
+def test_a_single_rotor_is_worked_out_as_many_are(rotor):
+    one = potential(rotor(), width_m=2.0, depth_m=4.0, length_m=10.0)
+
+    assert (one.rotors, one.operating_fraction) == (1, 1.0)
+    assert one.power_mean_kw == pytest.approx(0.50625)
+
+
+def test_without_a_depth_in_some_bin_there_is_no_flow_estimate(rotor):
+    bins = np.full((1, 4), 20.0), np.array([[2.0, 2.0, 2.0, np.nan]]), np.full((1, 4), 1.5)
+
+    found = hydrokinetic_potential(
+        rotor(), *bins, (np.array([20.0]), np.array([2.0])), np.array([1000.0]), np.array([np.nan])
+    )
+
+    assert found.because.tolist() == ["no flow estimate"]
+
+
 @pytest.mark.parametrize(
     ("changes", "because"),
     [
@@ -201,6 +234,9 @@ def test_a_stream_just_deep_and_wide_enough_has_room_and_the_fall_feeds_whole_ro
     assert potential(rotor(), depth_m=1.2).because == ""
     assert potential(rotor(), length_m=10.0).rotors == 10
     # A rotor gives 0.50625 kW, and half as much again is lost: 3 of them need 2.278 kW, less than 4 do.
-    assert [potential(rotor(), fall_kw=fall_kw).rotors for fall_kw in (2.27, 2.29, 3.03, 3.04)] == [2, 3, 3, 4]
+    # What gear and generator lose is lost behind the shaft and takes nothing from the current.
+    for each in (rotor(), rotor(generator_efficiency=0.8, gear_efficiency=0.9)):
+        found = [potential(each, fall_kw=fall_kw).rotors for fall_kw in (2.27, 2.29, 3.03, 3.04)]
+        assert found == [2, 3, 3, 4]
     # Where nothing turns, no bound of the fall is asked for.
     assert potential(rotor(), speed=0.3, fall_kw=0.0).because == "too slow"

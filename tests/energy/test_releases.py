@@ -7,8 +7,9 @@ import pandas as pd
 import pandas.testing
 import pytest
 
+from sitefinder.energy.expectation import kinds_of, residual_flow_of
 from sitefinder.energy.hydraulics import net_head_m
-from sitefinder.energy.operation import residual_flow, shutdown_share
+from sitefinder.energy.operation import by_residual_flow, residual_flow, shutdown_share
 from sitefinder.energy.plant import plant_powers_kw, yearly_energy_mwh
 from sitefinder.energy.turbines import turbine_table
 from sitefinder.energy.valuation import turbine_options, value_stretches
@@ -49,6 +50,42 @@ def test_a_scheme_type_without_diverted_length_leaves_its_share_over_the_crest()
     # In closed months everything stays, whatever the scheme type.
     closed = np.array([True, False, False, False])
     assert left(True, False, closed, crest_share=0.0) == [10.0, 0.0, 0.0, 0.0]
+
+
+@pytest.mark.parametrize(
+    ("kind", "settings", "expected"),
+    [
+        ((True, False), {}, [1.0, 1.0, 1.0, 0.2]),
+        ((True, False), {"crest_share": 0.0}, [0.0, 0.0, 0.0, 0.0]),
+        ((False, False), {"crest_share": 0.0}, [1.0, 1.0, 1.0, 0.2]),
+        ((False, True), {"fish_pass_m3s": 1.5}, [1.5, 1.5, 1.0, 0.2]),
+    ],
+)
+def test_drawn_flows_leave_what_their_kind_of_scheme_type_does(kind, settings, expected):
+    left_of = residual_flow_of(kind, ReleaseSettings(**settings))
+
+    assert left_of(FLOW, ENVIRONMENTAL_FLOW, MEAN, None).tolist()[0] == expected
+
+
+def test_stretches_are_grouped_by_diverted_length_and_fish_pass(generic_costs):
+    lenient = generic_costs.fish_pass.model_copy(update={"at_existing_barriers": False})
+    costs = generic_costs.model_copy(update={"fish_pass": lenient})
+    kinds = [("at_barrier", False), ("diversion", True), ("at_barrier", True), ("diversion", False)]
+    stretches = pd.DataFrame([*kinds, *kinds[:1]], columns=["scheme_type", "has_fish_pass"])
+
+    found = {kind: rows.tolist() for rows, kind in kinds_of(stretches, costs, ReleaseSettings(crest_share=0.0))}
+
+    # No depleted reach, and a fish pass.
+    assert found == {(True, False): [0, 4], (False, True): [1], (True, True): [2], (False, False): [3]}
+    # What each leaves beside its turbines: nothing over the crest, or the water of a pass.
+    curve, kept = np.array([[10.0, 4.0]]), np.array([[1.0, 1.0]])
+    releases = ReleaseSettings(crest_share=0.0, fish_pass_m3s=1.5)
+    left = {tuple(rows): flow.tolist() for rows, flow in by_residual_flow(stretches, curve, kept, costs, releases)}
+    assert left == {(0, 4): [[0.0, 0.0]], (1,): [[1.5, 1.5]], (2,): [[1.5, 1.5]], (3,): [[1.0, 1.0]]}
+    assert [rows.tolist() for rows, _ in by_residual_flow(stretches[:0], curve, kept, costs, releases)] == [[]]
+    # Where all leave the same, they are one group.
+    alike = list(kinds_of(stretches, costs, ReleaseSettings()))
+    assert [(rows.tolist(), kind) for rows, kind in alike] == [([0, 1, 2, 3, 4], (False, False))]
 
 
 def test_fish_find_the_pass_by_a_share_of_what_the_turbines_take():

@@ -10,13 +10,14 @@ from pydantic import ValidationError
 
 from sitefinder.energy.costs import capital_factor, turbine_cost
 from sitefinder.energy.hydraulics import CANAL, WATERWAY
-from sitefinder.energy.plant import yearly_energy_mwh
+from sitefinder.energy.plant import plant_outputs, yearly_energy_mwh
 from sitefinder.energy.runners import (
     ATMOSPHERE_FALL,
     ATMOSPHERE_M,
     runner_columns,
     runner_diameter_m,
     scale_factors,
+    scale_numbers,
     settings_of_runners,
     suction_head_m,
     unit_flow_limit,
@@ -170,6 +171,35 @@ def test_deep_runners_cost_civil_works_and_too_deep_ones_are_not_offered(turbine
     depths = [max(-options.loc[(place, "deep"), "suction_head_m"], 0.0) for place in range(3)]
     assert depths[0] == 0.0
     assert depths[2] > depths[1] >= 0.0
+
+
+def test_a_class_without_a_scale_effect_is_as_good_in_any_size(turbine_class):
+    for each in (turbine_class(), turbine_class(runner=runner(scale_exponent=0.0))):
+        assert scale_numbers(each) == (1.0, 0.0, 0.0)
+
+
+def test_two_units_have_the_efficiency_of_their_own_size_and_run_while_they_give_any_power(turbine_class):
+    # Once two units of 2 m³/s, once one; there is water for half of the time, and a centimetre of head.
+    table, twice = turbine_table([turbine_class(runner=runner())]), np.zeros(2, dtype=np.int64)
+
+    found = plant_outputs(
+        np.array([[4.0, 0.0]]), np.zeros((1, 2)), np.zeros((1, 2)), twice, twice, twice == 0, np.full(2, 0.01),
+        np.array([4.0, 2.0]), np.full(2, np.inf), np.array([2, 1]), twice, table,
+    )  # fmt: skip
+
+    assert found.power_mean_kw[0] == pytest.approx(2.0 * found.power_mean_kw[1])
+    assert 0.0 < found.power_mean_kw[0] < 1.0
+    assert found.operating_fraction.tolist() == [0.5, 0.5]
+
+
+def test_the_efficiency_of_a_design_is_that_at_full_gate(turbine_class):
+    # It falls from 0.9 halfway to 0.6; gear and generator leave 0.9 of it.
+    turbine = turbine_class(efficiency=((0.0, 0.5), (0.5, 0.9), (1.0, 0.6)))
+    table = turbine_table([turbine])
+
+    columns = runner_columns([turbine], table, [0, -1], [1, 1], [2.0, 2.0], [3.0, 3.0], [0.0, 0.0])
+
+    assert columns["efficiency_design"] == pytest.approx([0.6 * 0.9, np.nan], nan_ok=True)
 
 
 def test_without_a_level_the_tailwater_is_taken_to_be_at_the_sea(turbine_class):
