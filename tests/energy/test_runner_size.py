@@ -179,17 +179,19 @@ def test_a_class_without_a_scale_effect_is_as_good_in_any_size(turbine_class):
 
 
 def test_two_units_have_the_efficiency_of_their_own_size_and_run_while_they_give_any_power(turbine_class):
-    # Once two units of 2 m³/s, once one; there is water for half of the time, and a centimetre of head.
+    # Once two units of 2 m³/s, once one; there is water for three quarters of the time, and a
+    # centimetre of head.
     table, twice = turbine_table([turbine_class(runner=runner())]), np.zeros(2, dtype=np.int64)
+    curve, nothing = np.array([[4.0, 4.0, 4.0, 0.0]]), np.zeros((1, 4))
 
     found = plant_outputs(
-        np.array([[4.0, 0.0]]), np.zeros((1, 2)), np.zeros((1, 2)), twice, twice, twice == 0, np.full(2, 0.01),
+        curve, nothing, nothing, twice, twice, twice == 0, np.full(2, 0.01),
         np.array([4.0, 2.0]), np.full(2, np.inf), np.array([2, 1]), twice, table,
     )  # fmt: skip
 
     assert found.power_mean_kw[0] == pytest.approx(2.0 * found.power_mean_kw[1])
     assert 0.0 < found.power_mean_kw[0] < 1.0
-    assert found.operating_fraction.tolist() == [0.5, 0.5]
+    assert found.operating_fraction.tolist() == [0.75, 0.75]
 
 
 def test_the_efficiency_of_a_design_is_that_at_full_gate(turbine_class):

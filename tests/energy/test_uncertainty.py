@@ -6,21 +6,27 @@ import pytest
 from one_plant import level_model, plant_output
 from scipy import stats
 
+from sitefinder.energy.costs import value_of_energy
 from sitefinder.energy.hydraulics import WaterDepths, net_head_m
 from sitefinder.energy.operation import plant_flow_head
 from sitefinder.energy.plant import yearly_energy_mwh
-from sitefinder.energy.turbines import efficiency_table, never_throttled_from
+from sitefinder.energy.runners import scale_factors
+from sitefinder.energy.turbines import efficiency_table, never_throttled_from, turbine_table
 from sitefinder.energy.uncertainty import (
     SOURCES,
     _even_normals,
     _even_uniforms,
     _mean_power_simulations,
+    _own_normals,
+    _shuffled_columns,
+    _variance_of_known,
     energy_simulations,
     intervals,
     nested_normals,
     net_depths,
     prob_in_top_n,
 )
+from sitefinder.settings import ReleaseSettings
 
 SIMULATIONS = 10_000
 NO_ERROR = {"shared_flow_share": 0.5, "year_to_year_sd": 0.0, "efficiency_sd": 0.0, "cost_sd": 0.0}
@@ -47,6 +53,8 @@ def drawn(turbine_class, generic_costs, settings):
         given=None,
         of_shares=False,
         more=None,
+        turbine=None,
+        releases=None,
         **spread,
     ):
         spread = settings.uncertainty.model_copy(update={"simulations": SIMULATIONS} | NO_ERROR | spread)
@@ -66,13 +74,14 @@ def drawn(turbine_class, generic_costs, settings):
             }
         ).assign(**(more or {}))
         curve = np.tile([3.0, 2.0, 1.0, 0.5], (sites, 1)) if curve is None else curve
+        flows = settings.flows.model_copy(update={"releases": releases or settings.flows.releases})
         simulations, shares = energy_simulations(
             table,
             level_model(curve, log_sd, environmental_share),
             np.zeros((sites, 1), dtype=np.float32) if head_errors is None else head_errors,
-            [turbine_class()],
+            [turbine or turbine_class()],
             generic_costs,
-            settings.model_copy(update={"uncertainty": spread}),
+            settings.model_copy(update={"uncertainty": spread, "flows": flows}),
             seed,
             **(given or {}),
         )
@@ -89,6 +98,113 @@ def test_without_errors_every_simulation_is_the_plain_energy(drawn, turbine_clas
     energy = yearly_energy_mwh(output.power_mean_kw, settings.energy.availability)
     np.testing.assert_allclose(simulations.energy_mwh, energy, rtol=1e-12)
     assert np.ptp(simulations.lcoe_per_kwh) == 0
+
+
+def test_the_numbers_of_a_seed_are_those_of_its_streams_in_their_order(drawn, settings):
+    # Five simulations, three drawn and two mirrored, at a site of less than a kilowatt: it takes all the water, so
+    # that all errors are factors. A change of the streams would move every interval of a delivery.
+    curve, errors = np.array([[0.03, 0.02, 0.01, 0.005]]), np.array([[-0.3, 0.1, 0.5]])
+    spread = {"shared_flow_share": 0.3, "year_to_year_sd": 0.1, "efficiency_sd": 0.05, "cost_sd": 0.25}
+    plain = drawn(curve=curve, simulations=1)
+
+    found = drawn(curve=curve, log_sd=0.2, head_errors=errors, tailrace=[4], seed=9, simulations=5, **spread)
+
+    region = np.random.Generator(np.random.Philox(np.random.SeedSequence(9, spawn_key=(0,))))
+    first = _even_normals(region, 3, 2)
+    of_flow, of_year = np.concatenate([first, -first])[:5].T
+    _even_uniforms(region, 3, 1)
+    error_m = errors[0, _shuffled_columns(region, 3, 5)]
+    own = _own_normals([4], 3, 5, 9, 1)[0]
+    better, dearer, year = (
+        np.exp(sd * normal) / np.exp(sd * normal).mean()
+        for sd, normal in ((0.05, own[:, 0]), (0.25, own[:, 1]), (0.1, of_year))
+    )
+    # The net head is 2.0 m, and errors are counted from their mean.
+    flow = np.exp(0.2 * (np.sqrt(0.3) * of_flow + np.sqrt(0.7) * own[:, 2]))
+    head = 1.0 + (error_m - error_m.mean()) / 2.0
+    # A year's energy is scaled so that its mean is that of the long term.
+    year *= (flow * head).mean() / (flow * head * year).mean()
+    kwh = 1000.0 * found.energy_long_term_mwh[0]
+    np.testing.assert_allclose(found.energy_long_term_mwh[0] / plain.energy_mwh[0], flow * head * better)
+    np.testing.assert_allclose(found.energy_mwh[0] / plain.energy_mwh[0], flow * head * better * year)
+    np.testing.assert_allclose(found.power_kw[0] / plain.power_kw[0], head * better)
+    np.testing.assert_allclose(found.yearly_cost[0] / plain.yearly_cost[0], dearer)
+    np.testing.assert_allclose(found.lcoe_per_kwh[0], found.yearly_cost[0] / kwh)
+    value = value_of_energy(kwh, settings.costs)
+    np.testing.assert_allclose(found.net_annual_value[0], value - found.yearly_cost[0])
+
+
+def test_a_stream_of_hardly_any_water_is_dear_and_one_of_none_gives_nothing(drawn):
+    hardly = drawn(curve=np.full((1, 4), 1e-8), simulations=4)
+    none = drawn(curve=np.zeros((1, 4)), year_to_year_sd=0.1, simulations=4)
+
+    assert 0.0 < hardly.energy_mwh.max() < 1e-3
+    assert hardly.lcoe_per_kwh.tolist() == (hardly.yearly_cost / hardly.energy_mwh / 1000.0).tolist()
+    assert none.energy_mwh.tolist() == [[0.0] * 4]
+    assert np.isposinf(none.lcoe_per_kwh).all()
+
+
+def test_a_screen_takes_its_bypass_from_the_water_and_its_loss_from_the_head(
+    drawn, turbine_class, generic_costs, settings
+):
+    screen = generic_costs.screen.design
+    assert screen.bypass_share > 0
+    assert screen.head_loss_m > 0
+    more = {"flow_design_m3s": 2.0, "screened": True}
+
+    found = drawn(more=more, head_errors=np.array([[-0.5, 0.5]]), simulations=2)
+
+    table = efficiency_table(turbine_class())
+    for head_m, place in ((1.5, found.power_kw[0].argmin()), (2.5, found.power_kw[0].argmax())):
+        left_m = head_m - screen.head_loss_m
+        output = plant_output([3.0, 2.0, 1.0, 0.5], 2.0 * screen.bypass_share, left_m, 2.0, table)
+        energy = yearly_energy_mwh(output.power_mean_kw, settings.energy.availability)
+        assert found.energy_mwh[0, place] == pytest.approx(energy)
+        # It is rated for what the screen leaves of 2.0 m.
+        assert found.power_kw[0, place] == pytest.approx(1e6 * left_m / (2.0 - screen.head_loss_m))
+
+
+def test_units_have_the_efficiency_of_their_own_size(drawn, turbine_class):
+    law = {"diameter_factor": 0.42, "scale_exponent": 0.2, "source": "an example"}
+    turbine, curve = turbine_class(runner=law), np.full((1, 4), 2.0)
+    one = {"flow_design_m3s": 2.0}
+
+    single = drawn(turbine=turbine, curve=curve, more=one, simulations=1).energy_mwh
+    double = drawn(
+        turbine=turbine, curve=2 * curve, more={"flow_design_m3s": 4.0, "units": 2}, simulations=1
+    ).energy_mwh
+    plain = drawn(curve=curve, more=one, simulations=1).energy_mwh
+
+    assert double == pytest.approx(2.0 * single)
+    factor = scale_factors(turbine_table([turbine]), np.array([0]), np.array([2.0]))
+    assert factor[0] < 1.0
+    assert single / plain == pytest.approx(factor[None])
+
+
+def test_what_a_site_leaves_in_the_stream_goes_by_its_scheme_type(drawn):
+    # Nothing over the crest of a barrier; below an intake half of the mean flow.
+    releases, at_intake = ReleaseSettings(crest_share=0.0), {"scheme_type": "diversion"}
+
+    def energy(**given):
+        return drawn(simulations=1, **given).energy_mwh[0, 0]
+
+    assert energy(environmental_share=0.5, releases=releases) == pytest.approx(energy())
+    diverted = energy(environmental_share=0.5, releases=releases, more=at_intake)
+    assert diverted == pytest.approx(energy(environmental_share=0.5))
+    assert diverted < energy()
+
+
+def test_the_variance_of_what_is_known_leaves_out_the_rest():
+    values = np.array([[np.nan, 3.0, np.nan], [1.0, 3.0, np.nan], [np.nan] * 3])
+
+    assert _variance_of_known(values).tolist() == [0.0, 1.0, 0.0]
+
+
+def test_even_normals_have_either_sign_half_of_the_time():
+    signs = np.sign(_even_normals(np.random.default_rng(4), 10_000, 2)).mean(axis=0)
+
+    # Four standard errors of a mean of signs.
+    assert signs == pytest.approx([0.0, 0.0], abs=0.04)
 
 
 @pytest.mark.parametrize(
