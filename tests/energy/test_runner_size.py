@@ -9,7 +9,7 @@ from one_plant import plant_output
 from pydantic import ValidationError
 
 from sitefinder.energy.costs import capital_factor, turbine_cost
-from sitefinder.energy.hydraulics import CANAL, WATERWAY
+from sitefinder.energy.hydraulics import CANAL, WATERWAY, net_head_m
 from sitefinder.energy.plant import plant_outputs, yearly_energy_mwh
 from sitefinder.energy.runners import (
     ATMOSPHERE_FALL,
@@ -202,6 +202,35 @@ def test_the_efficiency_of_a_design_is_that_at_full_gate(turbine_class):
     columns = runner_columns([turbine], table, [0, -1], [1, 1], [2.0, 2.0], [3.0, 3.0], [0.0, 0.0])
 
     assert columns["efficiency_design"] == pytest.approx([0.6 * 0.9, np.nan], nan_ok=True)
+
+
+def test_where_the_head_may_be_less_a_runner_need_be_no_deeper_than_that(turbine_class, generic_costs, settings):
+    # All of one size, set for the net head of the whole fall or for 10 m less, or at the water.
+    one_size = {"head_range_m": (0.5, 60.0), "flow_range_m3s": (0.99, 1.0)}
+    plain, deep = turbine_class(**one_size), turbine_class(**one_size, setting=setting(max_depth_m=30.0))
+    shallow = turbine_class(**one_size, setting=setting(max_depth_m=2.0))
+    place = pd.DataFrame({"head_m": [35.0]}).assign(
+        intake=0, scheme_type="at_barrier", conduit_length_m=0.0, pond_length_m=0.0, weir_height_m=0.0,
+        has_fish_pass=True, road_distance_m=0.0, line_distance_m=0.0,
+    )  # fmt: skip
+    curve = np.full((1, 20), 1.0)
+
+    def found(turbine, most_fall_m):
+        stretches = place.assign(most_canal_fall_m=most_fall_m)
+        return value_stretches(stretches, curve, 0.0 * curve, [turbine], generic_costs, settings).iloc[0]
+
+    net_m = float(net_head_m(35.0, 0.0, settings.energy))
+    factor, _ = settings_of_runners([deep], [net_m, net_m - 10.0], [0.0, 0.0])
+    assert factor[0, 0] > factor[1, 0] > 1.0
+    whole, less, none = (
+        found(turbine, fall_m)["any_capital_cost"]
+        for turbine, fall_m in ((deep, 0.0), (deep, 10.0), (plain, 10.0))
+    )
+    assert (less - none) / (whole - none) == pytest.approx((factor[1, 0] - 1.0) / (factor[0, 0] - 1.0))
+    # A runner that cannot be set so deep can be for the lesser head.
+    _, can_be_set = settings_of_runners([shallow], [net_m, net_m - 30.0], [0.0, 0.0])
+    assert can_be_set[:, 0].tolist() == [False, True]
+    assert [found(shallow, fall_m)["any_turbine"] for fall_m in (0.0, 30.0)] == [-1, 0]
 
 
 def test_without_a_level_the_tailwater_is_taken_to_be_at_the_sea(turbine_class):

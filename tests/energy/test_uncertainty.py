@@ -200,11 +200,30 @@ def test_the_variance_of_what_is_known_leaves_out_the_rest():
     assert _variance_of_known(values).tolist() == [0.0, 1.0, 0.0]
 
 
-def test_even_normals_have_either_sign_half_of_the_time():
-    signs = np.sign(_even_normals(np.random.default_rng(4), 10_000, 2)).mean(axis=0)
+def test_even_normals_are_below_nothing_where_the_number_drawn_for_their_sign_is_below_one_half():
+    generator, again = np.random.default_rng(4), np.random.default_rng(4)
+
+    normals = _even_normals(generator, 10_000, 2)
 
     # Four standard errors of a mean of signs.
-    assert signs == pytest.approx([0.0, 0.0], abs=0.04)
+    assert np.sign(normals).mean(axis=0) == pytest.approx([0.0, 0.0], abs=0.04)
+    _even_uniforms(again, 10_000, 2)
+    assert np.array_equal(normals < 0, again.random((10_000, 2)) < 0.5)
+
+
+def test_each_source_and_component_of_a_site_has_numbers_of_its_own():
+    normals = _own_normals([4, 7], 3, 6, 9, 2)
+
+    # Efficiency, cost and two components; the second half mirrors the first.
+    assert normals.shape == (2, 6, 2 + 2)
+    assert len(np.unique(normals)) == normals.size
+
+
+def test_of_a_hundred_simulations_the_tenth_the_fiftieth_and_the_ninetieth_are_given():
+    hundred = np.arange(100.0, 0.0, -1.0)[None, :]
+
+    assert [part.tolist() for part in intervals(hundred)] == [[10.0], [50.0], [90.0]]
+    assert [part.tolist() for part in intervals(hundred, of_cost=True)] == [[90.0], [50.0], [10.0]]
 
 
 @pytest.mark.parametrize(

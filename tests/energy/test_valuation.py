@@ -553,6 +553,9 @@ def test_what_pays_needs_no_better_plant_than_one_above_the_ceiling(
     found = value_stretches(*data, floor=floor, ceiling=ceiling)
     brief = value_any(*data, floor=floor, ceiling=ceiling)
 
+    left_out = ["any_firm_power_kw", "any_survival", "any_grade", "any_stream_too_small"]
+    kept = [name for name in found if name.startswith("any_") and name not in left_out]
+    assert brief.columns.tolist() == [*kept, "costs_left_out"]
     above = value > ceiling
     assert 5 < above.sum() < len(free) - 5
     for name in ("any_net_annual_value", "any_turbine", "any_energy_mwh"):
