@@ -3,6 +3,7 @@
 import inspect
 import itertools
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -16,6 +17,7 @@ from scipy.stats import norm
 from sitefinder.catalogue.costs import with_screen
 from sitefinder.energy import sizing, valuation
 from sitefinder.energy.costs import yearly_cost
+from sitefinder.energy.fish_survival import survival_by_group
 from sitefinder.energy.hydraulics import net_head_m
 from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
 from sitefinder.energy.turbines import efficiency_table
@@ -418,7 +420,126 @@ def test_where_the_bypass_finds_no_spare_water_the_turbine_gets_less(
 
     # Of 2 m³/s the bypass takes 0.1: the plant of 2 m³/s runs on 1.9 all year.
     assert values["safe_flow_design_m3s"] == pytest.approx(2.0)
-    assert values["safe_energy_mwh"] == pytest.approx(9.80665 * 1.9 * 2.9 * 0.8 * 0.9 * 8760 * 0.95 / 1000)
+    power = 9.80665 * 1.9 * 2.9 * 0.8 * 0.9
+    assert values["safe_energy_mwh"] == pytest.approx(power * 8760 * 0.95 / 1000)
+    assert values["safe_firm_power_kw"] == pytest.approx(power)
+
+
+def test_fish_pass_a_plant_at_its_net_head_and_the_flow_of_one_unit(generic_turbines, generic_costs, settings):
+    kaplan, curve = generic_turbines[0], np.full((1, BINS), 4.0)
+
+    values = value_stretches(
+        pd.DataFrame([stretch(head_m=6.2)]), curve, 0.0 * curve, [kaplan], generic_costs, settings
+    ).iloc[0]
+
+    # Racks and exit take 0.2 m; one group of fish is assumed, of which the worse length counts.
+    unit_m3s = values["any_flow_design_m3s"] / values["any_units"]
+    of_group = survival_by_group([kaplan], None, settings.fish, [0], [unit_m3s], [6.0]).as_built
+    assert 0.5 < of_group[0, 0] < 1.0
+    assert values["any_survival"] == pytest.approx(of_group[0, 0])
+
+
+@pytest.mark.parametrize(
+    ("value", "classes", "floor", "searches"),
+    [
+        # Where a plant is found, and where none fits whatever the stream, once is enough.
+        (value_stretches, ["plain"], None, 1),
+        (value_stretches, ["plain"], -1e9, 1),
+        (value_stretches, ["plain", "for deep water"], None, 1),
+        (value_stretches, ["for high heads"], None, 1),
+        # A quick look that finds nothing is followed by a search, but not where the quick look alone is asked for.
+        (value_stretches, ["for high heads"], -1e9, 2),
+        (value_any, ["for high heads"], -1e9, 1),
+        # Whether a larger stream would have a plant is asked where this one is too small for some class and lacks
+        # some plant, be it a fish-safe one alone.
+        (value_stretches, ["for deep water"], None, 2),
+        (value_stretches, ["for high heads", "for deep water"], None, 2),
+        (value_stretches, ["harmful", "for deep water"], None, 2),
+        (value_any, ["for deep water"], None, 1),
+    ],
+)
+def test_a_stretch_is_searched_again_only_where_that_may_find_more(
+    value, classes, floor, searches, turbine_class, generic_costs, settings, monkeypatch
+):
+    of_name = {
+        "plain": turbine_class(),
+        "for deep water": turbine_class().model_copy(update={"min_depth_m": 0.5}),
+        "for high heads": turbine_class(head_range_m=(20.0, 30.0)),
+        "harmful": turbine_class(survival=survival(0.1)),
+    }
+    rows = pd.DataFrame([stretch(stream_depth_m=0.1, stream_width_m=9.0)])
+    curve, calls = np.full((1, BINS), 2.0), []
+
+    def counted(*arguments):
+        calls.append(len(arguments))
+        return sizing.best_of_stretches(*arguments)
+
+    monkeypatch.setattr(valuation, "best_of_stretches", counted)
+
+    floors = None if floor is None else np.array([floor])
+    value(rows, curve, 0.0 * curve, [of_name[name] for name in classes], generic_costs, settings, floor=floors)
+
+    assert len(calls) == searches
+
+
+def test_a_stream_is_too_small_for_those_choices_alone_that_have_no_plant(turbine_class, generic_costs, settings):
+    # Of two classes one fits and harms fish; the other, which does not, needs deeper water.
+    classes = [turbine_class(survival=survival(0.1)), turbine_class().model_copy(update={"min_depth_m": 0.5})]
+    rows, curve = pd.DataFrame([stretch(stream_depth_m=0.1, stream_width_m=9.0)]), np.full((1, BINS), 2.0)
+
+    values = value_stretches(rows, curve, 0.0 * curve, classes, generic_costs, settings).iloc[0]
+
+    assert [values[f"{choice}_turbine"] for choice in ("any", "as_built")] == [0, -1]
+    assert [values[f"{choice}_stream_too_small"] for choice in ("any", "as_built")] == [False, True]
+
+
+def test_a_size_from_which_on_a_class_is_safe_is_one_that_it_has():
+    table = SimpleNamespace(flow_min_m3s=np.array([0.1]), flow_max_m3s=np.array([5.0]))
+
+    (sizes,) = valuation._safe_sizes([np.array([[0.1], [0.2], [5.0], [5.2]])], table)
+
+    assert sizes.ravel().tolist() == [0.0, 0.2, 5.0, np.inf]
+
+
+@pytest.mark.parametrize(
+    ("as_built", "screened", "is_best"),
+    [
+        # Safe were units from 2 m³/s as built, and from 1 behind the screen: the same now, or only with the screen
+        # closed to all. Smaller ones as built, or behind the screen, were not looked at; nor was what needs a
+        # screen now.
+        (2.0, 1.0, True),
+        (2.0, np.inf, True),
+        (1.5, np.inf, False),
+        (2.0, 0.5, False),
+        (3.0, 1.0, False),
+        (3.0, np.inf, True),
+    ],
+)
+def test_the_best_by_one_bar_for_fish_is_that_by_another_that_allows_no_more(as_built, screened, is_best):
+    nothing = np.full((1, 3), -1), np.full((1, 3, len(sizing.FOUND)), np.nan), np.zeros((1, 3), dtype=bool)
+    now = np.array([[as_built]]), np.array([[screened]])
+
+    still = valuation._is_still_best(valuation._Best(*nothing), (np.array([[2.0]]), np.array([[1.0]])), now)
+
+    assert still.tolist() == [is_best]
+
+
+def test_a_plant_that_an_earlier_choice_has_too_has_its_firm_power():
+    def choice(*plants):
+        names = ("turbine", "screened", "units", "flow_design_m3s", "power_kw", "firm_power_kw")
+        return {name: np.array(values) for name, values in zip(names, zip(*plants, strict=True), strict=True)}
+
+    one, other, screened = (
+        (0, False, 1, 2.0, 40.0, 11.0),
+        (1, False, 1, 2.0, 40.0, 12.0),
+        (0, True, 1, 2.0, 40.0, 13.0),
+    )
+    earlier = [choice(one, one, one, one), choice(one, screened, one, other)]
+
+    firm_kw, is_new = valuation._known_firm_kw(choice(one, screened, other, other), earlier)
+
+    assert is_new.tolist() == [False, False, True, False]
+    assert firm_kw.tolist()[:2] + firm_kw.tolist()[3:] == [11.0, 13.0, 12.0]
 
 
 def test_where_no_turbine_fits_the_row_stays(turbine_class, generic_costs, settings):

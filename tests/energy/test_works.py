@@ -26,6 +26,7 @@ from sitefinder.energy.sizing import (
 from sitefinder.energy.turbines import turbine_table
 from sitefinder.energy.valuation import value_stretches
 from sitefinder.energy.works import (
+    ConduitWorks,
     canal_cost_per_m,
     canal_section,
     penstock_cost_per_m,
@@ -106,6 +107,36 @@ def test_ways_are_compared_by_a_width_that_grows_with_the_three_eighths_of_the_f
 
     ratio = {name: prices[name][1] / prices[name][0] for name in ("cut_per_m2", "bench_per_m")}
     assert ratio == pytest.approx({"cut_per_m2": 8.0, "bench_per_m": 64.0})
+
+
+@pytest.mark.parametrize(("slope", "counted"), [(0.001, 0.001), (0.0, 1e-4)])
+def test_a_canal_is_as_wide_as_the_half_hexagon_that_carries_its_flow(slope, counted, generic_costs, settings):
+    # Of side a the water has 3·√3/4·a² of area and √3/4·a of hydraulic radius, and is 2 a wide. A level canal is
+    # counted as one that falls a metre in ten kilometres.
+    n = generic_costs.canal.manning_n
+    side_m = (n / np.sqrt(counted) / (0.75 * np.sqrt(3.0)) / (np.sqrt(3.0) / 4.0) ** (2.0 / 3.0)) ** 0.375
+    level = with_costs(settings, energy={"canal_slope": slope}, ground="earth")
+
+    prices = route_prices(np.ones(1), np.full(1, 3.0), generic_costs, level)
+
+    assert prices["cut_per_m2"][0] / generic_costs.canal.earth_per_m3 == pytest.approx(2.0 * side_m)
+
+
+def test_a_forebay_holds_the_flow_for_its_time_and_a_tunnel_without_a_price_is_not_built(generic_costs, settings):
+    def works(**changes):
+        parts = {name: getattr(generic_costs, name).model_copy(update=each) for name, each in changes.items()}
+        return works_numbers(generic_costs.model_copy(update=parts), settings)
+
+    assert works(forebay={"per_m3": 3.0, "seconds_held": 50.0}).forebay_per_m3s == 150.0
+    assert works(crossings={"tunnel_per_m": 0.5}).tunnel_per_m == 0.5
+    assert works(crossings={"tunnel_per_m": 0.0}).tunnel_per_m == np.inf
+
+
+def test_the_search_takes_cuts_and_aqueducts_as_one_for_both_go_with_the_perimeter():
+    works = ConduitWorks(*(np.array([float(2**place)]) for place in range(8)))
+
+    # Canal, penstock, bench, cut and aqueduct, and what no more is known of.
+    assert works.for_search.tolist() == [[1.0, 2.0, 4.0, 8.0 + 16.0, 128.0]]
 
 
 def test_interest_during_construction_is_that_of_many_small_payments():
