@@ -20,9 +20,11 @@ from sitefinder.energy.costs import yearly_cost
 from sitefinder.energy.fish_survival import survival_by_group
 from sitefinder.energy.hydraulics import net_head_m
 from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
+from sitefinder.energy.runners import suction_head_m
 from sitefinder.energy.turbines import efficiency_table
 from sitefinder.energy.valuation import (
     expected_by_kind,
+    size_options,
     turbine_options,
     value_any,
     value_fish_safe,
@@ -522,6 +524,49 @@ def test_the_best_by_one_bar_for_fish_is_that_by_another_that_allows_no_more(as_
     still = valuation._is_still_best(valuation._Best(*nothing), (np.array([[2.0]]), np.array([[1.0]])), now)
 
     assert still.tolist() == [is_best]
+
+
+@pytest.mark.parametrize("has_screen", [False, True])
+def test_a_plant_behind_a_screen_stays_the_best_by_the_sizes_that_are_safe_behind_it(has_screen):
+    # A unit of 1.5 m³/s, where units are safe from 2 m³/s as built and from 1 behind the screen.
+    found = np.zeros((1, 3, len(sizing.FOUND)))
+    found[..., sizing.FLOW], found[..., sizing.UNITS], found[..., sizing.SCREENED] = 1.5, 1.0, has_screen
+    best = valuation._Best(np.zeros((1, 3), dtype=np.int64), found, np.zeros((1, 3), dtype=bool))
+    safe = np.array([[2.0]]), np.array([[1.0]])
+
+    assert valuation._is_still_best(best, safe, safe).tolist() == [has_screen]
+
+
+def test_the_first_class_is_listed_with_a_screen_too_and_set_for_the_head_behind_its_canal(
+    turbine_class, generic_costs, settings, screen
+):
+    law = {"speed_factor": 2.294, "speed_exponent": -0.486, "sigma_factor": 1.5241, "sigma_exponent": 1.46}
+    law |= {"max_depth_m": 9.0, "source": "an example"}
+    turbine = turbine_class(survival=survival(0.9), flow_range_m3s=(0.1, 2.0), setting=law)
+    rows = pd.DataFrame([stretch(scheme_type="diversion", conduit_length_m=500.0)])
+    curve = np.full((1, BINS), 2.1)
+
+    options = turbine_options(rows, curve, 0.0 * curve, [turbine], with_screen(generic_costs, screen()), settings)
+
+    assert options["screened"].tolist() == [False, True]
+    net_m = net_head_m(3.2, 500.0, settings.energy)
+    assert net_m < 2.9
+    assert options["suction_head_m"].tolist() == pytest.approx([suction_head_m(turbine.setting, net_m, 0.0)] * 2)
+
+
+@pytest.mark.parametrize("percents", [[30.0], [30.0, 50.0], [30.0, 50.0, 70.0]])
+def test_each_stretch_has_a_size_for_each_design_flow(percents, turbine_class, generic_costs, settings):
+    energy = settings.energy.model_copy(update={"design_exceedance_percent": percents})
+    rows = pd.DataFrame([stretch(), stretch(head_m=4.2)])
+    curve = np.linspace(3.0, 1.0, BINS)[None, :]
+
+    sizes = size_options(
+        rows, curve, 0.0 * curve, [turbine_class()], generic_costs, settings.model_copy(update={"energy": energy}),
+        [0, 0], [False, False],
+    )  # fmt: skip
+
+    assert sizes["stretch"].tolist() == [0] * len(percents) + [1] * len(percents)
+    assert sizes["design_exceedance_percent"].tolist() == pytest.approx(2 * percents, abs=0.5)
 
 
 def test_a_plant_that_an_earlier_choice_has_too_has_its_firm_power():
