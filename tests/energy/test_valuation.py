@@ -569,6 +569,40 @@ def test_each_stretch_has_a_size_for_each_design_flow(percents, turbine_class, g
     assert sizes["design_exceedance_percent"].tolist() == pytest.approx(2 * percents, abs=0.5)
 
 
+@pytest.mark.parametrize(("name", "stations"), [("intake", [-1, 1]), ("intake", [0, 2]), ("tailrace", [1, 2])])
+def test_any_end_that_is_no_station_is_refused(name, stations):
+    rows = pd.DataFrame([stretch(), stretch()]).assign(intake=[0, 1], tailrace=[1, 1])
+    depths = valuation._constant_levels(np.ones((2, BINS)))
+
+    valuation._check_stretches(rows, depths, 2, "grid")
+    with pytest.raises(ValueError, match="must be station numbers from 0 to 1"):
+        valuation._check_stretches(rows.assign(**{name: stations}), depths, 2, "grid")
+
+
+@pytest.mark.parametrize("shapes", [((1, 4), (1, 3)), ((4,), (4,))])
+def test_flows_that_are_no_tables_of_one_shape_are_refused(shapes):
+    with pytest.raises(ValueError, match="must have one shape"):
+        valuation._checked_flows(*(np.ones(shape) for shape in shapes))
+
+
+def test_energy_costs_what_a_year_does_over_it_be_it_ever_so_little_and_without_any_no_sum_is_enough(settings):
+    found = np.ones((3, len(sizing.FOUND)))
+    found[:, sizing.ENERGY], found[:, sizing.YEARLY] = [2.0, 0.0005, 0.0], 100.0
+
+    columns = valuation._choice_columns(np.zeros(3, dtype=np.int64), found, settings)
+
+    assert columns["lcoe_per_kwh"].tolist() == pytest.approx([100.0 / 2000.0, 100.0 / 0.5, np.inf])
+
+
+def test_two_finds_are_one_plant_where_flow_units_and_screen_are_the_same():
+    one = np.ones((4, len(sizing.FOUND)))
+    other = one.copy()
+    for row, figure in enumerate((sizing.FLOW, sizing.UNITS, sizing.SCREENED, sizing.SCORE)):
+        other[row, figure] = 2.0
+
+    assert valuation._is_same(one, other).tolist() == [False, False, False, True]
+
+
 def test_a_plant_that_an_earlier_choice_has_too_has_its_firm_power():
     def choice(*plants):
         names = ("turbine", "screened", "units", "flow_design_m3s", "power_kw", "firm_power_kw")
