@@ -124,7 +124,8 @@ def turbine_table(turbines):
     TurbineTable
     """
     laws = [law_numbers(turbine.cost) for turbine in turbines]
-    scale = np.array([scale_numbers(turbine) for turbine in turbines], dtype=float).reshape(-1, 3)
+    scale = np.array([scale_numbers(turbine) for turbine in turbines], dtype=float).reshape(len(turbines), 3)
+    efficiency = np.array([efficiency_table(turbine) for turbine in turbines])
     return TurbineTable(
         head_min_m=np.array([turbine.head_range_m[0] for turbine in turbines], dtype=float),
         head_max_m=np.array([turbine.head_range_m[1] for turbine in turbines], dtype=float),
@@ -133,7 +134,7 @@ def turbine_table(turbines):
         power_max_kw=np.array([turbine.power_max_kw or np.inf for turbine in turbines], dtype=float),
         units_max=np.array([turbine.units_max for turbine in turbines], dtype=np.int64),
         lowest_relative_flow=np.array([turbine.lowest_relative_flow for turbine in turbines], dtype=float),
-        efficiency=np.array([efficiency_table(turbine) for turbine in turbines]).reshape(-1, EFFICIENCY_STEPS + 1),
+        efficiency=efficiency.reshape(len(turbines), EFFICIENCY_STEPS + 1),
         peak_efficiency=np.array([efficiency_table(turbine).max() for turbine in turbines], dtype=float),
         open_from=np.array(
             [never_throttled_from(efficiency_table(each), each.lowest_relative_flow) for each in turbines],

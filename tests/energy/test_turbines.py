@@ -8,7 +8,7 @@ from one_plant import plant_output
 from plain_turbines import survival
 from pydantic import ValidationError
 
-from sitefinder.energy.turbines import efficiency_table
+from sitefinder.energy.turbines import efficiency_table, never_throttled_from, turbine_table
 
 SAYS_WHENCE = re.compile(
     r"no source|from memory|\(\d{4}\)|Queen's University|web page|encyclopedia page|own choice"
@@ -28,6 +28,22 @@ def test_efficiency_is_straight_between_points_and_zero_below_the_lowest_flow(tu
     values = [efficiency(turbine, relative) for relative in (0.1, 0.29, 0.3, 0.4, 0.6, 0.8, 1.0)]
 
     np.testing.assert_allclose(values, [0.0, 0.0, 0.5, 0.6, 0.8, 0.75, 0.7], atol=1e-12)
+
+
+@pytest.mark.parametrize(("lowest", "expected"), [(0.2, 5.0), (0.5, 3.0)])
+def test_a_plant_is_never_throttled_from_the_head_that_the_steepest_fall_of_its_curve_needs(lowest, expected):
+    # At x = 1/2 the curve has come down from 0.9 to 0.475: f = 0.2375, f' = 0.475 - 0.425 = 0.05, so that x² + 2 x
+    # f / f' is 1/4 + 0.2375 / 0.05 = 5; from there on it is level, and needs 3. Units that stop at half their flow
+    # never come down that far.
+    found = never_throttled_from(np.array([0.9, 0.475, 0.475]), lowest)
+
+    assert found == pytest.approx(expected, rel=1e-8)
+
+
+def test_a_table_of_no_classes_has_their_columns_all_the_same():
+    table = turbine_table([])
+
+    assert (table.efficiency.shape, table.scale_gain.shape) == ((0, 101), (0,))
 
 
 def test_generic_curves_are_straight_between_their_points_and_never_pass_their_peak_nor_one(generic_turbines):
