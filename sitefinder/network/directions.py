@@ -97,7 +97,7 @@ def direct_pieces(pieces, drop_m, feature_id, by_name, *, ridge_m=RIDGE_M):
 def _turn_components(pieces, component, drop_m, length_m, feature_id, by_name, repairs):
     of_piece = component[pieces.start]
     sure = np.abs(np.nan_to_num(drop_m)) > MIN_CLIMB_M
-    vote = np.where(sure, np.sign(np.nan_to_num(drop_m)) * length_m, 0.0)
+    vote = np.where(sure, np.sign(drop_m), 0.0) * length_m
     votes = np.bincount(of_piece, weights=vote, minlength=len(component))
     ends = np.bincount(component[np.setdiff1d(pieces.end, pieces.start)], minlength=len(component))
     beginnings = np.bincount(component[np.setdiff1d(pieces.start, pieces.end)], minlength=len(component))
@@ -195,10 +195,9 @@ def _grow(roots, start, end, length_m, touching, by_name, way_out):
 # their kind, they would flow in a circle for ever. Once those are turned that close a circle with the ways out
 # alone, all that still leads upward within a circle is turned, after which every circle is open.
 def _closing_circles(start, end, way_out, upward):
-    on_way = np.zeros(len(start), dtype=bool)
-    on_way[way_out[way_out >= 0]] = True
     circles = np.zeros(len(start), dtype=bool)
-    for piece in np.flatnonzero(~on_way & (start != end)):
+    off_ways = np.setdiff1d(np.flatnonzero(start != end), way_out)
+    for piece in off_ways.tolist():
         node = end[piece]
         while way_out[node] >= 0 and node != start[piece]:
             node = end[way_out[node]]
@@ -208,7 +207,8 @@ def _closing_circles(start, end, way_out, upward):
     _, knot = components(one, other, count, strong=True)
     height = np.zeros(count, dtype=np.int64)
     height[upward] = np.arange(len(upward))
-    still = ~on_way & (knot[one] == knot[other]) & (height[one] < height[other])
+    # What lies on a way out leads downward already.
+    still = (knot[one] == knot[other]) & (height[one] < height[other])
     return circles ^ still
 
 

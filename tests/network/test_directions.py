@@ -207,12 +207,12 @@ def test_two_arms_alike_are_distinguished_by_the_users_ids(lines):
     assert arms(one) == arms(other) == {"b"}
 
 
-def test_of_ways_out_that_turn_nothing_the_shortest_is_taken(lines):
-    drawn = lines(**BRAID)
+def test_of_ways_out_that_turn_nothing_the_shortest_is_taken_though_it_has_more_pieces(lines):
+    drawn = lines(**BRAID, beck=[(200, -100), (0, -100)])
     ids = drawn["feature_id"].to_numpy(dtype=object)
     pieces, _ = cut_lines(drawn["geometry"].to_numpy(), ids, snap_m=1.0)
 
-    found = direct_pieces(pieces, np.full(4, np.nan), ids, np.arange(4))
+    found = direct_pieces(pieces, np.full(6, np.nan), ids, np.arange(6))
 
     # From the parting by the cut, 200 m, and not by the bend, 324 m.
     assert ids[pieces.feature[found.way_out[pieces.start[1]]]] == "cut"
@@ -237,8 +237,8 @@ def test_a_circle_is_refused():
 # A stem of three pieces; "loop" leads from its foot back to its head, and beside it 3 → 4 → 1 and 4 → 2.
 def knot(lines, **more):
     drawn = lines(
-        mouth=[(0, 100), (0, 0)],
         lower=[(0, 200), (0, 100)],
+        mouth=[(0, 100), (0, 0)],
         upper=[(0, 300), (0, 200)],
         loop=[(0, 100), (-80, 200), (0, 300)],
         aside=[(0, 300), (50, 130)],
@@ -280,6 +280,9 @@ def directed(lines, falls_m, **vertices):
         ((np.nan, np.nan), False),
         ((-9.0, 0.6), True),
         ((-0.6, 9.0), True),
+        # What is unknown, or noise, has no say, however long.
+        ((np.nan, -0.51), True),
+        ((0.5, -0.51), True),
     ],
 )
 def test_a_stream_is_turned_whose_longer_part_climbs_by_more_than_half_a_metre(lines, falls_m, is_turned):

@@ -18,12 +18,42 @@ def table(*vertices):
     return pd.DataFrame({"geometry": lines, "feature_id": [f"f{n}" for n in range(len(lines))], "stream": ""})
 
 
-def test_lines_within_are_left_as_they_are():
-    lines = table([(1, 1), (50, 20)], [(0, 0), (100, 50)])
+@pytest.mark.parametrize("beyond", [[], [[(500, 1), (600, 1)]]], ids=["alone", "with one beyond"])
+def test_lines_within_are_left_as_they_are_up_to_every_border(beyond):
+    # The second and the third touch all four.
+    lines = table([(1, 1), (50, 20)], [(0, 0), (100, 50)], [(0, 50), (100, 0)], *beyond)
 
     kept, repairs = lines_within(lines, BOUNDS)
 
-    assert kept["geometry"].tolist() == lines["geometry"].tolist()
+    assert [one is other for one, other in zip(kept["geometry"], lines["geometry"], strict=False)] == [True] * 3
+    assert kept["drawn_from_m"].tolist() == [0.0] * 3
+    assert repairs["problem"].tolist() == ["lies far beyond the DEM"] * len(beyond)
+
+
+@pytest.mark.parametrize(
+    ("vertices", "wkt"),
+    [
+        # Along each border and past its corners.
+        ([(-10, 0), (110, 0)], "LINESTRING (0 0, 100 0)"),
+        ([(110, 50), (-10, 50)], "LINESTRING (100 50, 0 50)"),
+        ([(0, -10), (0, 60)], "LINESTRING (0 0, 0 50)"),
+        ([(100, 60), (100, -10)], "LINESTRING (100 50, 100 0)"),
+        # Up to a vertex on the border, and on from one.
+        ([(-10, 25), (0, 25), (50, 25)], "LINESTRING (0 25, 50 25)"),
+        ([(50, 25), (50, 50), (60, 60)], "LINESTRING (50 25, 50 50)"),
+    ],
+)
+def test_a_line_on_the_border_or_with_a_vertex_there_is_within_from_corner_or_vertex_on(vertices, wkt):
+    kept, repairs = lines_within(table(vertices), BOUNDS)
+
+    assert [line.wkt for line in kept["geometry"]] == [wkt]
+    assert repairs["problem"].tolist() == ["runs far beyond the DEM"]
+
+
+def test_what_lies_beyond_by_less_than_its_length_is_rounded_to_is_not_reported():
+    kept, repairs = lines_within(table([(-1e-20, 25), (100, 25)]), BOUNDS)
+
+    assert kept["geometry"].iat[0].wkt == "LINESTRING (0 25, 100 25)"
     assert len(repairs) == 0
 
 

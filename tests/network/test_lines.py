@@ -270,3 +270,17 @@ def test_no_lines_give_no_pieces():
 
     assert [len(part) for part in pieces] == [0] * 7
     assert len(repairs) == 0
+
+
+def test_a_piece_whose_ends_are_two_nodes_at_one_place_is_left_out(cut):
+    # The loop ends 0.8 m beside where it and the river begin, and lands on the river 8e-12 m below: less than
+    # coordinates of half a million metres can show. Both ends of the loop on one node would be a ring.
+    begin, far = 500_000.0, 500_000.0 + 1e-9
+    pieces, repairs = cut(
+        river=[(begin, begin), (begin + 100, far)],
+        loop=[(begin, begin), (begin - 90, begin), (begin - 90, begin + 90), (begin, begin + 0.8)],
+    )
+
+    assert (shapely.length(pieces.geometry) > 0.0).all()
+    assert pieces.feature.tolist() == [0, 1]
+    assert ("river", "no length after snapping", "left out") in notes(repairs)
