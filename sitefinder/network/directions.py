@@ -297,8 +297,7 @@ def main_arms(start, end, geometry, by_name, node_count, *, rule, value=None, is
     ways = _ways(start, end, shapely.length(geometry), node_count)
     is_canal = np.zeros(len(start), dtype=bool) if is_canal is None else is_canal
     from_source_m = _longest_from_source(ways)
-    down_m = _way_down(ways, max if rule == "longest" else min)
-    shortest_m = _way_down(ways, min)
+    shortest_m, longest_m = (_way_down(ways, best) for best in (min, max))
     orders = _orders_without_partings(ways) if rule == "order" else None
     name = np.full(len(start), "", dtype=object) if name is None else name
     main, basis = np.full(node_count, -1, dtype=np.int64), np.full(node_count, "", dtype=object)
@@ -315,9 +314,10 @@ def main_arms(start, end, geometry, by_name, node_count, *, rule, value=None, is
             first = turns
         elif rule == "evidence":
             first = _evidence(ways, node, name, from_source_m)
+        elif rule == "longest":
+            first = {piece: -round(longest_m[piece], 6) for piece in leaving}
         else:
-            sign = -1.0 if rule == "longest" else 1.0
-            first = {piece: sign * round(down_m[piece], 6) for piece in leaving}
+            first = {piece: round(shortest_m[piece], 6) for piece in leaving}
         if rule == "evidence":  # what is equal is settled by the way down, since it does not matter how it turns
             turns = {piece: (round(shortest_m[piece], 6), turns[piece]) for piece in leaving}
         main[node] = min(

@@ -62,8 +62,10 @@ def test_a_river_that_the_arm_itself_runs_into_is_no_tributary_of_it(lines):
     network = build_network(drawn, snap_m=1.0)
 
     assert (arms(network), basis(network)) == ({"bend"}, {"tributaries"})
-    shorter = lines(**BRAID, river=[(-350, -100), (-100, -100)], burn=[(200, -100), (0, -100)])
-    assert arms(build_network(shorter, snap_m=1.0)) == {"cut"}
+    # From 300 m above the parting; a river of as much is not longer.
+    for river_m in (300, 250):
+        other = lines(**BRAID, river=[(-100 - river_m, -100), (-100, -100)], burn=[(200, -100), (0, -100)])
+        assert arms(build_network(other, snap_m=1.0)) == {"cut"}
 
 
 @pytest.mark.parametrize(
@@ -456,6 +458,22 @@ def test_the_turn_is_from_the_end_of_what_arrives_to_the_beginning_of_what_leave
 
     arms = {"right": [(0, 0), (-100, -110)], "left": [(0, 0), (100, -100)]}
     assert main_at_parting("straightest", upper=[(-100, 200), (0, 0)], **arms)[0] == "left"
+
+
+@pytest.mark.parametrize(
+    ("above", "main"),
+    [
+        ({"north": [(0, 0.5), (0, 0)]}, ("east", "tributaries")),
+        ({"north": [(0, 0.3), (0, 0)]}, ("south", "shape")),
+        ({}, ("south", "shape")),  # nothing is shorter than the stream above a source
+    ],
+)
+def test_what_joins_is_a_tributary_where_it_is_no_longer_than_what_parted_however_short(above, main):
+    # The eastern arm is the longer one, in three features, and 0.4 m of brook join it where the last begins.
+    arm = {"east": [(0, 0), (150, 0)], "on": [(150, 0), (200, 0)], "last": [(200, 0), (300, 0)]}
+    brook = [(200, 0.4), (200, 0)]
+
+    assert main_at_parting("evidence", **above, south=SOUTH, **arm, brook=brook) == main
 
 
 @pytest.mark.parametrize("rule", ["longest", "shortest", "straightest", "order", "evidence"])
