@@ -1,6 +1,7 @@
 """From drawn lines to links: a directed graph with one main outflow of every node, numbered downstream."""
 
 import heapq
+import itertools
 from typing import NamedTuple
 
 import numpy as np
@@ -11,7 +12,7 @@ from sitefinder.errors import InputError, listed
 from sitefinder.network.components import components
 from sitefinder.network.directions import RIDGE_M, direct_pieces, main_arms
 from sitefinder.network.ordering import link_orders
-from sitefinder.network.snapping import joined_ends
+from sitefinder.network.snapping import SAME_PLACE_M, joined_ends
 
 REPAIR_COLUMNS = ["layer", "feature", "problem", "action"]
 # A row of those columns.
@@ -98,7 +99,7 @@ def _end_points(geometry, index):
 
 def _list_moved_ends(ends, node, places, feature_id, repairs):
     distance = np.hypot(*(ends - places[node]).T)
-    for row in np.flatnonzero(distance > 1e-6):
+    for row in np.flatnonzero(distance > SAME_PLACE_M):
         which = "start" if row < len(feature_id) else "end"
         name = feature_id[row % len(feature_id)]
         repairs.append(
@@ -110,29 +111,20 @@ def _pieces(geometry, rows, node, places, cuts):
     count = len(geometry)
     parts = []
     for line in range(count):
-        stops = sorted((along, here) for here, along in cuts[line].items())
-        nodes = [node[line], *[here for _, here in stops], node[line + count]]
-        along = [0.0, *[where for where, _ in stops], shapely.length(geometry[line])]
-        for first in range(len(nodes) - 1):
-            start, end = nodes[first], nodes[first + 1]
-            drawn = _between(geometry[line], along[first], along[first + 1])
-            drawn[0], drawn[-1] = places[start], places[end]
-            parts.append((shapely.LineString(drawn), rows[line], along[first], start, end))
+        vertices = shapely.get_coordinates(geometry[line])
+        vertex_m = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(vertices, axis=0).T))])
+        stops = sorted((along_m, here) for here, along_m in cuts[line].items())
+        stops = [(vertex_m[0], node[line]), *stops, (vertex_m[-1], node[line + count])]
+        for (from_m, start), (to_m, end) in itertools.pairwise(stops):
+            between = vertices[(vertex_m > from_m) & (vertex_m < to_m)]
+            drawn = np.concatenate([places[[start]], between, places[[end]]])
+            parts.append((shapely.LineString(drawn), rows[line], from_m, start, end))
     lines, feature, from_m, start, end = zip(*parts, strict=True)
     drawn = np.empty(len(lines), dtype=object)
     drawn[:] = lines
     return Pieces(
         drawn, np.array(feature), np.array(from_m), np.array(start), np.array(end), places[:, 0], places[:, 1]
     )
-
-
-# Vertices of a line between two distances along it, both ends included, in two dimensions.
-def _between(line, from_m, to_m):
-    vertices = shapely.get_coordinates(line)
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(vertices, axis=0).T))])
-    inside = (along > from_m) & (along < to_m)
-    ends = shapely.get_coordinates(shapely.line_interpolate_point(line, [from_m, min(to_m, along[-1])]))
-    return np.concatenate([ends[:1], vertices[inside], ends[1:]])
 
 
 PART_COLUMNS = ["link", "from_m", "to_m", "feature_id", "feature_from_m", "feature_to_m"]

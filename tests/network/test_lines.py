@@ -47,6 +47,15 @@ def test_a_gap_within_the_snapping_distance_is_closed_and_listed(cut):
     assert notes(repairs) == [("lower", "end off its node", "start moved by 0.60 m to the node")]
 
 
+def test_a_line_that_is_moved_at_its_end_leaves_the_place_where_it_ended_however_its_length_is_rounded(cut):
+    # The length of its vertices summed, 17.217723426748380 m, is a bit less than shapely has it.
+    moved = [(0, 50), (7.7, 34.6)]
+    pieces, _ = cut(upper=moved, right=[(20, 50), (8.3, 34.6)], lower=[(8.3, 34.6), (8.3, 0)])
+
+    assert np.hypot(*np.diff(moved, axis=0)[0]) < shapely.LineString(moved).length
+    assert shapes(pieces)[0] == [[0, 50], [8.3, 34.6]]
+
+
 def test_a_gap_beyond_the_snapping_distance_stays_open(cut):
     pieces, repairs = cut(upper=[(0, 20), (0, 10)], lower=[(0, 8.9), (0, 0)])
 

@@ -438,11 +438,13 @@ def test_no_line_at_all_is_an_error(lines):
         build_network(lines(), snap_m=1.0)
 
 
-@pytest.mark.parametrize(("side_m", "is_kept"), [(0.5, False), (0.51, True)])
-def test_a_ring_is_left_out_that_is_no_longer_than_twice_the_snapping_distance(network, side_m, is_kept):
+@pytest.mark.parametrize(
+    ("side_m", "snap_m", "is_kept"), [(0.5, 1.0, False), (0.51, 1.0, True), (0.75, 1.5, False), (0.76, 1.5, True)]
+)
+def test_a_ring_is_left_out_that_is_no_longer_than_twice_the_snapping_distance(network, side_m, snap_m, is_kept):
     ring = [(900, 0), (900 + side_m, 0), (900 + side_m, side_m), (900, side_m), (900, 0)]
 
-    built = network(**FORK, ring=ring, loose=[(500, 90), (500, 0)])
+    built = network(**FORK, ring=ring, loose=[(500, 90), (500, 0)], snap_m=snap_m)
 
     assert (("ring", "no length after snapping", "left out") in notes(built)) != is_kept
     assert built.unresolved["feature_id"].tolist() == ["ring"] * is_kept
