@@ -152,7 +152,7 @@ def shared_sums(local, downstream, beside, share):
     """
     count = len(downstream)
     first_arm = np.full(count, -1, dtype=np.int32)
-    next_arm = np.full(count, -1, dtype=np.int32)
+    next_arm = np.empty(count, dtype=np.int32)
     kept = np.ones(count)
     for arm in range(count):
         if beside[arm] >= 0:
@@ -340,13 +340,10 @@ def main_upstream(downstream, to_downstream_m):
     """
     count = downstream.size
     above_m = np.zeros(count)
-    longest_m = np.full(count, -1.0)
     main = np.full(count, -1, dtype=np.int32)
     for i in range(count):
-        if longest_m[i] > 0.0:
-            above_m[i] = longest_m[i]
         below = downstream[i]
-        if below >= 0 and above_m[i] + to_downstream_m[i] > longest_m[below]:
-            longest_m[below] = above_m[i] + to_downstream_m[i]
-            main[below] = i
+        way_m = above_m[i] + to_downstream_m[i]
+        if below >= 0 and (main[below] < 0 or way_m > above_m[below]):
+            above_m[below], main[below] = way_m, i
     return main

@@ -67,7 +67,7 @@ def place_stations(network, *, station_spacing_m, reach_length_m) -> Stationing:
     table["downstream"] = np.arange(1, len(table) + 1, dtype=np.int32)
     last_station = np.append(first_station[1:], len(table)) - 1
     table.loc[last_station, "downstream"] = np.where(below >= 0, first_station[below], -1).astype(np.int32)
-    step = np.append(table["segment_length_m"].to_numpy()[1:], 0.0)
+    step = np.roll(table["segment_length_m"].to_numpy(), -1)
     step[last_station] = 0.0
     table["to_downstream_m"] = step
     reach_table = pd.DataFrame(reaches, columns=["link", "from_m", "to_m", "geometry"])
@@ -218,7 +218,7 @@ def features_of_reaches(reaches, parts):
     holds = to_m - from_m > SHORTEST_M
     length_m = part_to_m - part_from_m
     drawn_from_m, drawn_to_m = parts["feature_from_m"].to_numpy()[part], parts["feature_to_m"].to_numpy()[part]
-    per_m = np.divide(drawn_to_m - drawn_from_m, length_m, out=np.zeros(len(part)), where=length_m > 0)
+    per_m = (drawn_to_m - drawn_from_m) / length_m
     table = pd.DataFrame(
         {
             "reach": reach,

@@ -40,6 +40,7 @@ def test_the_main_stem_stays_on_the_longer_way_whichever_comes_first():
         ([20.0, 10.0, 5.0, 26.0, 0.0], [-1, -1, 0, -1, 3]),
         ([10.0, 10.0, 5.0, 15.0, 0.0], [-1, -1, 0, -1, 2]),
         ([0.1, 0.2, 0.05, 0.24, 0.0], [-1, -1, 1, -1, 2]),
+        ([0.0, 0.0, 0.0, 0.0, 0.0], [-1, -1, 0, -1, 2]),
     ],
 )
 def test_the_station_upstream_is_the_one_with_the_longest_way_above_it(steps_m, main):

@@ -100,6 +100,15 @@ def test_each_arm_takes_its_share_and_the_main_stream_keeps_the_rest():
     assert found.tolist() == [60, 40, 1 + 25, 2 + 12.5, 4 + 62.5, 8 + 26 + 66.5]
 
 
+def test_only_what_arrives_where_an_arm_leaves_gives_to_it():
+    # Link 0 parts into arm 1 and main 2; 3 flows into 4 elsewhere.
+    below, beside = np.array([2, -1, -1, 4, -1], dtype=np.int32), np.array([-1, 2, -1, -1, -1], dtype=np.int32)
+
+    found = shared_sums(np.array([8.0, 1, 2, 40, 5]), below, beside, np.array([0, 0.25, 0, 0, 0]))
+
+    assert found.tolist() == [8, 1 + 2, 2 + 6, 40, 45]
+
+
 def test_a_share_of_nothing_is_the_sum_down_the_main_path():
     below, beside = np.array([1, 3, 3, -1], dtype=np.int32), np.array([-1, -1, 1, -1], dtype=np.int32)
 
