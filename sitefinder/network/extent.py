@@ -31,11 +31,12 @@ def lines_within(lines, bounds):
     Segments are clipped as Liang & Barsky (1984, ACM Transactions on Graphics 3:1-22) do.
     """
     geometry = np.asarray(lines["geometry"], dtype=object)
-    west, south, east, north = shapely.bounds(geometry).T
-    is_inside = (west >= bounds[0]) & (south >= bounds[1]) & (east <= bounds[2]) & (north <= bounds[3])
+    rectangle = shapely.box(*bounds)
+    shapely.prepare(rectangle)
+    is_inside = shapely.covers(rectangle, geometry)
     if is_inside.all():
         return lines.assign(drawn_from_m=0.0), pd.DataFrame([], columns=["layer", "feature", "problem", "action"])
-    is_beyond = (west > bounds[2]) | (south > bounds[3]) | (east < bounds[0]) | (north < bounds[1])
+    is_beyond = shapely.disjoint(rectangle, geometry)
     ids = lines["feature_id"].to_numpy()
     rows, parts, from_m, repairs = [], [], [], []
     left_out = []
@@ -73,8 +74,8 @@ def lines_within(lines, bounds):
 def _clipped(vertices, bounds):
     first, step = vertices[:-1], np.diff(vertices, axis=0)
     enters, leaves = np.zeros(len(step)), np.ones(len(step))
-    for axis in (0, 1):
-        low, high = bounds[axis] - first[:, axis], bounds[axis + 2] - first[:, axis]
+    for axis, (lowest, highest) in enumerate(zip(bounds[:2], bounds[2:], strict=True)):
+        low, high = lowest - first[:, axis], highest - first[:, axis]
         moves = step[:, axis] != 0.0
         to_low = np.divide(low, step[:, axis], out=np.full(len(step), -np.inf), where=moves)
         to_high = np.divide(high, step[:, axis], out=np.full(len(step), np.inf), where=moves)
@@ -84,11 +85,11 @@ def _clipped(vertices, bounds):
         leaves = np.minimum(leaves, np.maximum(to_low, to_high))
     length = np.hypot(*step.T)
     before = np.concatenate([[0.0], np.cumsum(length)])
-    parts, last = [], -2
+    parts, last = [], None
     for segment in np.flatnonzero(enters < leaves).tolist():
         start = first[segment] + enters[segment] * step[segment]
         end = vertices[segment + 1] if leaves[segment] == 1.0 else first[segment] + leaves[segment] * step[segment]
-        if last == segment - 1 and leaves[last] == 1.0 and enters[segment] == 0.0:
+        if last == segment - 1 and enters[segment] == 0.0:
             parts[-1][0].append(end)
         else:
             parts.append(([start, end], before[segment] + enters[segment] * length[segment]))

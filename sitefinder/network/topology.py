@@ -182,10 +182,10 @@ def _chains(start, end, way_out):
     arriving = np.bincount(end, minlength=len(way_out))
     leaving = np.bincount(start, minlength=len(way_out))
     next_piece = way_out[end]
-    goes_on = (next_piece >= 0) & (arriving[end] == 1) & (leaving[end] == 1)
+    goes_on = (arriving[end] == 1) & (leaving[end] == 1)
     first = np.ones(len(start), dtype=bool)
     first[next_piece[goes_on]] = False
-    chain_of = np.full(len(start), -1, dtype=np.int64)
+    chain_of = np.empty(len(start), dtype=np.int64)
     chains = []
     for head in np.flatnonzero(first).tolist():
         chain = [head]
@@ -246,7 +246,7 @@ def _shares(links, lines, feature_of_head):
     has_above = links["leaves_link"].to_numpy() >= 0
     share = np.where(has_above, lines["arm_share"].to_numpy(dtype=np.float64)[feature_of_head], 0.0)
     beside = np.where(has_above, links["downstream_link"].to_numpy()[links["leaves_link"]], len(links))
-    together = np.bincount(beside, weights=share, minlength=len(links) + 1)[beside]
+    together = np.bincount(beside, weights=share)[beside]
     return share / np.maximum(together, 1.0)
 
 

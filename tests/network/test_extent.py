@@ -31,22 +31,33 @@ def test_lines_within_are_left_as_they_are_up_to_every_border(beyond):
 
 
 @pytest.mark.parametrize(
-    ("vertices", "wkt"),
+    ("vertices", "within"),
     [
-        # Along each border and past its corners.
-        ([(-10, 0), (110, 0)], "LINESTRING (0 0, 100 0)"),
-        ([(110, 50), (-10, 50)], "LINESTRING (100 50, 0 50)"),
-        ([(0, -10), (0, 60)], "LINESTRING (0 0, 0 50)"),
-        ([(100, 60), (100, -10)], "LINESTRING (100 50, 100 0)"),
-        # Up to a vertex on the border, and on from one.
-        ([(-10, 25), (0, 25), (50, 25)], "LINESTRING (0 25, 50 25)"),
-        ([(50, 25), (50, 50), (60, 60)], "LINESTRING (50 25, 50 50)"),
+        # Along each border and past its corners, and beside a border before it comes in.
+        ([(-10, 0), (110, 0)], [[0, 0], [100, 0]]),
+        ([(110, 50), (-10, 50)], [[100, 50], [0, 50]]),
+        ([(0, -10), (0, 60)], [[0, 0], [0, 50]]),
+        ([(100, 60), (100, -10)], [[100, 50], [100, 0]]),
+        ([(-0.5, 10), (-0.5, 20), (50, 20)], [[0, 20], [50, 20]]),
+        # Up to a vertex on the border, and on from one, the first or a later one.
+        ([(-10, 25), (0, 25), (50, 25)], [[0, 25], [50, 25]]),
+        ([(-30, 25), (-20, 25), (-10, 25), (0, 25), (50, 25)], [[0, 25], [50, 25]]),
+        ([(50, 25), (50, 50), (60, 60)], [[50, 25], [50, 50]]),
+        # Round corners in one, with its own vertices: 0.2 + (0.9 - 0.2) is not 0.9.
+        ([(20, 0.2), (20, 0.9), (30, 0.9), (30, 60)], [[20, 0.2], [20, 0.9], [30, 0.9], [30, 50]]),
+        ([(99.5, 25), (150, 25)], [[99.5, 25], [100, 25]]),
     ],
 )
-def test_a_line_on_the_border_or_with_a_vertex_there_is_within_from_corner_or_vertex_on(vertices, wkt):
-    kept, repairs = lines_within(table(vertices), BOUNDS)
+@pytest.mark.parametrize("shift", [(0, 0), (32, 64)])
+def test_the_part_within_is_one_line_from_border_to_border_with_its_own_vertices(vertices, within, shift):
+    lines = table(np.add(vertices, shift))
 
-    assert [line.wkt for line in kept["geometry"]] == [wkt]
+    kept, repairs = lines_within(lines, (*np.add(BOUNDS[:2], shift), *np.add(BOUNDS[2:], shift)))
+
+    assert [shapely.get_coordinates(line).tolist() for line in kept["geometry"]] == [
+        np.add(within, shift).tolist()
+    ]
+    assert kept.columns.tolist() == [*lines.columns, "drawn_from_m"]
     assert repairs["problem"].tolist() == ["runs far beyond the DEM"]
 
 

@@ -470,6 +470,8 @@ def test_the_stream_below_may_be_drawn_first(network):
     built = network(**{name: FORK[name] for name in ("lower", "right", "left")})
 
     assert flows(built) == {"left": "lower", "right": "lower", "lower": None}
+    built = network(lower=[(0, 120), (0, 0)], upper=[(0, 300), (0, 120)])
+    assert flows(built) == {"upper+lower": None}
 
 
 def test_an_inflow_may_be_less_than_a_square_kilometre(lines):
