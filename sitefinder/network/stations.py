@@ -92,7 +92,7 @@ def _stations_of(link, geometry, at, reach, is_headwater, spacing_m):
             "y_m": points[:, 1],
             "segment_length_m": np.diff(at, prepend=at[0]),
             "reach": reach.astype(np.int32),
-            "is_headwater": np.arange(len(at)) == (0 if is_headwater else -1),
+            "is_headwater": (np.arange(len(at)) == 0) & is_headwater,
             "direction_x": step[:, 0],
             "direction_y": step[:, 1],
         }
@@ -120,13 +120,12 @@ def _joined(lines):
 
 
 def _segment_table(stations, lines):
-    has_segment = stations["reach"].to_numpy() >= 0
-    table = stations.loc[has_segment, ["link", "reach"]].copy()
-    table.insert(0, "station", table.index.to_numpy())
-    table["from_m"] = (stations["distance_m"] - stations["segment_length_m"])[has_segment]
-    table["to_m"] = stations["distance_m"][has_segment]
-    table["geometry"] = lines
-    return table.reset_index(drop=True)
+    station = np.flatnonzero(stations["reach"] >= 0)
+    link, reach, to_m, length_m = (
+        stations[name].to_numpy()[station] for name in ("link", "reach", "distance_m", "segment_length_m")
+    )
+    table = {"station": station, "link": link, "reach": reach, "from_m": to_m - length_m, "to_m": to_m}
+    return pd.DataFrame({**table, "geometry": lines})
 
 
 def nearest_segments(points, segments):
@@ -265,11 +264,10 @@ def _named(reaches, network, stations):
     reaches["upstream_length_km"] = (
         links["upstream_length_m"].to_numpy()[of_link] - still_m
     ) / METRES_PER_KILOMETRE
-    of_reach = stations.index[stations["reach"] >= 0]
-    number = stations.loc[of_reach, "reach"].to_numpy()
-    turns = np.flatnonzero(np.diff(number, prepend=-1))
-    reaches["last_station"] = of_reach.to_numpy()[np.append(turns[1:], len(number)) - 1]
-    reaches["first_station"] = of_reach.to_numpy()[turns] - 1
+    of_reach = np.flatnonzero(stations["reach"] >= 0)
+    _, first = np.unique(stations["reach"].to_numpy()[of_reach], return_index=True)
+    reaches["last_station"] = of_reach[np.append(first[1:], len(of_reach)) - 1]
+    reaches["first_station"] = of_reach[first] - 1
     return reaches
 
 
@@ -277,8 +275,8 @@ def _named(reaches, network, stations):
 MIN_SHARE = 0.5
 # Least length of a segment inside a polygon that counts; less is a touch [m].
 SHORTEST_M = 0.01
-# Points along a segment, including its ends, where a line nearby is looked for.
-PLACES = 11
+# Equal pieces of a segment, at whose ends a line nearby is looked for.
+PIECES = 10
 # A line goes along with a stream that it meets at 60 degrees or less, the cosine of which this is (own choice).
 MIN_ADVANCE = 0.5
 
@@ -339,8 +337,8 @@ def _nearest(tree, points, snap_m):
 
 # Segments that some line runs along: from place to place the line goes on as well, not across.
 def _followed(lines, beside, snap_m):
-    share = np.linspace(0.0, 1.0, PLACES)
-    owner = np.repeat(np.arange(len(lines)), PLACES)
+    share = np.linspace(0.0, 1.0, PIECES + 1)
+    owner = np.repeat(np.arange(len(lines)), len(share))
     places = shapely.line_interpolate_point(lines[owner], np.tile(share, len(lines)), normalized=True)
     sample, line = shapely.STRtree(beside).query_nearest(places, max_distance=snap_m, all_matches=False)
     goes_on = (np.diff(sample) == 1) & (np.diff(owner[sample]) == 0) & (np.diff(line) == 0)
@@ -348,4 +346,4 @@ def _followed(lines, beside, snap_m):
     step_m = shapely.distance(places[sample][1:], places[sample][:-1])
     follows = goes_on & (along_m >= MIN_ADVANCE * step_m)
     found = np.bincount(owner[sample][1:][follows], minlength=len(lines))
-    return np.flatnonzero(found >= MIN_SHARE * (PLACES - 1))
+    return np.flatnonzero(found >= MIN_SHARE * PIECES)

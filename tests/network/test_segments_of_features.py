@@ -31,6 +31,7 @@ def test_a_point_means_the_nearest_segment_within_reach(segments):
 
 def test_a_point_as_near_to_two_segments_means_the_first(segments):
     assert touched([shapely.Point(50, 10)], segments) == [1]
+    assert touched([shapely.Point(100, 50)], segments) == [6]
 
 
 @pytest.mark.parametrize("offset_m", [-25.0, 0.0, 20.0])
@@ -90,5 +91,5 @@ def test_where_a_line_leaves_a_segment_and_comes_back_it_does_not_follow_it(segm
 
 def test_a_line_that_begins_with_a_segment_does_not_follow_it_from_the_one_before(segments):
     # Along four pieces of 5 m of the second segment, or five; the first one ends where the line begins.
-    assert touched([shapely.LineString([(50, 0), (72, 0)])], segments, snap_m=1.0) == []
+    assert touched([shapely.LineString([(50, 0), (73, 0)])], segments, snap_m=1.0) == []
     assert touched([shapely.LineString([(50, 0), (76, 0)])], segments, snap_m=1.0) == [2]

@@ -137,6 +137,40 @@ def test_a_bend_farther_off_than_half_a_segment_turns_no_station(stationing, ben
     assert (found.stations["direction_x"][1] == 0.0) == is_straight
 
 
+@pytest.mark.parametrize(("bend_m", "is_straight"), [(49.0, False), (51.0, True)])
+def test_directions_are_taken_over_the_whole_spacing_though_segments_are_shorter(stationing, bend_m, is_straight):
+    # Stations every 83.3 m, at most 100 m apart: 50 m either way. The bend lies so far below the second of them.
+    straight_m = 250 / 3 + bend_m
+    vertices = [(0, 0), (0, -straight_m), (500 - straight_m, -straight_m)]
+
+    _, found = stationing({"creek": vertices}, 100.0, 250.0)
+
+    assert (found.stations["direction_x"][1] == 0.0) == is_straight
+
+
+@pytest.mark.parametrize(
+    ("length_m", "segments"),
+    # A billionth more than the spacing is rounding.
+    [(2e-6, 1), (0.5, 1), (50.0, 1), (50.0 + 4.9e-8, 1), (50.0 + 5.1e-8, 2), (100.0, 2)],
+)
+def test_a_stream_has_a_segment_for_each_spacing_begun_and_a_direction_however_short(
+    stationing, length_m, segments
+):
+    _, found = stationing({"creek": [(0, 0), (0, -length_m)]}, 50.0, 1000.0)
+
+    assert len(found.segments) == segments
+    assert found.stations["direction_y"].tolist() == [-1.0] * (segments + 1)
+
+
+def test_the_length_upstream_of_a_reach_is_that_of_all_streams_above_its_end(stationing):
+    network, found = stationing(FORK, 50.0, 250.0)
+
+    # Two tributaries of 500 m, then two reaches of 250 m.
+    of_lower = found.reaches[found.reaches["feature_id"] == "lower"]
+    assert network.links["length_m"].tolist() == pytest.approx([500.0] * 3)
+    assert of_lower["upstream_length_km"].tolist() == pytest.approx([1.25, 1.5])
+
+
 def test_directions_have_length_one(stationing):
     _, found = stationing(FORK)
 
@@ -197,23 +231,25 @@ def test_a_place_on_the_border_of_two_features_is_reported_by_the_upper_one():
 
     assert names["name"].tolist() == ["a@40", "a@100", "b@40", "c@380"]
     # A hair beyond the last feature of a link is still that one's.
-    assert place_names(parts, np.array([0]), np.array([150.0 + 1e-9]))["feature_id"].tolist() == ["b"]
+    beyond = place_names(parts, np.array([0, 1]), np.array([150.0 + 1e-9, 80.0 + 1e-9]))
+    assert beyond["feature_id"].tolist() == ["b", "c"]
 
 
 def test_parts_of_reaches_are_those_of_the_features_as_drawn_and_rounding_is_none():
     # A link of 600 m: "a" drawn downstream from its own 100 m on, and "b" drawn upstream.
     parts = pd.DataFrame(
-        [(0, 0.0, 250.0, "a", 100.0, 350.0), (0, 250.0, 600.0, "b", 350.0, 0.0), (1, 0.0, 90.0, "c", 0.0, 90.0)],
+        [(0, 0.0, 250.0, "a", 100.0, 350.0), (0, 250.0, 600.0, "b", 350.0, 0.0), (1, 0.0, 90.0, "c", 0.0, 45.0)],
         columns=["link", "from_m", "to_m", "feature_id", "feature_from_m", "feature_to_m"],
     )
-    reaches = pd.DataFrame({"link": [0, 0, 0, 1], "from_m": [0.0, 200, 400, 0], "to_m": [200.0, 400, 600, 90]})
+    reaches = pd.DataFrame({"link": [0, 0, 0, 1], "from_m": [0.0, 200, 400, 30], "to_m": [200.0, 400, 600, 90]})
 
     assert features_of_reaches(reaches, parts).values.tolist() == [
         [0, "a", 0.0, 200.0, 100.0, 300.0],
         [1, "a", 0.0, 50.0, 300.0, 350.0],
         [1, "b", 50.0, 200.0, 350.0, 200.0],
         [2, "b", 0.0, 200.0, 200.0, 0.0],
-        [3, "c", 0.0, 90.0, 0.0, 90.0],
+        # Half as long as it was drawn.
+        [3, "c", 0.0, 60.0, 15.0, 45.0],
     ]
     assert features_of_reaches(reaches.assign(from_m=[0.0, 249.995, 400, 0]), parts)["reach"].tolist() == [
         0,

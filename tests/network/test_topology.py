@@ -398,6 +398,9 @@ def test_an_inflow_goes_to_the_stream_that_its_feature_begins(lines):
     built = build_network(twice, snap_m=1.0)
     assert not built.links["inflow_area_km2"].any()
     assert ("left", "states an inflow, but begins several streams", "inflow left out") in notes(built)
+    # Where one of the parts alone states it, that one does.
+    once = build_network(twice.assign(inflow_area_km2=[12.5, 0.0, 0.0]), snap_m=1.0)
+    assert sorted(once.links["inflow_area_km2"]) == [0.0, 0.0, 12.5]
 
 
 def test_arms_that_would_take_more_than_there_is_share_all_of_it(lines):
