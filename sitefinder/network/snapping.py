@@ -134,9 +134,9 @@ class _Joining:
     # Whether a loose end belongs to a short line that joins the network by its other end.
     def _is_stub(self, cluster):
         count = len(self.geometry)
-        end = cluster
-        other = self.cluster[(end + count) % (2 * count)]
-        return self.length_m[end % count] < STUB_SNAPS * self.snap_m and not self._is_loose(other)
+        # Before the first end of a line stands, counted from the back, its last one.
+        other = self.cluster[cluster - count]
+        return self.length_m[cluster % count] < STUB_SNAPS * self.snap_m and not self._is_loose(other)
 
     # Whether the gap between a cluster and what it is near to (a cluster or None, and a line of it) is an error.
     def _is_gap(self, cluster, other, line):
@@ -193,7 +193,7 @@ class _Joining:
         self._join_parts(end % count, line)
         # What lands at one place from both sides of a line meets there.
         landed = self.landed.setdefault(line, [])
-        here = slice(*(bisect.bisect(landed, (along + off_m, -1)) for off_m in (-SAME_PLACE_M, SAME_PLACE_M)))
+        here = slice(*(bisect.bisect(landed, (along + off_m,)) for off_m in (-SAME_PLACE_M, SAME_PLACE_M)))
         for _, other_end in landed[here]:
             cluster, other = int(self.cluster[end]), int(self.cluster[other_end])
             if cluster != other:
@@ -203,9 +203,9 @@ class _Joining:
     # Nodes by number, their places, and the cuts.
     def numbered(self):
         clusters = np.unique(self.cluster)
-        places = np.array([self._place(cluster) for cluster in clusters.tolist()]).reshape(-1, 2)
+        places = np.array([self._place(cluster) for cluster in clusters.tolist()])
         by_place = np.lexsort([places[:, 1], places[:, 0]])
-        number = np.full(len(self.ends), -1, dtype=np.int64)
+        number = np.empty(len(self.ends), dtype=np.int64)
         number[clusters[by_place]] = np.arange(len(clusters))
         cuts = [{} for _ in self.geometry]
         for cluster, landings in self.moved.items():

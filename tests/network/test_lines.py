@@ -232,6 +232,7 @@ def test_of_two_places_one_is_the_first_whichever_is_asked():
     # By x, then by y, as the product lists them.
     assert _before(one, other).all()
     assert not _before(other, one).any()
+    assert not _before(places, places).any()
 
 
 def test_a_closed_ring_is_a_piece_from_a_node_to_itself(cut):
@@ -293,3 +294,92 @@ def test_a_piece_whose_ends_are_two_nodes_at_one_place_is_left_out(cut):
     assert (shapely.length(pieces.geometry) > 0.0).all()
     assert pieces.feature.tolist() == [0, 1]
     assert ("river", "no length after snapping", "left out") in notes(repairs)
+
+
+@pytest.mark.parametrize(("aside_m", "is_closed"), [(8.9, False), (9.0, True)])
+def test_the_loose_end_of_a_stub_is_none_from_four_snapping_distances_on(cut, aside_m, is_closed):
+    # Its source is 3 m from the river, which it runs into over 2 m more than twice as far aside: 19.8 or 20 m.
+    brook = [(3, 5), (aside_m, 5), (aside_m, 0), (0, 0)]
+    for places in (brook, brook[::-1]):
+        pieces, _ = cut(snap_m=5.0, river=[(0, 100), (0, -100)], brook=places)
+
+        assert (pieces.feature == 0).sum() == 2 + is_closed
+
+
+# Two chains of lines beside each other. In the south they are 0.5 m apart from south to north at x = 100.25 m, in
+# the north as much from west to east, from x = 100 m on.
+CHAINS = {
+    "west_1": [(40, -100), (100.25, 0)],
+    "west_2": [(100.25, 0), (40, 100), (100, 200)],
+    "west_3": [(100, 200), (40, 300)],
+    "east_1": [(160, -100), (100.25, -0.5)],
+    "east_2": [(100.25, -0.5), (160, 100), (100.5, 200)],
+    "east_3": [(100.5, 200), (160, 300)],
+}
+# The end of "arm" is 0.5 m from two nodes of a chain: from one to the north of it, and one to the east.
+CORNER = {
+    "arm": [(-100, 0), (0, 0)],
+    "in": [(100, -20), (0.5, 0)],
+    "over": [(0.5, 0), (60, 60), (0, 0.5)],
+    "out": [(0, 0.5), (0, 100)],
+}
+
+
+@pytest.mark.parametrize(
+    ("drawn", "joined", "apart"),
+    [
+        (CHAINS, ("west_2", "east_2"), ("west_1", "east_1")),
+        (CORNER, ("arm", "over"), ("arm", "in")),
+    ],
+)
+@pytest.mark.parametrize("is_reversed", [False, True])
+def test_of_equal_gaps_the_one_farther_west_is_closed_whichever_lines_are_drawn_first(
+    cut, drawn, joined, apart, is_reversed
+):
+    names = list(drawn)[:: -1 if is_reversed else 1]
+
+    pieces, _ = cut(**{name: drawn[name] for name in names})
+
+    # Each is one piece, and each pair meets end to end or not at all.
+    end = dict(zip(np.array(names)[pieces.feature].tolist(), pieces.end.tolist(), strict=True))
+    assert end[joined[0]] == end[joined[1]]
+    assert end[apart[0]] != end[apart[1]]
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_what_ends_beside_the_end_of_a_line_lands_nowhere_on_it(cut, way):
+    # A loop from the end of the river, or to it, whose other end is 0.8 m aside: not on the river, but next to it.
+    pieces, repairs = cut(river=[(0, 0), (100, 0)][::way], loop=[(0, 0), (-90, 0), (-90, 90), (0, 0.8)])
+
+    assert pieces.feature.tolist() == [0, 1]
+    assert notes(repairs) == []
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_gap_between_two_ends_is_closed_where_the_western_one_is_and_of_two_the_southern(cut, way):
+    ends = {"west": [(-50, 0.5), (0, 0.5)], "east": [(50, 0), (0.5, 0)]}
+    assert shapes(cut(**dict([*ends.items()][::way]))[0])[::way] == [[[-50, 0.5], [0, 0.5]], [[50, 0], [0, 0.5]]]
+
+    ends = {"north": [(0, 50), (0, 0.5)], "south": [(0, -50), (0, 0)]}
+    assert shapes(cut(**dict([*ends.items()][::way]))[0])[::way] == [[[0, 50], [0, 0]], [[0, -50], [0, 0]]]
+
+
+def test_a_line_is_split_within_its_first_metre_too(cut):
+    pieces, repairs = cut(0.0, river=[(0, 100), (0, 0)], brook=[(50, 60), (0, 99.5)])
+
+    assert shapely.length(pieces.geometry[pieces.feature == 0]).tolist() == [0.5, 99.5]
+    assert notes(repairs) == [("river", "another line ends on it", "split at 0.5 m")]
+
+
+def test_what_became_one_node_on_a_line_from_both_its_sides_does_not_cut_one_another(cut):
+    # Either end is less than 1e-6 m from the canal, on which both land in one place, and farther from the other;
+    # the river passes the brook's end at 0.7e-6 m.
+    pieces, repairs = cut(
+        0.0,
+        canal=[(-100, 0), (100, 0)],
+        river=[(0, 0.6e-6), (0, -100)],
+        brook=[(50, -50), (0.7e-6, -0.55e-6)],
+    )
+
+    assert pieces.feature.tolist() == [0, 0, 1, 2]
+    assert set(repairs["feature"]) == {"canal"}

@@ -293,6 +293,23 @@ def test_a_network_that_gathers_on_flat_ground_is_kept_as_drawn_though_noise_cli
     assert {name for name, below in flows(built).items() if below is None} == {"t5"}
 
 
+def test_a_network_of_which_all_but_the_sources_was_drawn_upstream_falls_once_it_is_turned(network):
+    # Six short sources into a stem that falls by 30 m, drawn from its mouth up: most of the length is turned.
+    joint_m = [30, 25, 20, 15, 10, 5, 0]
+    vertices = {
+        name: places[::-1] if name[0] == "t" else [(places[0][0], 150), places[1]]
+        for name, places in GATHERING.items()
+    }
+    elevation_m = gathering_m(40.0, joint_m)
+    elevation_m |= {name: elevation_m[name][::-1] for name in vertices if name[0] == "t"}
+
+    built = network(elevation_m, **vertices)
+
+    assert len(built.unresolved) == 0
+    assert (flows(built)["t4"], flows(built)["t5"]) == ("t5", None)
+    assert {note[:2] for note in notes(built)} == {(f"t{number}", "drawn upstream") for number in range(6)}
+
+
 def test_a_network_that_climbs_a_little_over_most_of_its_length_is_kept(network):
     built = network(gathering_m(10.0, [11, 12, 11, 12, 11, 12, 11]), **GATHERING)
 
