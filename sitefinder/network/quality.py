@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from sitefinder.network.ordering import beside_arms
 from sitefinder.network.stations import place_names
 from sitefinder.network.topology import REPAIR_COLUMNS
 
@@ -74,7 +75,7 @@ def list_close_streams(segments, stations, network, cell_m):
             pair[:2] for pair in found
         }:
             continue
-        name = _features(rows["station"].to_numpy()[:1], stations, network)[0]
+        name = _features(rows["station"].to_numpy(), stations, network)[0]
         beside_feature = network.parts["feature_id"].to_numpy()[np.searchsorted(network.parts["link"], other_link)]
         found.append(
             (this_link, other_link, name, f"kept; {rows['length_m'].sum():.0f} m beside {beside_feature}")
@@ -163,7 +164,7 @@ def _ridge_heights(raw_m, link, downstream, main_upstream):
 # Whether two links meet: one flows into the other, both into the same, or one is a side arm at the other's end.
 def _are_neighbours(one, other, links):
     below, leaves = links["downstream_link"].to_numpy(), links["leaves_link"].to_numpy()
-    main_arm = np.where(leaves >= 0, below[leaves], -1)
+    main_arm = beside_arms(below, leaves)
 
     def meets(first, second):
         into = below[first]

@@ -323,27 +323,38 @@ CORNER = {
     "over": [(0.5, 0), (60, 60), (0, 0.5)],
     "out": [(0, 0.5), (0, 100)],
 }
+# Between two nodes of a chain a brook of 10 m, 0.5 m apart from either: in the south from west to east, from
+# x = 0 m on, and in the north from south to north at x = 0.25 m. Joined by one end it is a stub.
+STUB = {
+    "brook": [(0, 0), (0.25, 10)],
+    "in": [(100, 0), (0.5, 0)],
+    "over": [(0.5, 0), (60, 5), (0.25, 10.5)],
+    "out": [(0.25, 10.5), (100, 50)],
+}
 
 
 @pytest.mark.parametrize(
-    ("drawn", "joined", "apart"),
+    ("drawn", "snap_m", "joined", "apart"),
     [
-        (CHAINS, ("west_2", "east_2"), ("west_1", "east_1")),
-        (CORNER, ("arm", "over"), ("arm", "in")),
+        (CHAINS, 1.0, ("west_2", "east_2"), ("west_1", "east_1")),
+        (CORNER, 1.0, ("arm", "over"), ("arm", "in")),
+        (STUB, 5.0, ("brook", "in"), ("brook", "out")),
     ],
 )
 @pytest.mark.parametrize("is_reversed", [False, True])
 def test_of_equal_gaps_the_one_farther_west_is_closed_whichever_lines_are_drawn_first(
-    cut, drawn, joined, apart, is_reversed
+    cut, drawn, snap_m, joined, apart, is_reversed
 ):
     names = list(drawn)[:: -1 if is_reversed else 1]
 
-    pieces, _ = cut(**{name: drawn[name] for name in names})
+    pieces, _ = cut(snap_m, **{name: drawn[name] for name in names})
 
-    # Each is one piece, and each pair meets end to end or not at all.
-    end = dict(zip(np.array(names)[pieces.feature].tolist(), pieces.end.tolist(), strict=True))
-    assert end[joined[0]] == end[joined[1]]
-    assert end[apart[0]] != end[apart[1]]
+    # Each is one piece.
+    nodes = dict(
+        zip(np.array(names)[pieces.feature].tolist(), zip(pieces.start, pieces.end, strict=True), strict=True)
+    )
+    assert set(nodes[joined[0]]) & set(nodes[joined[1]])
+    assert not set(nodes[apart[0]]) & set(nodes[apart[1]])
 
 
 @pytest.mark.parametrize("way", [1, -1])

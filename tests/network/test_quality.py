@@ -110,23 +110,33 @@ def test_a_segment_is_where_its_middle_is(lines, far_m, is_close, is_turned):
     assert len(list_close_streams(on_it.segments, on_it.stations, network, CELL_M)) == is_close
 
 
-@pytest.mark.parametrize(("length_m", "is_close"), [(35.0, False), (45.0, True)])
+@pytest.mark.parametrize(("length_m", "is_close"), [(39.0, False), (40.0, True), (45.0, True)])
 def test_streams_side_by_side_for_less_than_four_cells_are_not_listed(lines, length_m, is_close):
     network = build_network(
-        lines(river=[(50, 500), (950, 500)], brook=[(200, 505), (200 + length_m, 506)]), snap_m=1.0
+        lines(river=[(50, 500), (950, 500)], brook=[(200, 505), (200 + length_m, 505)]), snap_m=1.0
     )
     on_it = place_stations(network, station_spacing_m=2000.0, reach_length_m=5000.0)
 
     assert len(list_close_streams(on_it.segments, on_it.stations, network, CELL_M)) == is_close
 
 
-def test_links_are_neighbours_where_they_share_a_node():
-    # From node to node: two sources meet where the stream parts into 2 (main) and arms 3 and 4; 4 has an outlet of
-    # its own, 3 parts again into 6 (main) and arm 7, which meet; 8 lies apart.
-    nodes = [(0, 2), (1, 2), (2, 3), (2, 5), (2, 4), (3, 6), (5, 3), (5, 6), (8, 9)]
-    links = pd.DataFrame(
-        {"downstream_link": [2, 2, 5, 6, -1, -1, 5, -1, -1], "leaves_link": [-1, -1, -1, 0, 0, -1, -1, 3, -1]}
-    )
+@pytest.mark.parametrize(
+    ("nodes", "below", "leaves"),
+    [
+        # Two sources meet where the stream parts into 2 (main) and arms 3 and 4; 4 has an outlet of its own, 3 parts
+        # again into 6 (main) and arm 7, which meet; 8 lies apart.
+        (
+            [(0, 2), (1, 2), (2, 3), (2, 5), (2, 4), (3, 6), (5, 3), (5, 6), (8, 9)],
+            [2, 2, 5, 6, -1, -1, 5, -1, -1],
+            [-1, -1, -1, 0, 0, -1, -1, 3, -1],
+        ),
+        # A source parts into 1 (main) and arm 2, of which each has an outlet; 3 lies apart.
+        ([(0, 1), (1, 4), (1, 6), (8, 9)], [1, -1, -1, -1], [-1, -1, 0, -1]),
+    ],
+)
+def test_links_are_neighbours_where_they_share_a_node(nodes, below, leaves):
+    # Links from node to node.
+    links = pd.DataFrame({"downstream_link": below, "leaves_link": leaves})
     one, other = np.triu_indices(len(nodes), 1)
     # Outlets are no nodes at which links meet.
     share = [bool({*nodes[a]} & {*nodes[b]} - {4, 6, 9}) for a, b in zip(one, other, strict=True)]
@@ -148,13 +158,17 @@ def test_arms_of_one_parting_and_tributaries_at_their_mouth_are_not(stationing):
 
 
 def test_streams_that_cross_without_meeting_are_listed_once(stationing):
-    network, _ = stationing(river=[(50, 500), (950, 500)], aqueduct=[(300, 900), (300, 100)])
+    network, _ = stationing(
+        river=[(50, 500), (200, 500)],
+        river_2=[(200, 500), (950, 500)],
+        aqueduct=[(300, 900), (300, 700)],
+        aqueduct_2=[(300, 700), (300, 100)],
+    )
 
-    found = notes(list_crossings(network))
-
-    assert len(found) == 1
-    assert found[0][1] == "crosses another stream without meeting it"
-    assert {found[0][0], found[0][2].removeprefix("kept apart from ")} == {"river", "aqueduct"}
+    # By their upper features, that of the link with the lower number first.
+    assert notes(list_crossings(network)) == [
+        ["river", "crosses another stream without meeting it", "kept apart from aqueduct"]
+    ]
 
 
 @pytest.mark.parametrize("rows", [2, 130])
@@ -250,3 +264,13 @@ def test_ridges_stand_above_what_is_up_and_downstream_from_the_second_station_on
     heights_m = _ridge_heights(raw_m, np.zeros(5, dtype=int), downstream, np.array([-1]))
 
     assert heights_m.tolist() == [0.0, 5.0, 0.0, 5.0, 0.0]
+
+
+def test_the_lowest_ground_upstream_is_that_of_the_main_stem_down_to_its_last_station():
+    # Links 0 and 1, of which 1 is the main one, meet in 2: from 3 m up to 8 m and down to 1 m.
+    raw_m, link = np.array([9.0, 2.0, 9.0, 3.0, 8.0, 1.0]), np.array([0, 0, 1, 1, 2, 2])
+    downstream = np.array([1, 4, 3, 4, 5, -1])
+
+    heights_m = _ridge_heights(raw_m, link, downstream, np.array([-1, -1, 1]))
+
+    assert heights_m.tolist() == [0.0, 0.0, 0.0, 0.0, 5.0, 0.0]
