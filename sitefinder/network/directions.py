@@ -159,7 +159,7 @@ def _best_root(candidates, start, end, length_m, touching, by_name):
     root, tried = candidates[0], set()
     while root not in tried and len(candidates) > 1:
         tried.add(root)
-        way_out = np.full(len(touching), -1, dtype=np.int64)
+        way_out = np.empty(len(touching), dtype=np.int64)
         more_m = {root: 0.0}
         for node in _grow([root], start, end, length_m, touching, by_name, way_out)[1:]:  # from the outlet up
             by = way_out[node]
@@ -300,7 +300,7 @@ def main_arms(start, end, geometry, by_name, node_count, *, rule, value=None, is
     shortest_m, longest_m = (_way_down(ways, best) for best in (min, max))
     orders = _orders_without_partings(ways) if rule == "order" else None
     name = np.full(len(start), "", dtype=object) if name is None else name
-    main, basis = np.full(node_count, -1, dtype=np.int64), np.full(node_count, "", dtype=object)
+    main, basis = np.empty(node_count, dtype=np.int64), np.full(node_count, "", dtype=object)
     for node, leaving in enumerate(ways.leaving):
         if len(leaving) < 2:
             main[node] = leaving[0] if leaving else -1

@@ -79,13 +79,13 @@ def _partings_outside(below, beside, first, last):
         above = arriving[link]
         if link in beside:
             above = {beside[link]} | arriving[beside[link]]
-        outside = {root for root in above if not first[link] <= first[root] <= last[root] <= last[link]}
+        outside = {root for root in above if not first[link] <= last[root] <= last[link]}
         if lower >= 0:
             arriving[lower] |= outside
         yield sorted(outside)
 
 
-# A numbering of the links in which each tree has neighbouring numbers and its root the last of them.
+# First and last number of each link's tree where trees have neighbouring numbers and their roots the last of them.
 def _tree_intervals(below):
     size = [1] * len(below)
     for link, lower in enumerate(below):  # from the sources down
@@ -230,10 +230,10 @@ def link_orders(downstream_link, length_m, *, leaves_link=None, counts=None):
     downstream_link = np.asarray(downstream_link)
     length_m = np.asarray(length_m, dtype=np.float64)
     count = len(downstream_link)
-    if ((downstream_link >= 0) & (downstream_link <= np.arange(count))).any():
-        raise ValueError("links must be numbered from the sources down")
     leaves_link = np.full(count, -1) if leaves_link is None else np.asarray(leaves_link)
     counts = np.ones(count, dtype=bool) if counts is None else np.asarray(counts, dtype=bool)
+    # Links of another order are refused here.
+    upstream_length_m = distinct_sums(length_m, downstream_link, leaves_link)
     strahler, is_source = _strahler(downstream_link, leaves_link, counts)
     longest_above = np.zeros(count)
     main_upstream = np.full(count, -1, dtype=np.int32)
@@ -250,7 +250,7 @@ def link_orders(downstream_link, length_m, *, leaves_link=None, counts=None):
     return LinkOrders(
         strahler,
         np.maximum(sources, 1).astype(np.int32),
-        distinct_sums(length_m, downstream_link, leaves_link),
+        upstream_length_m,
         longest_above + length_m,
         main_upstream,
         is_main_stem,
@@ -270,7 +270,7 @@ def _strahler(downstream_link, leaves_link, counts):
         if left >= 0:
             beside = downstream_link[left]
             at_parting = raising[beside] + (ties[beside] > 1)
-            order[link] = at_parting if at_parting > 0 else max(1, arriving[beside])
+            order[link] = at_parting or arriving[beside]
         elif own > 0:
             order[link] = own
         elif arriving[link] > 0:

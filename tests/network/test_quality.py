@@ -123,8 +123,8 @@ def test_streams_side_by_side_for_less_than_four_cells_are_not_listed(lines, len
 @pytest.mark.parametrize(
     ("nodes", "below", "leaves"),
     [
-        # Two sources meet where the stream parts into 2 (main) and arms 3 and 4; 4 has an outlet of its own, 3 parts
-        # again into 6 (main) and arm 7, which meet; 8 lies apart.
+        # Two sources meet where the stream parts into 2 (main) and arms 3 and 4; 4 has an outlet of its own, 3
+        # parts again into 6 (main) and arm 7, which meet; 8 lies apart.
         (
             [(0, 2), (1, 2), (2, 3), (2, 5), (2, 4), (3, 6), (5, 3), (5, 6), (8, 9)],
             [2, 2, 5, 6, -1, -1, 5, -1, -1],

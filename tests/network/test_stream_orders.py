@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sitefinder.network.ordering import link_orders, main_upstream
+from sitefinder.network.ordering import link_orders, main_upstream, upstream_neighbours
 
 
 def orders(downstream_link, length_m=None, **options):
@@ -19,13 +19,17 @@ def test_a_single_link_is_a_source():
     assert found.main_upstream.tolist() == [-1]
 
 
-def test_the_main_stem_is_the_longest_way_up_from_each_outlet():
-    # 0 and 1 meet in 2, which meets 3 in the outlet 4; 5 is an outlet of its own.
-    found = orders([2, 2, 4, 4, -1, -1], np.array([10.0, 20.0, 5.0, 24.0, 1.0, 7.0]))
+@pytest.mark.parametrize(
+    ("fourth_m", "main", "is_main_stem"),
+    [(24.0, 2, [False, True, True, False, True, True]), (26.0, 3, [False, False, False, True, True, True])],
+)
+def test_the_main_stem_is_the_longest_way_up_from_each_outlet(fourth_m, main, is_main_stem):
+    # 0 and 1 meet in 2, 25 m below the farther source, which meets 3 in the outlet 4; 5 is an outlet of its own.
+    found = orders([2, 2, 4, 4, -1, -1], np.array([10.0, 20.0, 5.0, fourth_m, 1.0, 7.0]))
 
-    assert found.main_upstream.tolist() == [-1, -1, 1, -1, 2, -1]
-    assert found.is_main_stem.tolist() == [False, True, True, False, True, True]
-    assert found.longest_path_m.tolist() == [10.0, 20.0, 25.0, 24.0, 26.0, 7.0]
+    assert found.main_upstream.tolist() == [-1, -1, 1, -1, main, -1]
+    assert found.is_main_stem.tolist() == is_main_stem
+    assert found.longest_path_m.tolist() == [10.0, 20.0, 25.0, fourth_m, max(25.0, fourth_m) + 1.0, 7.0]
 
 
 def test_the_main_stem_stays_on_the_longer_way_whichever_comes_first():
@@ -47,6 +51,18 @@ def test_the_station_upstream_is_the_one_with_the_longest_way_above_it(steps_m, 
     downstream = np.array([2, 2, 4, 4, -1], dtype=np.int32)
 
     assert main_upstream(downstream, np.array(steps_m)).tolist() == main
+
+
+@pytest.mark.parametrize(
+    ("downstream", "start", "stations"),
+    [([4, 2, 4, -1, -1], [0, 0, 0, 1, 1, 3], [1, 0, 2]), ([-1], [0, 0], []), ([], [0], [])],
+)
+def test_stations_upstream_are_listed_one_after_the_other_from_where_those_of_each_begin(
+    downstream, start, stations
+):
+    found = upstream_neighbours(np.array(downstream, dtype=np.int32))
+
+    assert [part.tolist() for part in found] == [start, stations]
 
 
 def test_three_equal_tributaries_raise_the_order_once():
@@ -113,6 +129,35 @@ def test_an_arm_that_leaves_the_first_of_all_links_has_the_order_of_what_meets_t
 
     assert found.strahler.tolist() == [1, 1, 2, 2, 2]
     assert found.shreve.tolist() == [1, 1, 2, 2, 2]
+
+
+@pytest.mark.parametrize(
+    ("below", "leaves", "counts", "order"),
+    [
+        # Arm 3 of a stream of order 2 raises nothing where it joins brook 4, of order 1.
+        ([2, 2, -1, 5, 5, -1], [-1, -1, -1, 0, -1, -1], None, [1, 1, 2, 2, 1, 1]),
+        # It keeps its order where it runs on alone, and gives it to an arm of its own.
+        ([2, 2, -1, 4, -1, -1], [-1, -1, -1, 0, -1, 3], None, [1, 1, 2, 2, 2, 2]),
+        # The arm of a canal, which raises nothing, has order 1 as the canal has.
+        ([1, -1, -1], [-1, -1, 0], [False, True, False], [1, 1, 1]),
+    ],
+)
+def test_an_arm_has_the_order_of_what_it_leaves_and_raises_none(below, leaves, counts, order):
+    assert orders(below, leaves_link=leaves, counts=counts).strahler.tolist() == order
+
+
+@pytest.mark.parametrize(
+    ("below", "counts"),
+    [
+        # A canal runs on in 1; two canals meet in 2. Either then meets a source.
+        ([1, 3, 3, -1], [False, True, True, True]),
+        ([2, 2, 4, 4, -1], [False, False, True, True, True]),
+    ],
+)
+def test_what_runs_on_from_canals_that_begin_lines_raises_nothing_and_is_no_source(below, counts):
+    found = orders(below, counts=counts)
+
+    assert found.strahler.tolist() == found.shreve.tolist() == [1] * len(below)
 
 
 def test_without_links_there_are_no_orders():

@@ -36,6 +36,13 @@ def test_an_arm_into_another_basin_brings_what_is_above_its_parting():
     assert found.tolist() == [10, 11, 12, 30, 46]
 
 
+def test_an_arm_of_a_lower_number_than_the_main_stream_adds_what_is_above_its_parting():
+    # 0 parts into 2 (main) and arm 1, each with an outlet of its own.
+    found = distinct_sums(np.array([8, 4, 2]), np.array([2, -1, -1]), np.array([-1, 0, -1]))
+
+    assert found.tolist() == [8, 12, 10]
+
+
 def test_numbers_of_any_type_stay_of_that_type():
     below, leaves = np.array([1, 3, 3, -1]), np.array([-1, -1, 0, -1])
 
@@ -128,6 +135,7 @@ def test_without_links_there_are_no_sums():
         ([(0, 0, 7)], 7),
         ([(0, 3, 5), (0, 3, 5)], 5),  # the same twice
         ([(0, 1, 2), (0, 3, 5)], 5),  # one within the other, from the same begin, at the same end, and amid it
+        ([(0, 1, 5), (0, 3, 5)], 5),
         ([(2, 3, 2), (0, 3, 5)], 5),
         ([(1, 2, 2), (0, 3, 5)], 5),
         ([(2, 3, 4), (0, 1, 1)], 5),  # apart
