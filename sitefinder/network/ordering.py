@@ -262,14 +262,14 @@ def _strahler(downstream_link, leaves_link, counts):
     count = len(downstream_link)
     order = np.zeros(count, dtype=np.int32)
     is_source = np.zeros(count, dtype=bool)
-    # Greatest order that arrives and raises others, how often, and the greatest that arrives at all.
-    raising, ties, arriving = (np.zeros(count, dtype=np.int32) for _ in range(3))
+    # Greatest order that arrives and raises others, whether more than once, and the greatest that arrives at all.
+    raising, is_tied, arriving = (np.zeros(count, dtype=kind) for kind in (np.int32, bool, np.int32))
     for link in range(count):  # from the sources down
-        own = raising[link] + (ties[link] > 1)
+        own = raising[link] + is_tied[link]
         left = leaves_link[link]
         if left >= 0:
             beside = downstream_link[left]
-            at_parting = raising[beside] + (ties[beside] > 1)
+            at_parting = raising[beside] + is_tied[beside]
             order[link] = at_parting or arriving[beside]
         elif own > 0:
             order[link] = own
@@ -284,9 +284,9 @@ def _strahler(downstream_link, leaves_link, counts):
             continue
         arriving[below] = max(arriving[below], order[link])
         if own > raising[below]:
-            raising[below], ties[below] = own, 1
+            raising[below], is_tied[below] = own, False
         elif own == raising[below] and own > 0:
-            ties[below] += 1
+            is_tied[below] = True
     return order, is_source
 
 

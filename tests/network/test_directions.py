@@ -451,6 +451,17 @@ def test_lengths_that_differ_by_less_than_a_micrometre_are_equal(rule, vertices,
     assert main_at_parting(rule, north=NORTH, **vertices)[0] == main
 
 
+@pytest.mark.parametrize(
+    ("rule", "main"),
+    [("evidence", "short"), ("shortest", "short")]
+    + [("straightest", "straight"), ("order", "straight"), ("longest", "straight")],
+)
+def test_what_is_equal_is_settled_by_the_way_down_under_evidence_and_by_straightness_under_other_rules(rule, main):
+    arms = {"straight": [(0, 0), (0, -300)], "short": [(0, 0), (100, -100)]}
+
+    assert main_at_parting(rule, north=NORTH, **arms) == (main, "shape")
+
+
 def test_the_turn_is_from_the_end_of_what_arrives_to_the_beginning_of_what_leaves():
     # From the west and round a bend to the south; then obliquely, 18 degrees to the left or 69 to the right.
     bent = {"upper": [(-400, 100), (0, 100), (0, 0)], "east": [(0, 0), (200, 0)], "south": SOUTH}
@@ -465,6 +476,8 @@ def test_the_turn_is_from_the_end_of_what_arrives_to_the_beginning_of_what_leave
     [
         ({"north": [(0, 0.5), (0, 0)]}, ("east", "tributaries")),
         ({"north": [(0, 0.3), (0, 0)]}, ("south", "shape")),
+        # Of two streams that part together the longer one counts.
+        ({"north": [(0, 0.5), (0, 0)], "west": [(-0.3, 0), (0, 0)]}, ("east", "tributaries")),
         ({}, ("south", "shape")),  # nothing is shorter than the stream above a source
     ],
 )

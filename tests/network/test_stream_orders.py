@@ -138,6 +138,8 @@ def test_an_arm_that_leaves_the_first_of_all_links_has_the_order_of_what_meets_t
         ([2, 2, -1, 5, 5, -1], [-1, -1, -1, 0, -1, -1], None, [1, 1, 2, 2, 1, 1]),
         # It keeps its order where it runs on alone, and gives it to an arm of its own.
         ([2, 2, -1, 4, -1, -1], [-1, -1, -1, 0, -1, 3], None, [1, 1, 2, 2, 2, 2]),
+        # A stream of one source has an arm of its order.
+        ([1, -1, -1], [-1, -1, 0], None, [1, 1, 1]),
         # The arm of a canal, which raises nothing, has order 1 as the canal has.
         ([1, -1, -1], [-1, -1, 0], [False, True, False], [1, 1, 1]),
     ],
