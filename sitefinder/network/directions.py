@@ -361,33 +361,21 @@ def _basis_of(rule, main, leaving, is_canal, first, name):
 # reaches, parts again, ends or runs into a stream with a longer way from a source than the one that parted.
 def _joined_ahead(ways, node, from_source_m):
     leaving = ways.leaving[node]
-    reached = {arm: _nodes_ahead(ways, arm) for arm in leaving}
     own_m = max((from_source_m[piece] for piece in ways.arriving[node]), default=0.0)
     joined_m = {}
     for arm in leaving:
-        others = set().union(*(reached[other] for other in leaving if other != arm))
         last, joined_m[arm] = arm, 0.0
         for _ in range(PIECES_AHEAD):
             below = int(ways.end[last])
-            if below in others or len(ways.leaving[below]) != 1:
+            if len(ways.leaving[below]) != 1:
                 break
+            # What another arm reaches comes by a longer way than the stream that parted.
             joining = [from_source_m[piece] for piece in ways.arriving[below] if piece != last]
             if max(joining, default=0.0) > own_m:
                 break
             joined_m[arm] += sum(joining)
             last = ways.leaving[below][0]
     return joined_m
-
-
-# Nodes that an arm leads to.
-def _nodes_ahead(ways, arm):
-    found, waiting = set(), [int(ways.end[arm])]
-    while waiting and len(found) < PIECES_AHEAD:
-        node = waiting.pop(0)
-        if node not in found:
-            found.add(node)
-            waiting += [int(ways.end[piece]) for piece in ways.leaving[node]]
-    return found
 
 
 def _ways(start, end, length_m, node_count):

@@ -462,6 +462,14 @@ def test_what_is_equal_is_settled_by_the_way_down_under_evidence_and_by_straight
     assert main_at_parting(rule, north=NORTH, **arms) == (main, "shape")
 
 
+@pytest.mark.parametrize(("rule", "main"), [("shortest", "south"), ("longest", "east"), ("evidence", "south")])
+def test_the_way_down_is_that_of_all_features_of_an_arm(rule, main):
+    # 150 and 50 m against 180 m.
+    arms = {"east": [(0, 0), (150, 0)], "on": [(150, 0), (200, 0)], "south": [(0, 0), (0, -180)]}
+
+    assert main_at_parting(rule, north=NORTH, **arms) == (main, "shape")
+
+
 def test_the_turn_is_from_the_end_of_what_arrives_to_the_beginning_of_what_leaves():
     # From the west and round a bend to the south; then obliquely, 18 degrees to the left or 69 to the right.
     bent = {"upper": [(-400, 100), (0, 100), (0, 0)], "east": [(0, 0), (200, 0)], "south": SOUTH}
@@ -476,6 +484,7 @@ def test_the_turn_is_from_the_end_of_what_arrives_to_the_beginning_of_what_leave
     [
         ({"north": [(0, 0.5), (0, 0)]}, ("east", "tributaries")),
         ({"north": [(0, 0.3), (0, 0)]}, ("south", "shape")),
+        ({"north": [(0, 0.5), (0, 0)], "beck": [(200, -0.6), (200, 0)]}, ("south", "shape")),
         # Of two streams that part together the longer one counts.
         ({"north": [(0, 0.5), (0, 0)], "west": [(-0.3, 0), (0, 0)]}, ("east", "tributaries")),
         ({}, ("south", "shape")),  # nothing is shorter than the stream above a source
