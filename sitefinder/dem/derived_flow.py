@@ -454,10 +454,10 @@ def _ring(shape):
     return np.nonzero(is_ring)
 
 
-# Their numbers in the grid; -1 beyond it.
+# Their numbers in the grid; beyond it, none that a cell has.
 def _numbers_around(ring, window, grid):
     row, column = ring[0] - 1 + window.row, ring[1] - 1 + window.column
-    is_inside = (row >= 0) & (row < grid.rows) & (column >= 0) & (column < grid.columns)
+    is_inside = (column >= 0) & (column < grid.columns)
     return np.where(is_inside, row.astype(np.int64) * grid.columns + column, -1)
 
 
@@ -477,32 +477,35 @@ _FORWARD = ((0, 1), (1, -1), (1, 0), (1, 1))
 # The lowest pass between each two areas of a tile that touch: labels, and level [m].
 def _passes(label, surface):
     rows, columns = label.shape
-    size = int(label.max(initial=0)) + 1
-    key, level_m = [], []
+    ones, others, level_m = [], [], []
     for down, right in _FORWARD:
         west, east = max(-right, 0), columns - max(right, 0)
         here = np.s_[: rows - down, west:east]
         there = np.s_[down:, west + right : east + right]
-        one, other = label[here], label[there]
-        row, column = np.nonzero((one != other) & (one >= 0) & (other >= 0))
-        one, other = one[row, column].astype(np.int64), other[row, column].astype(np.int64)
-        key.append(np.minimum(one, other) * size + np.maximum(one, other))
+        row, column = np.nonzero((label[here] != label[there]) & (label[here] >= 0) & (label[there] >= 0))
+        ones.append(label[here][row, column])
+        others.append(label[there][row, column])
         level_m.append(np.maximum(surface[here][row, column], surface[there][row, column]))
-    key, level_m = np.concatenate(key), np.concatenate(level_m)
-    order = np.lexsort((level_m, key))
-    key, level_m = key[order], level_m[order]
-    is_lowest = np.append(True, key[1:] != key[:-1])[: len(key)]
-    one, other = np.divmod(key[is_lowest], size)
-    return one.astype(np.int32), other.astype(np.int32), level_m[is_lowest]
+    return _lowest(np.concatenate(ones), np.concatenate(others), np.concatenate(level_m))
+
+
+# Each pair once, with the lowest of its levels.
+def _lowest(one, other, level):
+    low, high = np.minimum(one, other), np.maximum(one, other)
+    order = np.lexsort((level, high, low))
+    low, high, level = low[order], high[order], level[order]
+    is_other = (np.diff(low) != 0) | (np.diff(high) != 0)
+    is_lowest = np.append(True, is_other) if len(low) else is_other
+    return low[is_lowest], high[is_lowest], level[is_lowest]
 
 
 # Places of neighbouring cells that lie in two tiles.
 def _across(cell, tile, grid):
-    row, column = np.divmod(cell, grid.columns)
+    column = cell % grid.columns
     ones, others = [], []
     for down, right in _FORWARD:
-        is_inside = (row + down < grid.rows) & (column + right >= 0) & (column + right < grid.columns)
-        one = np.flatnonzero(is_inside)
+        # A number beyond the last row is none of a cell.
+        one = np.flatnonzero((column + right >= 0) & (column + right < grid.columns))
         other = values_at(cell, np.arange(len(cell)), cell[one] + down * grid.columns + right, -1)
         is_pair = other >= 0
         one, other = one[is_pair], other[is_pair]
@@ -514,14 +517,12 @@ def _across(cell, tile, grid):
 
 # The least maximum of passes on any way from each node to node 0; infinite where there is none.
 def _least_maximum(one, other, pass_m, n_nodes):
-    # The library takes a weight of 0 for no edge, and heights may be below 0: so passes by rank, from 1 on.
+    # The library takes a weight of 0 for no edge, and heights may be below 0: so passes by rank, from 1 on. It
+    # adds up the weights of equal edges.
     heights, rank = np.unique(pass_m, return_inverse=True)
-    low, high = np.minimum(one, other), np.maximum(one, other)
-    order = np.lexsort((rank, high, low))
-    low, high, rank = low[order], high[order], rank[order] + 1
-    # Duplicates would be added up.
-    is_first = np.append(True, (low[1:] != low[:-1]) | (high[1:] != high[:-1]))[: len(low)] & (low != high)
-    graph = coo_array((rank[is_first], (low[is_first], high[is_first])), shape=(n_nodes, n_nodes))
+    low, high, rank = _lowest(one, other, rank + 1)
+    is_edge = low != high
+    graph = coo_array((rank[is_edge], (low[is_edge], high[is_edge])), shape=(n_nodes, n_nodes))
     tree = minimum_spanning_tree(graph.tocsr())
     reached, before = breadth_first_order(tree, 0, directed=False)
     edges = tree.tocoo()
@@ -530,14 +531,14 @@ def _least_maximum(one, other, pass_m, n_nodes):
     child = np.where(is_down, edges.col, edges.row)
     rank_up[child] = edges.data.astype(np.int64)
     maximum = _largest_on_the_way(reached.astype(np.int64), before.astype(np.int64), rank_up)
-    return np.append(heights, np.float32(np.inf))[np.where(maximum < 0, len(heights), maximum - 1)]
+    # Node 0 and what is not reached have rank 0, at place -1.
+    return np.append(heights, np.float32(np.inf))[maximum - 1]
 
 
-# The largest rank between each node and the first one; nodes come after those before them. -1 where not reached.
+# The largest rank between each node and the first one; nodes come after those before them. 0 where not reached.
 @kernel
 def _largest_on_the_way(reached, before, rank_up):
-    largest = np.full(before.size, -1, dtype=np.int64)
-    largest[reached[0]] = 0
+    largest = np.zeros(before.size, dtype=np.int64)
     for place in range(1, reached.size):
         node = reached[place]
         largest[node] = max(largest[before[node]], rank_up[node])

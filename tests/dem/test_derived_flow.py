@@ -7,6 +7,9 @@ import pytest
 
 from sitefinder.dem.derived_flow import (
     FAR,
+    _across,
+    _least_maximum,
+    _passes,
     drained_tile,
     filled_tile,
     flat_steps,
@@ -159,7 +162,49 @@ def test_water_that_a_lake_holds_leaves_it_through_a_tile_far_away():
     assert cells[1, 2] < cells[1, 5] < cells[4, 7] < cells[7, 5] < cells[8, 1] == cells.max()
 
 
-EAST, SOUTH_EAST, WEST = 0, 1, 4
+def test_the_lowest_pass_between_two_areas_is_kept_once():
+    # Area 1 touches 0 at 8, 7 and 4 m and 2 at 8, 6 and 5 m, which touches 0 at a corner; the rest has no area.
+    label = np.array([[1, 0, -1], [1, 1, 0], [2, 2, -1]], dtype=np.int32)
+    surface = np.array([[7.0, 4.0, 0.0], [8.0, 4.0, 3.0], [5.0, 6.0, 0.0]], dtype=np.float32)
+
+    assert [each.tolist() for each in _passes(label, surface)] == [[0, 0, 1], [1, 2, 2], [4.0, 6.0, 5.0]]
+    assert [len(each) for each in _passes(label[:1, :1], surface[:1, :1])] == [0, 0, 0]
+    assert [each.tolist() for each in _passes(label[:1], surface[:1])] == [[0], [1], [7.0]]
+
+
+@pytest.mark.parametrize(("rows", "columns"), [(5, 6), (1, 6), (5, 1)])
+def test_neighbours_in_two_tiles_are_met_once_and_none_across_the_border_of_the_grid(rows, columns):
+    rng = np.random.default_rng(rows)
+    cell = np.flatnonzero(rng.random(rows * columns) < 0.8)
+    tile = rng.integers(0, 3, len(cell))
+    row, column = np.divmod(cell, columns)
+
+    found = _across(cell, tile, Grid(rows, columns, 0.0, 0.0, 1.0, 1.0))
+
+    apart = np.maximum(np.abs(np.subtract.outer(row, row)), np.abs(np.subtract.outer(column, column)))
+    expected = np.argwhere((apart == 1) & (tile[:, None] != tile) & np.triu(np.ones(apart.shape, dtype=bool)))
+    assert sorted(np.column_stack(found).tolist()) == expected.tolist()
+
+
+def test_the_level_of_a_node_is_the_least_maximum_on_a_way_to_the_first():
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        one, other = rng.integers(0, 7, (2, 9))
+        pass_m = rng.integers(-2, 4, 9).astype(np.float32)
+        # By every node in turn as one that ways may go through.
+        way_m = np.full((8, 8), np.inf)
+        np.minimum.at(way_m, (one, other), pass_m)
+        way_m = np.minimum(way_m, way_m.T)
+        for node in range(8):
+            way_m = np.minimum(way_m, np.maximum.outer(way_m[:, node], way_m[node]))
+
+        found = _least_maximum(one, other, pass_m, 8)
+
+        assert found[1:].tolist() == way_m[0, 1:].tolist()
+        assert np.isinf(found[0])
+
+
+EAST, SOUTH_EAST, SOUTH, WEST = 0, 1, 2, 4
 
 
 @pytest.mark.parametrize(
@@ -232,10 +277,14 @@ def test_a_stream_cell_alone_at_the_edge_and_one_where_streams_meet_there_are_no
     assert (start.tolist(), along.tolist()) == ([0], [])
 
 
-def test_a_link_may_end_in_the_first_cell_of_the_grid():
-    start, along = stream_links(np.array([1, 0]), np.array([WEST, NO_POINTER], np.uint8), Grid(3, 3, 0, 0, 1, 1))
+def test_a_link_may_end_in_the_first_cell_of_the_grid_or_go_on_through_it():
+    grid = Grid(3, 3, 0.0, 0.0, 1.0, 1.0)
 
-    assert links_of(start, along) == [[1, 0]]
+    ends = stream_links(np.array([1, 0]), np.array([WEST, NO_POINTER], np.uint8), grid)
+    goes_on = stream_links(np.array([1, 0, 3]), np.array([WEST, SOUTH, NO_POINTER], np.uint8), grid)
+
+    assert links_of(*ends) == [[1, 0]]
+    assert links_of(*goes_on) == [[1, 0, 3]]
 
 
 def test_the_rim_of_a_tile_is_its_outermost_cells_with_data():
