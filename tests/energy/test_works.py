@@ -29,6 +29,7 @@ from sitefinder.energy.works import (
     ConduitWorks,
     canal_cost_per_m,
     canal_section,
+    conduit_works,
     penstock_cost_per_m,
     penstock_length_m,
     penstock_wall_m,
@@ -130,6 +131,31 @@ def test_a_forebay_holds_the_flow_for_its_time_and_a_tunnel_without_a_price_is_n
     assert works(forebay={"per_m3": 3.0, "seconds_held": 50.0}).forebay_per_m3s == 150.0
     assert works(crossings={"tunnel_per_m": 0.5}).tunnel_per_m == 0.5
     assert works(crossings={"tunnel_per_m": 0.0}).tunnel_per_m == np.inf
+
+
+def test_a_price_below_one_for_a_metre_of_tunnel_is_a_price(generic_costs, settings):
+    crossings = generic_costs.crossings.model_copy(update={"tunnel_per_m": 0.5})
+    settings = settings.model_copy(update={"conduits": settings.conduits.model_copy(update={"tunnels": True})})
+
+    prices = route_prices(
+        np.ones(1), np.ones(1), generic_costs.model_copy(update={"crossings": crossings}), settings
+    )
+
+    assert prices["tunnel_per_m"].tolist() == [0.5]
+
+
+@pytest.mark.parametrize(("conduit", "expected_m"), [("canal", ([300.0], [50.0])), ("pipe", ([0.0], [350.0]))])
+def test_a_way_that_is_all_pipe_has_its_canal_as_pipe_too(conduit, expected_m, generic_costs, settings):
+    lengths_m = dict.fromkeys(("conduit_length_m", "headrace_length_m"), 350.0)
+    lengths_m |= {"canal_length_m": 300.0, "penstock_length_m": 50.0}
+    ground = dict.fromkeys(("bench_m", "cut_m2", "cut_m3", "aqueduct_length_m", "tunnel_length_m"), 0.0)
+    stretches = pd.DataFrame([{**lengths_m, **ground, "crossings": 0, "road_crossings": 0}])
+
+    works = conduit_works(
+        stretches, np.full(1, 8.0), generic_costs, with_costs(settings, energy={"conduit": conduit})
+    )
+
+    assert (works.canal_m.tolist(), works.penstock_m.tolist()) == expected_m
 
 
 def test_the_search_takes_cuts_and_aqueducts_as_one_for_both_go_with_the_perimeter():
