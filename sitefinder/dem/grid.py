@@ -157,6 +157,18 @@ def widened(window, margin, grid):
     return clipped(wide, grid)
 
 
+def part_of(inner, outer):
+    """Where a window lies in one that holds it: the slices of its rows and columns.
+
+    Examples
+    --------
+    >>> part_of(Window(3, 4, 2, 1), Window(1, 4, 5, 5))
+    (slice(2, 4, None), slice(0, 1, None))
+    """
+    row, column = inner.row - outer.row, inner.column - outer.column
+    return np.s_[row : row + inner.rows, column : column + inner.columns]
+
+
 def open_edges(window, grid):
     """Which borders of a window are inside the grid.
 

@@ -125,14 +125,28 @@ def flood(elevation_m, valid, seed, open_edges, cell_width_m, cell_height_m):
     offset = np.array(
         [row * padded[1] + column for row, column in zip(ROW_STEP, COLUMN_STEP, strict=True)], dtype=np.int64
     )
-    per_metre = np.reciprocal(
-        [
-            math.hypot(row * cell_height_m, column * cell_width_m)
-            for row, column in zip(ROW_STEP, COLUMN_STEP, strict=True)
-        ]
-    )
+    per_metre = steps_per_metre(cell_width_m, cell_height_m)
     _spread(surface.ravel(), progress.ravel(), label.ravel(), pointer.ravel(), order, offset, per_metre)
     return Flood(surface[inside], pointer[inside], label[inside])
+
+
+def steps_per_metre(cell_width_m, cell_height_m):
+    """Steps to a neighbour in a metre, by direction: what turns the fall of a step into a slope.
+
+    Returns
+    -------
+    ndarray of float64, shape (8,)
+
+    Examples
+    --------
+    >>> steps_per_metre(3.0, 4.0)[:3].tolist()
+    [0.3333333333333333, 0.2, 0.25]
+    """
+    lengths_m = [
+        math.hypot(row * cell_height_m, column * cell_width_m)
+        for row, column in zip(ROW_STEP, COLUMN_STEP, strict=True)
+    ]
+    return np.reciprocal(lengths_m)
 
 
 def edge_cells(valid, open_edges):

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.compiled import kernel
-from sitefinder.dem.grid import Window, open_edges, widened
+from sitefinder.dem.grid import Window, open_edges, part_of, widened
 from sitefinder.dem.priority_flood import (
     OFF_DEM,
     SINK,
@@ -132,14 +132,14 @@ def drain_tile(read, core, grid, cells, margin_cells, *, sink_depth_m=None) -> D
 def _known_in(read, core, window, grid, cells, sink_depth_m):
     elevation_m, valid, covariates = read(window)
     known = _flooded(elevation_m, valid, seeds_in(cells, window), core, window, grid, sink_depth_m)
-    part = _part(core, window)
+    part = part_of(core, window)
     return known, {name: values[part] for name, values in covariates.items()}
 
 
 # Windows that hold the unknown cells of a part of a tile: one around each group of them, or one around all where
 # that is less to flood with the margin.
 def _boxes(label, part, core, margin, grid):
-    unknown = label[_part(part, core)] == UNKNOWN
+    unknown = label[part_of(part, core)] == UNKNOWN
     side = max(margin // 4, 1)
     rows, columns = np.nonzero(unknown)
     if not len(rows):
@@ -170,18 +170,12 @@ def _boxes(label, part, core, margin, grid):
 
 # Put what a box knows in place of what was unknown of the tile.
 def _fill_in(known, found, box, core):
-    part = _part(box, core)
+    part = part_of(box, core)
     missing = known.label[part] == UNKNOWN
     known.label[part][missing] = found.label[missing]
     if known.basin is not None:
         known.basin[part][missing] = found.basin[missing]
     known.depth_m.update(found.depth_m)
-
-
-# Where a window lies in one that holds it.
-def _part(inner, outer):
-    row, column = inner.row - outer.row, inner.column - outer.column
-    return np.s_[row : row + inner.rows, column : column + inner.columns]
 
 
 def drain_window(elevation_m, valid, seed, *, core, window, grid, covariates, sink_depth_m=None):
@@ -229,14 +223,14 @@ def drain_window(elevation_m, valid, seed, *, core, window, grid, covariates, si
         raise ValueError(f"{core} must lie a cell inside the open borders of {window}")
 
     known = _flooded(elevation_m, valid, seed, core, window, grid, sink_depth_m)
-    part = _part(core, window)
+    part = part_of(core, window)
     own = {name: values[part] for name, values in covariates.items()}
     return DrainedTile(_sums_of(known, own, grid), known.label, window)
 
 
 # What a window knows of a tile.
 def _flooded(elevation_m, valid, seed, core, window, grid, sink_depth_m):
-    edges, part = open_edges(window, grid), _part(core, window)
+    edges, part = open_edges(window, grid), part_of(core, window)
     elevation_m, valid, seed = bridged(elevation_m, valid, seed, edges)
     drained, sinks, sink_number = flood_with_sinks(
         elevation_m, valid, seed, edges, grid.cell_width_m, grid.cell_height_m, sink_depth_m=sink_depth_m

@@ -615,12 +615,24 @@ def write_labels(path, labels):
 
     Notes
     -----
-    It is put in place whole: two workers may write the same tile where one was thought dead.
+    It is put in place whole, see `write_whole`.
+    """
+    write_whole(path, lambda file: np.savez_compressed(file, labels=labels))
+
+
+def write_whole(path, write):
+    """Write a file of a tile and put it in place whole: two workers may write it, where one was thought dead.
+
+    Parameters
+    ----------
+    path : Path
+    write : callable
+        ``write(file)`` writes into a binary file.
     """
     path = Path(path)
     descriptor, draft = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
     with os.fdopen(descriptor, "wb") as file:
-        np.savez_compressed(file, labels=labels)
+        write(file)
     os.replace(draft, path)
 
 

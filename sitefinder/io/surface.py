@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 import shapely
 
-from sitefinder.dem.grid import Window, cell_of, clipped, tile_windows, whole, widened
+from sitefinder.dem.grid import Window, cell_of, clipped, part_of, tile_windows, whole, widened
 from sitefinder.io import raster_library as rasterio
 from sitefinder.io.raster import CHUNK_CELLS, DRIVER, FLOAT_NODATA, read_window, tile_transform
 
@@ -175,10 +175,7 @@ def fill_holes(path, grid, max_cells):
     for chunk in tile_windows(grid, CHUNK_CELLS, CHUNK_CELLS):
         window = widened(chunk, 2 * reach_cells, grid)
         values, valid = read_window(path, window)
-        part = np.s_[
-            chunk.row - window.row : chunk.row - window.row + chunk.rows,
-            chunk.column - window.column : chunk.column - window.column + chunk.columns,
-        ]
+        part = part_of(chunk, window)
         is_small = _small_holes(valid, max_cells)
         if is_small[part].any():
             filled = rasterio.fill.fillnodata(

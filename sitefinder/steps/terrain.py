@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from sitefinder.dem.grid import Grid, Window, centre_of, open_edges, tile_windows, whole
+from sitefinder.dem.grid import Grid, Window, centre_of, open_edges, part_of, tile_windows, whole
 from sitefinder.dem.priority_flood import bridged, edge_cells, find_sinks, sinks_distinguished, with_sinks
 from sitefinder.dem.stream_cells import StreamCells, seeds_in, stream_cells
 from sitefinder.dem.tiles import MISSING, drain_tile, merge_tile_sums, sinks_of_tile, sums_of_labels
@@ -327,7 +327,7 @@ def _drain_at_once(
     is_edge = edge_cells(valid, open_edges(window, grid))
     sums = []
     for tile in tiles:
-        part = np.s_[tile.row : tile.row + tile.rows, tile.column : tile.column + tile.columns]
+        part = part_of(tile, window)
         basins = sinks_of_tile(sinks, sink_number[part], window)
         covariates = _scaled_covariates(surface.covariate_paths, tile)
         sums.append(sums_of_labels(label[part], valid[part], is_edge[part], covariates, basins))
