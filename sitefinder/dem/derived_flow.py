@@ -22,7 +22,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import breadth_first_order, minimum_spanning_tree
 
 from sitefinder.compiled import kernel
-from sitefinder.dem.grid import Window, open_edges, widened
+from sitefinder.dem.grid import Window, open_edges, part_of, widened
 from sitefinder.dem.priority_flood import (
     COLUMN_STEP,
     NO_POINTER,
@@ -31,6 +31,7 @@ from sitefinder.dem.priority_flood import (
     edge_cells,
     flood,
     labels_down,
+    steps_per_metre,
 )
 
 # Steps of a cell of a flat from which no way to a spill is known yet.
@@ -71,14 +72,13 @@ class Levels(NamedTuple):
 
 
 class Drained(NamedTuple):
-    """Directions in a tile (uint8), and what passes its rim.
+    """What passes the rim of a tile.
 
     ``leaves`` and ``to`` are cells, by number in the grid, from which and to which water leaves the tile, and
     ``cells`` how many of the tile drain there. ``rim`` are the cells of the rim and ``leaves_at`` the place in
     ``leaves`` that the water of each comes to, negative where it leaves the DEM before.
     """
 
-    pointer: np.ndarray
     leaves: np.ndarray
     to: np.ndarray
     cells: np.ndarray
@@ -111,8 +111,7 @@ def tile_of(ground_m, window, grid) -> Tile:
     """
     around = widened(window, 1, grid)
     is_edge = edge_cells(np.isfinite(ground_m), open_edges(around, grid))
-    row, column = window.row - around.row, window.column - around.column
-    part = np.s_[row : row + window.rows, column : column + window.columns]
+    part = part_of(window, around)
     return Tile(np.array(ground_m[part], dtype=np.float32), is_edge[part].copy(), window)
 
 
@@ -224,15 +223,13 @@ def filled_tile(tile, levels, grid):
     return surface
 
 
-def flat_steps(surface, is_edge, cell, steps, window, grid):
+def flat_steps(surface, cell, steps, window, grid):
     """Steps of each cell of a flat from where the flat spills; 0 outside of flats.
 
     Parameters
     ----------
     surface : ndarray of float32, shape (rows + 2, columns + 2)
         As `filled_tile` gives it.
-    is_edge : ndarray of bool, shape (rows, columns)
-        See `Tile`.
     cell, steps : ndarray of int64 and int32, shape (n,)
         Cells of rims, ascending, and what is known of their steps: `FAR` where nothing.
     window : Window
@@ -247,9 +244,7 @@ def flat_steps(surface, is_edge, cell, steps, window, grid):
     found = np.full(surface.shape, FAR, dtype=np.int32)
     ring = _ring(surface.shape)
     found[ring] = values_at(cell, steps, _numbers_around(ring, window, grid), FAR)
-    ends = np.zeros(surface.shape, dtype=bool)
-    ends[1:-1, 1:-1] = is_edge
-    place, first = _flat_borders(surface, ends, found)
+    place, first = _flat_borders(surface, _edges_of(surface), found)
     order = np.argsort(first, kind="stable")
     # What lies around the tile gives its steps and gets none.
     inside = surface.copy()
@@ -258,67 +253,77 @@ def flat_steps(surface, is_edge, cell, steps, window, grid):
     return found
 
 
-def must_be_redone(levels, steps, grid):
-    """Tiles whose flats are nearer to a spill by way of another tile than is known.
+def flats_across(levels, grid):
+    """Places among the cells of rims of neighbours in two tiles whose water stands at one level.
 
     Parameters
     ----------
     levels : Levels
-    steps : ndarray of int32, shape of the cells of `levels`
     grid : Grid
+
+    Returns
+    -------
+    one, other : ndarray of int64, shape (n,)
+        Each pair both ways.
+    """
+    one, other = _across(levels.cell, levels.tile, grid)
+    is_flat = levels.level_m[one] == levels.level_m[other]
+    one, other = one[is_flat], other[is_flat]
+    return np.concatenate([one, other]), np.concatenate([other, one])
+
+
+def must_be_redone(pairs, tile, steps):
+    """Tiles whose flats are nearer to a spill by way of another tile than is known.
+
+    Parameters
+    ----------
+    pairs : (ndarray, ndarray) of int64
+        See `flats_across`.
+    tile, steps : ndarray of int64 and int32, shape of the cells of rims
+        See `Levels` and `flat_steps`.
 
     Returns
     -------
     list of int
         Ascending.
     """
-    one, other = _across(levels.cell, levels.tile, grid)
-    is_flat = levels.level_m[one] == levels.level_m[other]
-    one, other = np.concatenate([one[is_flat], other[is_flat]]), np.concatenate([other[is_flat], one[is_flat]])
+    one, other = pairs
     known = steps[one] != FAR
     one, other = one[known], other[known]
-    return np.unique(levels.tile[other[steps[one] + 1 < steps[other]]]).tolist()
+    return np.unique(tile[other[steps[one] + 1 < steps[other]]]).tolist()
 
 
-def drained_tile(surface, steps, is_edge, window, grid) -> Drained:
+def drained_tile(surface, steps, window, grid):
     """Directions in a tile, and which of its water leaves it where.
 
     Parameters
     ----------
     surface, steps : ndarray of float32 and int32, shape (rows + 2, columns + 2)
         As `filled_tile` and `flat_steps` give them.
-    is_edge : ndarray of bool, shape (rows, columns)
     window : Window
     grid : Grid
 
     Returns
     -------
-    Drained
+    pointer : ndarray of uint8, shape (rows, columns)
+        Directions 0..7, or `NO_POINTER`.
+    drained : Drained
 
     Notes
     -----
     D8: the steepest of the strictly lower neighbours, and in a flat the first that is a step nearer to its spill.
     """
     valid = np.isfinite(surface[1:-1, 1:-1])
-    pointer = _pointers(surface, steps, _per_metre(grid))
-    row, column = np.nonzero(pointer != NO_POINTER)
-    direction = pointer[row, column]
-    to_row, to_column = row + np.array(ROW_STEP)[direction], column + np.array(COLUMN_STEP)[direction]
-    leaves = (to_row < 0) | (to_row >= window.rows) | (to_column < 0) | (to_column >= window.columns)
-    row, column, to_row, to_column = row[leaves], column[leaves], to_row[leaves], to_column[leaves]
-    ends = np.full(pointer.shape, NO_SEED, dtype=np.int32)
-    ends[row, column] = np.arange(len(row))
-    leaves_at = labels_down(pointer, ends, valid, is_edge)
-    cells = _cells_above(pointer, valid.astype(np.int64))[row, column]
+    pointer = _pointers(surface, steps, steps_per_metre(grid.cell_width_m, grid.cell_height_m))
+    # Only cells of the rim can pass water to other tiles.
     rim_row, rim_column = _outermost(valid)
-    return Drained(
-        pointer,
-        _numbers(row, column, window, grid),
-        _numbers(to_row, to_column, window, grid),
-        cells,
-        _numbers(rim_row, rim_column, window, grid),
-        leaves_at[rim_row, rim_column],
-    )
+    rim = _numbers(rim_row, rim_column, window, grid)
+    leaves, to = _leaving(pointer[rim_row, rim_column], rim_row, rim_column, window, grid)
+    ends = np.full(pointer.shape, NO_SEED, dtype=np.int32)
+    ends[rim_row[leaves], rim_column[leaves]] = np.arange(len(leaves))
+    leaves_at = labels_down(pointer, ends, valid, _edges_of(surface)[1:-1, 1:-1])[rim_row, rim_column]
+    cells = _cells_above(pointer, valid.astype(np.int64))[rim_row, rim_column]
+    return pointer, Drained(rim[leaves], to, cells[leaves], rim, leaves_at)
 
 
 def inflows_of(tiles):
@@ -327,7 +332,7 @@ def inflows_of(tiles):
     Parameters
     ----------
     tiles : list of Drained
-        All of the grid; their directions are not asked for.
+        All of the grid.
 
     Returns
     -------
@@ -447,6 +452,20 @@ def _numbers(row, column, window, grid):
     return (row + window.row).astype(np.int64) * grid.columns + column + window.column
 
 
+# Which of some cells of a tile pass their water to another tile, and to which cells, by number in the grid.
+def _leaving(pointer, row, column, window, grid):
+    place = np.flatnonzero(pointer != NO_POINTER)
+    direction = pointer[place]
+    row, column = row[place] + np.array(ROW_STEP)[direction], column[place] + np.array(COLUMN_STEP)[direction]
+    leaves = (row < 0) | (row >= window.rows) | (column < 0) | (column >= window.columns)
+    return place[leaves], _numbers(row, column, window, grid)[leaves]
+
+
+# Cells beyond which the DEM ends, of a tile and what lies around it: nothing does, where the DEM has ended.
+def _edges_of(surface):
+    return edge_cells(np.isfinite(surface), (True,) * 4)
+
+
 # The cells around a tile, in an array that has one more on each side.
 def _ring(shape):
     is_ring = np.ones(shape, dtype=bool)
@@ -459,15 +478,6 @@ def _numbers_around(ring, window, grid):
     row, column = ring[0] - 1 + window.row, ring[1] - 1 + window.column
     is_inside = (column >= 0) & (column < grid.columns)
     return np.where(is_inside, row.astype(np.int64) * grid.columns + column, -1)
-
-
-def _per_metre(grid):
-    return np.array(
-        [
-            1.0 / np.hypot(row * grid.cell_height_m, column * grid.cell_width_m)
-            for row, column in zip(ROW_STEP, COLUMN_STEP, strict=True)
-        ]
-    )
 
 
 # Half of the directions, so that each pair of neighbours is met once.
@@ -635,37 +645,26 @@ def _pointers(surface, steps, per_metre):
 
 
 # Sum of `own` over each cell and all that drain to it within the tile.
-@kernel
 def _cells_above(pointer, own):
+    return _totals(own.ravel(), _downstream(pointer)).reshape(pointer.shape)
+
+
+# The cell of the tile (flat numbering) that each passes its water to, or -1.
+@kernel
+def _downstream(pointer):
     rows, columns = pointer.shape
-    total = own.copy()
-    waits_for = np.zeros(pointer.shape, dtype=np.uint8)
+    downstream = np.full(pointer.size, -1, dtype=np.int64)
     for row in range(rows):
         for column in range(columns):
             if pointer[row, column] != NO_POINTER:
                 to_row = row + ROW_STEP[pointer[row, column]]
                 to_column = column + COLUMN_STEP[pointer[row, column]]
                 if 0 <= to_row < rows and 0 <= to_column < columns:
-                    waits_for[to_row, to_column] += 1
-    for first_row in range(rows):
-        for first_column in range(columns):
-            row, column = first_row, first_column
-            # Each cell is passed once: with the last of those above it, or here. 255 marks what is passed.
-            while waits_for[row, column] == 0:
-                waits_for[row, column] = 255
-                if pointer[row, column] == NO_POINTER:
-                    break
-                to_row = row + ROW_STEP[pointer[row, column]]
-                to_column = column + COLUMN_STEP[pointer[row, column]]
-                if not (0 <= to_row < rows and 0 <= to_column < columns):
-                    break
-                total[to_row, to_column] += total[row, column]
-                waits_for[to_row, to_column] -= 1
-                row, column = to_row, to_column
-    return total
+                    downstream[row * columns + column] = to_row * columns + to_column
+    return downstream
 
 
-# The same on a list, each element with the place of the next one downstream, or -1.
+# Sum of `own` over each element of a list and all above it; with the place of the next one downstream, or -1.
 @kernel
 def _totals(own, downstream):
     total = own.copy()
@@ -675,6 +674,7 @@ def _totals(own, downstream):
             waits_for[downstream[place]] += 1
     for first in range(own.size):
         place = first
+        # Each is passed once: with the last of those above it, or here.
         while place >= 0 and waits_for[place] == 0:
             waits_for[place] = -1
             below = downstream[place]

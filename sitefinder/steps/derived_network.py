@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import os
 import tempfile
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
 import geopandas
 import numpy as np
@@ -22,6 +21,7 @@ from sitefinder.dem.derived_flow import (
     drained_tile,
     filled_tile,
     flat_steps,
+    flats_across,
     inflows_of,
     must_be_redone,
     rim_levels,
@@ -30,10 +30,10 @@ from sitefinder.dem.derived_flow import (
     survey_rim,
     tile_of,
 )
-from sitefinder.dem.grid import Grid, Window, centre_of, clipped, tile_windows, widened
+from sitefinder.dem.grid import Grid, Window, centre_of, clipped, part_of, tile_windows, widened
 from sitefinder.errors import InputError
 from sitefinder.io import raster_library as rasterio
-from sitefinder.io.raster import tile_transform
+from sitefinder.io.raster import tile_transform, write_whole
 from sitefinder.io.whitebox_engine import BREACH_SEARCH_CELLS, breach_depressions
 from sitefinder.pipeline.executors import InThisProcess, log_finished
 from sitefinder.steps.part_size import DERIVED_MARGIN_CELLS, DERIVED_TILE_CELLS
@@ -107,7 +107,7 @@ def derive_network(
             fix="raise the threshold area",
         )
     with tempfile.TemporaryDirectory(dir=scratch_folder, prefix="derived-") as folder:
-        tiles = _Tiles(Path(folder), grid, tile_cells, executor, progress)
+        tiles = _Tiles(TileFolder(folder, grid, tile_cells), executor, progress)
         _breach(tiles, Path(dem_path))
         levels = rim_levels(tiles.each("passes", _survey_one), grid)
         tiles.each("levels", _fill_one, lambda window: {"levels": _levels_near(levels, window, grid)})
@@ -116,7 +116,7 @@ def derive_network(
         cell, cells = inflows_of(drained)
 
         def of_tile(window: Window) -> dict[str, Any]:
-            near = _is_near(cell, window, grid)
+            near = _near(cell, window, grid)
             return {"cell": cell[near], "cells": cells[near], "threshold_cells": threshold_area_km2 / cell_km2}
 
         streams: list[StreamCells] = tiles.each("streams", _extract_one, of_tile)
@@ -134,19 +134,56 @@ def derive_network(
     return _lines(start, along, grid, crs)
 
 
-# The tiles of a grid, where they are kept, and who does them.
+class TileFolder(NamedTuple):
+    """The folder where what is known of the tiles of a grid is kept, which every task is handed."""
+
+    folder: str
+    grid: Grid
+    tile_cells: int
+
+    def path(self, what: str, window: Window) -> Path:
+        """Where the ground, the filled surface or the directions of a tile lie."""
+        return Path(self.folder) / f"{what}-{window.row}-{window.column}.npy"
+
+    def keep(self, what: str, window: Window, array: npt.NDArray[Any]) -> None:
+        """Keep an array of a tile."""
+        write_whole(self.path(what, window), partial(_save, array))
+
+    def of(self, what: str, window: Window) -> npt.NDArray[Any]:
+        """An array of a tile, as it was kept."""
+        found: npt.NDArray[Any] = np.load(self.path(what, window))
+        return found
+
+    def tile(self, window: Window) -> Tile:
+        """A tile with its ground, from what is kept of it and of those around it."""
+        around, side = widened(window, 1, self.grid), self.tile_cells
+        ground_m = np.full((around.rows, around.columns), np.nan, dtype=np.float32)
+        for row in range(around.row // side, (around.row + around.rows - 1) // side + 1):
+            for column in range(around.column // side, (around.column + around.columns - 1) // side + 1):
+                other = clipped(Window(row * side, column * side, side, side), self.grid)
+                shared = _common(other, around)
+                kept = np.load(self.path("ground", other), mmap_mode="r")
+                ground_m[part_of(shared, around)] = kept[part_of(shared, other)]
+        return tile_of(ground_m, window, self.grid)
+
+
+def _save(array: npt.NDArray[Any], file: IO[bytes]) -> None:
+    np.save(file, array)
+
+
+# The part that two windows share.
+def _common(one: Window, other: Window) -> Window:
+    row, column = max(one.row, other.row), max(one.column, other.column)
+    end_row = min(one.row + one.rows, other.row + other.rows)
+    end_column = min(one.column + one.columns, other.column + other.columns)
+    return Window(row, column, end_row - row, end_column - column)
+
+
+# All tiles, and who does them.
 class _Tiles:
-    def __init__(
-        self,
-        folder: Path,
-        grid: Grid,
-        tile_cells: int,
-        executor: Executor,
-        progress: Callable[[int, int], None] | None,
-    ) -> None:
-        self.grid, self.windows = grid, tile_windows(grid, tile_cells, tile_cells)
+    def __init__(self, kept: TileFolder, executor: Executor, progress: Callable[[int, int], None] | None) -> None:
+        self.kept, self.windows = kept, tile_windows(kept.grid, kept.tile_cells, kept.tile_cells)
         self._to_do = PASSES * len(self.windows)
-        self._common = {"folder": str(folder), "grid": grid, "tile_cells": tile_cells}
         self._executor, self._progress, self._done = executor, progress, 0
 
     # Results of a function for each tile, or for those of some numbers, in their order.
@@ -162,7 +199,7 @@ class _Tiles:
         items = [(f"{what} of the tile at row {window.row}, column {window.column}", window) for window in windows]
         answers = self._executor.answers(
             function,
-            self._common | common,
+            {"kept": self.kept, **common},
             ((name, {"window": window, **own(window)}) for name, window in items),
             "network",
         )
@@ -212,163 +249,100 @@ def _breach(tiles: _Tiles, dem_path: Path) -> None:
         )
 
 
-def _breach_one(window: Window, *, folder: str, grid: Grid, tile_cells: int, dem_path: str) -> bool:
-    around = widened(window, DERIVED_MARGIN_CELLS, grid)
+def _breach_one(window: Window, kept: TileFolder, dem_path: str) -> bool:
+    around = widened(window, DERIVED_MARGIN_CELLS, kept.grid)
     with rasterio.open(dem_path) as dem:
         place = rasterio.windows.Window(around.column, around.row, around.columns, around.rows)
         band = dem.read(1, window=place, masked=True)
     valid = ~np.ma.getmaskarray(band) & np.isfinite(band.data)
     ground_m = np.where(valid, band.data, np.nan).astype(np.float32)
     if valid.any():
-        ground_m = breach_depressions(ground_m, valid, tile_transform(around, grid), folder, BREACH_SEARCH_CELLS)
-    row, column = window.row - around.row, window.column - around.column
-    part = np.s_[row : row + window.rows, column : column + window.columns]
-    _keep(Path(folder), "ground", window, ground_m[part])
+        transform = tile_transform(around, kept.grid)
+        ground_m = breach_depressions(ground_m, valid, transform, kept.folder, BREACH_SEARCH_CELLS)
+    part = part_of(window, around)
+    kept.keep("ground", window, ground_m[part])
     return bool(valid[part].any())
 
 
-def _survey_one(window: Window, *, folder: str, grid: Grid, tile_cells: int) -> Rim:
-    return survey_rim(_tile(window, folder, grid, tile_cells), grid)
+def _survey_one(window: Window, kept: TileFolder) -> Rim:
+    return survey_rim(kept.tile(window), kept.grid)
 
 
-def _fill_one(window: Window, *, folder: str, grid: Grid, tile_cells: int, levels: Levels) -> None:
-    _keep(Path(folder), "filled", window, filled_tile(_tile(window, folder, grid, tile_cells), levels, grid))
+def _fill_one(window: Window, kept: TileFolder, levels: Levels) -> None:
+    kept.keep("filled", window, filled_tile(kept.tile(window), levels, kept.grid))
 
 
 # Steps of the cells of all rims, until no tile knows of a shorter way.
 def _steps_through_flats(tiles: _Tiles, levels: Levels) -> npt.NDArray[np.int32]:
-    grid = tiles.grid
+    grid = tiles.kept.grid
     steps = np.full(len(levels.cell), FAR, dtype=np.int32)
     of_tile = np.argsort(levels.tile, kind="stable")
     ends = np.cumsum(np.bincount(levels.tile, minlength=len(tiles.windows)))[:-1]
     places = np.split(of_tile, ends)
+    pairs = flats_across(levels, grid)
     near = partial(_rim_steps_near, levels, steps, grid=grid)
     due: list[int] | None = None
     while due is None or due:
         found = tiles.each("flats", _step_one, near, due)
         for number, own in zip(range(len(places)) if due is None else due, found, strict=True):
             steps[places[number]] = own
-        due = must_be_redone(levels, steps, grid)
+        due = must_be_redone(pairs, levels.tile, steps)
     return steps
 
 
 # Steps of the cells of a tile's own rim.
 def _step_one(
-    window: Window,
-    *,
-    folder: str,
-    grid: Grid,
-    tile_cells: int,
-    cell: npt.NDArray[np.int64],
-    steps: npt.NDArray[np.int32],
+    window: Window, kept: TileFolder, cell: npt.NDArray[np.int64], steps: npt.NDArray[np.int32]
 ) -> npt.NDArray[np.int32]:
-    _, _, found = _flat_steps(window, folder, grid, tile_cells, cell, steps)
-    own = cell[_is_inside(cell, window, grid)]
-    row, column = np.divmod(own, grid.columns)
+    found = flat_steps(kept.of("filled", window), cell, steps, window, kept.grid)
+    row, column = np.divmod(cell[_near(cell, window, kept.grid)], kept.grid.columns)
     of_rim: npt.NDArray[np.int32] = found[row - window.row + 1, column - window.column + 1]
     return of_rim
 
 
 def _drain_one(
-    window: Window,
-    *,
-    folder: str,
-    grid: Grid,
-    tile_cells: int,
-    cell: npt.NDArray[np.int64],
-    steps: npt.NDArray[np.int32],
+    window: Window, kept: TileFolder, cell: npt.NDArray[np.int64], steps: npt.NDArray[np.int32]
 ) -> Drained:
-    surface, is_edge, found = _flat_steps(window, folder, grid, tile_cells, cell, steps)
-    drained = drained_tile(surface, found, is_edge, window, grid)
-    _keep(Path(folder), "pointer", window, drained.pointer)
-    return drained._replace(pointer=np.empty((0, 0), np.uint8))
+    surface = kept.of("filled", window)
+    found = flat_steps(surface, cell, steps, window, kept.grid)
+    pointer, drained = drained_tile(surface, found, window, kept.grid)
+    kept.keep("pointer", window, pointer)
+    passed: Drained = drained
+    return passed
 
 
 def _extract_one(
     window: Window,
-    *,
-    folder: str,
-    grid: Grid,
-    tile_cells: int,
+    kept: TileFolder,
     cell: npt.NDArray[np.int64],
     cells: npt.NDArray[np.int64],
     threshold_cells: float,
 ) -> StreamCells:
-    valid = np.isfinite(_tile(window, folder, grid, tile_cells).ground_m)
-    pointer = np.load(_path(Path(folder), "pointer", window))
-    return stream_cells_of(pointer, valid, cell, cells, window, grid, threshold_cells)
+    valid = np.isfinite(kept.of("filled", window)[1:-1, 1:-1])
+    pointer = kept.of("pointer", window)
+    return stream_cells_of(pointer, valid, cell, cells, window, kept.grid, threshold_cells)
 
 
-# Filled surface of a tile, cells at the edge of the DEM, and steps through its flats.
-def _flat_steps(
-    window: Window,
-    folder: str,
-    grid: Grid,
-    tile_cells: int,
-    cell: npt.NDArray[np.int64],
-    steps: npt.NDArray[np.int32],
-) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.bool_], npt.NDArray[np.int32]]:
-    surface = np.load(_path(Path(folder), "filled", window))
-    is_edge = _tile(window, folder, grid, tile_cells).is_edge
-    return surface, is_edge, flat_steps(surface, is_edge, cell, steps, window, grid)
-
-
-# A tile with its ground, from what is kept of it and of those around it.
-def _tile(window: Window, folder: str, grid: Grid, tile_cells: int) -> Tile:
-    around = widened(window, 1, grid)
-    ground_m = np.full((around.rows, around.columns), np.nan, dtype=np.float32)
-    for row in range(around.row // tile_cells, (around.row + around.rows - 1) // tile_cells + 1):
-        for column in range(around.column // tile_cells, (around.column + around.columns - 1) // tile_cells + 1):
-            other = clipped(Window(row * tile_cells, column * tile_cells, tile_cells, tile_cells), grid)
-            first_row, first_column = max(other.row, around.row), max(other.column, around.column)
-            end_row = min(other.row + other.rows, around.row + around.rows)
-            end_column = min(other.column + other.columns, around.column + around.columns)
-            kept = np.load(_path(Path(folder), "ground", other), mmap_mode="r")
-            ground_m[
-                first_row - around.row : end_row - around.row,
-                first_column - around.column : end_column - around.column,
-            ] = kept[
-                first_row - other.row : end_row - other.row,
-                first_column - other.column : end_column - other.column,
-            ]
-    return tile_of(ground_m, window, grid)
-
-
-# Whether cells lie in a tile.
-def _is_inside(cell: npt.NDArray[np.int64], window: Window, grid: Grid) -> npt.NDArray[np.bool_]:
-    row, column = np.divmod(cell, grid.columns)
-    in_rows = (row >= window.row) & (row < window.row + window.rows)
-    return in_rows & (column >= window.column) & (column < window.column + window.columns)
-
-
-# Whether they lie in it or right beside it.
-def _is_near(cell: npt.NDArray[np.int64], window: Window, grid: Grid) -> npt.NDArray[np.bool_]:
-    return _is_inside(cell, widened(window, 1, grid), grid)
+# Places, among cells in the order of their numbers, of those in a window.
+def _near(cell: npt.NDArray[np.int64], window: Window, grid: Grid) -> npt.NDArray[np.int64]:
+    rows = np.array([window.row, window.row + window.rows])
+    first, end = np.searchsorted(cell, rows * grid.columns).tolist()
+    column = cell[first:end] % grid.columns
+    is_near = (column >= window.column) & (column < window.column + window.columns)
+    near: npt.NDArray[np.int64] = first + np.flatnonzero(is_near)
+    return near
 
 
 def _levels_near(levels: Levels, window: Window, grid: Grid) -> Levels:
-    near = _is_near(levels.cell, window, grid)
+    near = _near(levels.cell, widened(window, 1, grid), grid)
     return Levels(levels.cell[near], levels.tile[near], levels.level_m[near])
 
 
 def _rim_steps_near(
     levels: Levels, steps: npt.NDArray[np.int32], window: Window, grid: Grid
 ) -> dict[str, npt.NDArray[Any]]:
-    near = _is_near(levels.cell, window, grid)
+    near = _near(levels.cell, widened(window, 1, grid), grid)
     return {"cell": levels.cell[near], "steps": steps[near]}
-
-
-def _path(folder: Path, what: str, window: Window) -> Path:
-    return folder / f"{what}-{window.row}-{window.column}.npy"
-
-
-# Put in place whole: two workers may write the same tile where one was thought dead.
-def _keep(folder: Path, what: str, window: Window, array: npt.NDArray[Any]) -> None:
-    path = _path(folder, what, window)
-    descriptor, draft = tempfile.mkstemp(prefix=f".{path.name}-", dir=folder)
-    with os.fdopen(descriptor, "wb") as file:
-        np.save(file, array)
-    os.replace(draft, path)
 
 
 # Lines with stable ids; what lies on a straight line between two cells is left out.

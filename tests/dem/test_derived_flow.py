@@ -13,6 +13,7 @@ from sitefinder.dem.derived_flow import (
     drained_tile,
     filled_tile,
     flat_steps,
+    flats_across,
     inflows_of,
     must_be_redone,
     rim_levels,
@@ -57,16 +58,16 @@ class ByTiles:
                 row, column = np.divmod(self.levels.cell[own], grid.columns)
                 window = windows[number]
                 self.steps[own] = self.flat_steps(number)[row - window.row + 1, column - window.column + 1]
-            due = must_be_redone(self.levels, self.steps, grid)
-        self.drained = [
-            drained_tile(self.surfaces[number], self.flat_steps(number), tile.is_edge, tile.window, grid)
+            due = must_be_redone(flats_across(self.levels, grid), self.levels.tile, self.steps)
+        drained = [
+            drained_tile(self.surfaces[number], self.flat_steps(number), tile.window, grid)
             for number, tile in enumerate(self.tiles)
         ]
+        self.pointers, self.drained = zip(*drained, strict=True)
 
     def flat_steps(self, number):
-        tile = self.tiles[number]
         return flat_steps(
-            self.surfaces[number], tile.is_edge, self.levels.cell, self.steps, tile.window, self.grid
+            self.surfaces[number], self.levels.cell, self.steps, self.tiles[number].window, self.grid
         )
 
     def joined(self, arrays):
@@ -82,9 +83,9 @@ class ByTiles:
         cell, cells = inflows_of(self.drained)
         return [
             stream_cells_of(
-                drained.pointer, np.isfinite(tile.ground_m), cell, cells, tile.window, self.grid, threshold_cells
+                pointer, np.isfinite(tile.ground_m), cell, cells, tile.window, self.grid, threshold_cells
             )
-            for tile, drained in zip(self.tiles, self.drained, strict=True)
+            for tile, pointer in zip(self.tiles, self.pointers, strict=True)
         ]
 
 
@@ -141,7 +142,7 @@ def test_tiles_of_any_size_give_the_flow_of_the_whole_dem(kind, seed):
     assert np.array_equal(
         by_tiles.joined(surface[1:-1, 1:-1] for surface in by_tiles.surfaces), whole.surface, equal_nan=True
     )
-    assert np.array_equal(by_tiles.joined(drained.pointer for drained in by_tiles.drained), whole.pointer)
+    assert np.array_equal(by_tiles.joined(by_tiles.pointers), whole.pointer)
     cells = drained_cells(whole.pointer, np.isfinite(ground_m))
     assert max(each.most_cells for each in streams) == cells.max(initial=0)
     found = np.concatenate([each.cell for each in streams])
@@ -158,7 +159,7 @@ def test_water_that_a_lake_holds_leaves_it_through_a_tile_far_away():
 
     # Level from end to end: more than one round of the tiles, each of which knows of its spill from the next.
     assert by_tiles.rounds > 3
-    cells = drained_cells(by_tiles.joined(each.pointer for each in by_tiles.drained), ground_m > 0)
+    cells = drained_cells(by_tiles.joined(by_tiles.pointers), ground_m > 0)
     assert cells[1, 2] < cells[1, 5] < cells[4, 7] < cells[7, 5] < cells[8, 1] == cells.max()
 
 
@@ -222,7 +223,7 @@ def test_a_cell_one_step_nearer_to_the_spill_of_another_tile_drains_there(floor_
 
     by_tiles = ByTiles(ground_m, 3, 4)
 
-    pointer = by_tiles.joined(each.pointer for each in by_tiles.drained)
+    pointer = by_tiles.joined(by_tiles.pointers)
     assert pointer[1][ground_m[1] == 1.0].tolist() == expected
 
 
@@ -238,7 +239,7 @@ def test_a_tile_hears_of_a_way_that_is_one_step_shorter_through_two_others():
     by_tiles = ByTiles(ground_m, 7, 1)
 
     assert by_tiles.steps[by_tiles.levels.cell == 3 * 8 + 5].tolist() == [1]
-    pointer = by_tiles.joined(each.pointer for each in by_tiles.drained)
+    pointer = by_tiles.joined(by_tiles.pointers)
     assert (pointer[3, 5], pointer[2, 4], pointer[2, 3]) == (EAST, SOUTH_EAST, WEST)
 
 
