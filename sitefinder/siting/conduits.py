@@ -461,8 +461,7 @@ def _direction(station, downstream, at, beside):
 @part
 def _valley_cells(elevation_m, row, column, down, across, level_m, limits):
     total = 0.0
-    for side in range(2):
-        sign = 1.0 if side == 0 else -1.0
+    for sign in (1.0, -1.0):
         distance = 0.0
         while distance < limits[MIN_CELLS]:
             ground_m = _ground_at(elevation_m, row + sign * distance * across, column - sign * distance * down)

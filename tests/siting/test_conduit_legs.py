@@ -153,6 +153,16 @@ def test_there_is_no_side_slope_at_the_edge_or_beside_a_hole(row, column):
     assert _side_slope(ground, row, column, 0.0, 1.0, limits_of()) == 0.0
 
 
+# Ground that rises by the square of the row and of the column: a cell's slope is twice its number of metres a cell.
+@pytest.mark.parametrize(("row", "cell"), [(6.49, 6), (6.5, 7), (6.97, 7), (5.51, 6)])
+def test_the_side_slope_is_that_of_the_cell_in_which_the_place_lies(row, cell):
+    squares = (np.arange(ROWS)[:, None] ** 2 + np.zeros(COLUMNS)).astype(np.float32)
+
+    assert _side_slope(squares, row, 5.0, 1.0, 0.0, limits_of()) == pytest.approx(2 * cell / HIGH)
+    squares = np.ascontiguousarray(squares.T)
+    assert _side_slope(squares, 5.0, row, 0.0, 1.0, limits_of()) == pytest.approx(2 * cell / WIDE)
+
+
 def test_what_is_at_a_place_are_the_stream_and_the_obstacles_of_its_cell():
     link, obstacle = marked(0, (2, 3), empty=-1, dtype=np.int32), marked(ROAD, (2, 3), (0, 0))
     link[2, 4] = link[15, 23] = 1
@@ -163,8 +173,10 @@ def test_what_is_at_a_place_are_the_stream_and_the_obstacles_of_its_cell():
 
     # The stream of the way down, another stream, a road, a place that is barred, a building.
     assert at(2.49, 3.49) == at(1.5, 2.5) == 1 | 4
-    # In the bed of a stream there is no building.
+    # In the bed of a stream there is no building, whichever stream it is.
     assert at(2.0, 4.0) == 2
+    obstacle[2, 3] |= BUILDING
+    assert at(2.0, 3.0) == 1 | 4
     assert at(4.0, 4.0) == 16
     assert at(5.0, 5.0) == 4 | 8
     assert at(1.0, 3.0) == at(2.0, 2.0) == 0
@@ -204,6 +216,35 @@ def test_a_leg_of_no_length_costs_nothing_and_hands_on_how_the_way_ends():
     assert cost == 0.0
     assert made_of(leg) == {}
     assert (leg[RUN], leg[STATE]) == (30.0, 3.0)
+
+
+@pytest.mark.parametrize("length_m", [0.99e-9, 1e-9])
+def test_from_a_billionth_of_a_metre_on_a_leg_has_a_length(length_m):
+    way = {"row": 8.0, "column": 0.0, "to_row": 8.0, "to_column": length_m / WIDE}
+
+    # A leg with a length begins where it is, on the ground, a leg without hands on what it was given.
+    assert headrace(plane(), way=way)[1][STATE] == (0.0 if length_m == 1e-9 else -1.0)
+
+
+# Ground that rises, bilinear between squares, from where a leg begins: each look at it counts.
+@pytest.mark.parametrize("is_south", [False, True])
+@pytest.mark.parametrize(
+    ("cells", "pieces"), [(0.5, 1), (1.0, 1), (1.0 + 0.99e-6, 1), (1.0 + 1.05e-6, 2), (2.0, 2), (2.1, 3)]
+)
+def test_a_leg_is_looked_at_in_the_middle_of_each_piece_no_longer_than_a_cell(is_south, cells, pieces):
+    way = {"row": 6.0, "column": 6.0, "to_row": 6.0, "to_column": 6.0 + cells}
+    ground = LEVEL + np.maximum(np.arange(COLUMNS) - 6.0, 0.0) ** 2 / 4.0 + np.zeros((ROWS, 1))
+    length_m = cells * WIDE
+    if is_south:
+        way |= {"to_row": 6.0 + cells, "to_column": 6.0}
+        ground, length_m = np.ascontiguousarray(ground[:, :ROWS].T), cells * HIGH
+    # Between the centres of cells the ground is straight from square to square.
+    middles_m = np.interp(cells * (np.arange(pieces) + 0.5) / pieces, np.arange(5.0), np.arange(5.0) ** 2 / 4.0)
+
+    for leg_of in (headrace, penstock):
+        leg = leg_of(ground.astype(np.float32), way=way)[1]
+        assert leg[CUT_M2] == pytest.approx(middles_m.mean() * length_m, rel=1e-4)
+        assert leg[DEEPEST] == pytest.approx(middles_m.max(), rel=1e-4)
 
 
 @pytest.mark.parametrize(("height_m", "deepest_m"), [(3.0, 3.0), (4.0, 4.0), (-0.75, 0.0), (-1.0, 0.0)])
@@ -334,7 +375,12 @@ def test_roads_and_buildings_cost_once_each_however_wide_and_what_is_barred_is_n
         assert headrace(plane(), obstacle=obstacle, way=onward, state=state, building=7000.0)[1][part] == 0.0
         # As one that begins in it has.
         assert headrace(plane(), obstacle=obstacle, way=onward, building=7000.0)[1][part] == 0.0
-        assert headrace(plane(), obstacle=obstacle, way=onward, state=0.0, building=7000.0)[1][part] == 1.0
+        # One that was on an aqueduct, and no more, has paid for neither.
+        for held in (0.0, 1.0):
+            assert headrace(plane(), obstacle=obstacle, way=onward, state=held, building=7000.0)[1][part] == 1.0
+    # Where no house is crossed, none is left either.
+    within = {"obstacle": marked(BUILDING, (slice(None), slice(3, 6)))}
+    assert headrace(plane(), **within)[0] == penstock(plane(99.0), **within)[0] == math.inf
     # In a tunnel there are none.
     deep = {"tunnel": 1500.0, "building": 7000.0}
     for obstacle in (roads, houses, marked(BARRED, (8, 9))):
@@ -343,16 +389,19 @@ def test_roads_and_buildings_cost_once_each_however_wide_and_what_is_barred_is_n
 
 def test_what_begins_in_the_first_piece_of_a_leg_counts_whatever_the_leg_begins_in():
     way = {"row": 8.0, "column": 4.3, "to_row": 8.0, "to_column": 8.3}
-    bed, second = marked(1, (slice(None), 4), empty=-1, dtype=np.int32), (slice(None), 5)
+    own, bed = (marked(link, (slice(None), 4), empty=-1, dtype=np.int32) for link in (0, 1))
+    second = (slice(None), 5)
     tributary = marked(1, second, empty=-1, dtype=np.int32)
 
     # The middle of the first piece is in the next cell: a road, a house and a stream there are crossed.
     for leg_of in (headrace, penstock):
-        for link in (None, bed):
+        for link in (None, own, bed):
             assert leg_of(plane(99.9), link=link, obstacle=marked(ROAD, second), way=way)[1][ROADS] == 1.0
             houses = {"obstacle": marked(BUILDING, second), "building": 7000.0}
             assert leg_of(plane(99.9), link=link, way=way, **houses)[1][BUILDINGS] == 1.0
         assert leg_of(plane(99.9), link=tributary, way=way)[1][CROSSINGS] == 1.0
+        confluence = np.where(own == 0, 0, tributary).astype(np.int32)
+        assert leg_of(plane(99.9), link=confluence, way=way)[1][CROSSINGS] == 1.0
         beside = {"obstacle": marked(ROAD, (slice(None), 4)), "link": tributary}
         assert leg_of(plane(99.9), way=way, **beside)[1][[CROSSINGS, ROADS]].tolist() == [1.0, 0.0]
 
@@ -424,10 +473,29 @@ def test_a_penstock_that_leaves_its_river_and_comes_back_crosses_it_where_it_com
     assert penstock(plane(99.0), link=river, limits={"max_aqueduct_length_m": 19.9}, **low)[0] == math.inf
     # Of a line of 70 m, whose middle is 35 m from both ends, the piece in the middle does.
     assert penstock(plane(99.0), link=river, **near)[1][OVER] == pytest.approx(10.0)
-    # At the intake it begins in the river, and at the powerhouse it ends in it: no crossing.
-    for ends in (slice(3, 6), slice(13, 16)):
+    # From beside the river, whose first piece is in it, it crosses it.
+    beside = {"row": 8.0, "column": 4.3, "to_row": 8.0, "to_column": 8.3}
+    one = marked(0, (slice(None), 5), empty=-1, dtype=np.int32)
+    assert made_of(penstock(plane(99.0), link=one, way=beside)[1]) == {PENSTOCK: 40.0, CROSSINGS: 1.0}
+    # At the intake it begins in the river, and at the powerhouse it ends in it: no crossing, for 3 cells.
+    for ends in (slice(3, 6), slice(3, 7), slice(13, 16), slice(12, 16)):
         at_end = marked(0, (slice(None), ends), empty=-1, dtype=np.int32)
         assert made_of(penstock(plane(99.0), link=at_end)[1]) == {PENSTOCK: 100.0}
+
+
+@pytest.mark.parametrize(("cell_m", "over_m"), [(10.0, 0.0), (9.99, 12.0)])
+def test_the_ends_of_a_penstock_reach_as_far_as_three_cells_and_no_further(cell_m, over_m):
+    # A line of 36 m by 48 m in five pieces, of which the third lies in the river, 30 m from both ends.
+    river, leg = marked(0, (2, 2), empty=-1, dtype=np.int32), np.zeros(HELD)
+    limits = np.array([*LIMITS.values(), cell_m, cell_m])
+    way = (0.0, 0.0, 36.0 / cell_m, 48.0 / cell_m)
+
+    _penstock_leg(
+        maps_of(plane(99.0), river), limits, np.array(list(PRICES.values())), 650.0, *way, LEVEL, 0.0, math.inf, leg
+    )
+
+    assert leg[PENSTOCK] == 60.0
+    assert leg[OVER] == pytest.approx(over_m)
 
 
 def test_a_penstock_that_costs_as_much_as_the_most_is_given_up():
@@ -468,3 +536,17 @@ def test_a_valley_is_as_wide_as_its_sides_are_apart_at_the_level_up_to_what_is_a
     # The stream flows east, and on the same ground turned, south; in steps of a quarter of a cell, rounded up.
     assert _valley_cells(ground, 8.0, 12.0, 0.0, 1.0, level_m, limits_of()) == pytest.approx(cells)
     assert _valley_cells(ground.T.copy(), 12.0, 8.0, 1.0, 0.0, level_m, limits_of()) == pytest.approx(cells)
+
+
+# A valley 45° to the grid, 4 cells wide at the water's level, whose left side begins a cell from the stream and
+# whose right side three cells; what lies ahead and behind is the valley's floor.
+@pytest.mark.parametrize(("down", "across"), [(0.6, 0.8), (0.6, -0.8), (-0.8, 0.6), (-0.6, -0.8)])
+def test_the_width_of_a_valley_is_taken_across_its_stream_whatever_its_direction(down, across):
+    rows, columns = np.mgrid[:ROWS, :COLUMNS]
+    left = (columns - 12.0) * down - (rows - 8.0) * across
+    ground = 100.0 + np.where(left > 0, 2.0 * left, -left)
+
+    cells = _valley_cells(ground, 8.0, 12.0, down, across, 101.1, limits_of())
+
+    # 1.1 m above the stream: 0.55 of a cell to the left and 1.1 to the right, in quarters, rounded up.
+    assert cells == pytest.approx(0.75 + 1.25)
