@@ -601,9 +601,8 @@ def _march(
             ahead_row, ahead_column = -ahead_row, -ahead_column
         over_low = (low_row + ahead_row, low_column + ahead_column)
         over_high = (high_row + ahead_row, high_column + ahead_column)
-        if min(over_low[0], over_high[0]) < 0 or max(over_low[0], over_high[0]) >= rows:
-            break
-        if min(over_low[1], over_high[1]) < 0 or max(over_low[1], over_high[1]) >= columns:
+        # Both lie ahead in the same direction, so that one leaves the ground where the other does.
+        if over_low[0] < 0 or over_low[1] < 0 or over_low[0] >= rows or over_low[1] >= columns:
             break
         if np.isnan(elevation_m[over_low]) or np.isnan(elevation_m[over_high]):
             break

@@ -153,7 +153,7 @@ def test_there_is_no_side_slope_at_the_edge_or_beside_a_hole(row, column):
     assert _side_slope(ground, row, column, 0.0, 1.0, limits_of()) == 0.0
 
 
-# Ground that rises by the square of the row and of the column: a cell's slope is twice its number of metres a cell.
+# Ground that rises by the square of the row or of the column: a cell's slope is twice its number.
 @pytest.mark.parametrize(("row", "cell"), [(6.49, 6), (6.5, 7), (6.97, 7), (5.51, 6)])
 def test_the_side_slope_is_that_of_the_cell_in_which_the_place_lies(row, cell):
     squares = (np.arange(ROWS)[:, None] ** 2 + np.zeros(COLUMNS)).astype(np.float32)
@@ -487,12 +487,10 @@ def test_a_penstock_that_leaves_its_river_and_comes_back_crosses_it_where_it_com
 def test_the_ends_of_a_penstock_reach_as_far_as_three_cells_and_no_further(cell_m, over_m):
     # A line of 36 m by 48 m in five pieces, of which the third lies in the river, 30 m from both ends.
     river, leg = marked(0, (2, 2), empty=-1, dtype=np.int32), np.zeros(HELD)
-    limits = np.array([*LIMITS.values(), cell_m, cell_m])
+    limits, price = np.array([*LIMITS.values(), cell_m, cell_m]), np.array(list(PRICES.values()))
     way = (0.0, 0.0, 36.0 / cell_m, 48.0 / cell_m)
 
-    _penstock_leg(
-        maps_of(plane(99.0), river), limits, np.array(list(PRICES.values())), 650.0, *way, LEVEL, 0.0, math.inf, leg
-    )
+    _penstock_leg(maps_of(plane(99.0), river), limits, price, 650.0, *way, LEVEL, 0.0, math.inf, leg)
 
     assert leg[PENSTOCK] == 60.0
     assert leg[OVER] == pytest.approx(over_m)
