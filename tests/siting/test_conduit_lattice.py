@@ -140,6 +140,9 @@ def test_places_are_followed_from_which_a_way_can_save_a_share_and_that_are_not_
         [(3.0, 9.0, 98.0, 2000.0, 70_000.0), (15.0, 13.0, 99.9, 310.0, 1e5)],
         [(16.0, 16.0, 97.0, 100.0, 40_000.0)],
         [(9.0, 15.0, 99.5, 650.0, 19_400.0), (11.0, 9.0, 99.0, 250.0, 1e5)],
+        # Just a fifth nearer, 40 m of 50 m, is no look; nor is one where a level pipe is as dear as the best.
+        [(9.0, 14.0, 95.0, 650.0, 1e5)],
+        [(9.0, 14.0, 95.0, 650.0, 32_500.0)],
     ],
 )
 def test_a_look_is_taken_where_an_end_is_a_fifth_nearer_than_at_the_last(ends, maps, grade):
@@ -311,3 +314,9 @@ def test_of_equal_costs_in_a_heap_the_one_before_stays_before():
     assert heap_place[:4].tolist() == [4, 1, 2, 3]
     size = _pop(heap_cost, heap_place, size)
     assert heap_place[:3].tolist() == [3, 1, 2]
+    # The left one of two equals rises into the place of the first.
+    size = 0
+    for place, cost in enumerate([1.0, 2.0, 2.0, 5.0]):
+        size = _push(heap_cost, heap_place, size, cost, place)
+    assert _pop(heap_cost, heap_place, size) == 3
+    assert heap_place[:3].tolist() == [1, 3, 2]

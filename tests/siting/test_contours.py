@@ -195,6 +195,17 @@ def test_a_single_cell_is_gone_around_in_four_moves(is_left, low):
     assert (hill, hollow) == (AROUND_HILL, AROUND_HOLLOW)
 
 
+# A comb of five teeth turns back and forth many times, and four times more to one side than to the other.
+@pytest.mark.parametrize("is_left", [True, False])
+def test_a_comb_is_gone_around_as_a_hill_or_a_hollow_however_often_it_turns(is_left):
+    is_comb = np.zeros((9, 13), dtype=bool)
+    is_comb[5, 1:12] = True
+    is_comb[2:6, 2:11:2] = True
+
+    assert march(steps(is_comb), (6, 5), (5, 5), is_left)[2] == AROUND_HILL
+    assert march(steps(~is_comb), (5, 5), (6, 5), is_left)[2] == AROUND_HOLLOW
+
+
 def contour(ground, at, beside, side, is_left=True, *, gone_m=0.0, limit_m=1e6, grade=0.0, river=()):
     node, along = np.zeros((NODES, 2)), np.zeros(NODES)
     given = (at, beside, *side, is_left, TOP_M, gone_m, limit_m, 0.0, node, along)

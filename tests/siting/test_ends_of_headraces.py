@@ -14,6 +14,7 @@ from sitefinder.siting.conduits import (
     HELD,
     NODES,
     ROAD,
+    ROADS,
     RUN,
     STATE,
     _by_nodes,
@@ -174,6 +175,25 @@ def test_the_straight_line_is_the_cheaper_of_a_canal_led_on_and_a_pipe_all_along
     total, parts, where = min(ways, key=lambda way: way[0])
     assert total < math.inf
     is_as_expected(_straight, case, tuple(intake), total, parts, [intake.tolist(), where.tolist()], total)
+
+
+def test_a_straight_line_that_begins_in_a_road_does_not_cross_it():
+    case = case_of(0, 1.0)
+    # Level ground as high as the water, with a road where the intake is.
+    maps = (
+        np.full((SIZE, SIZE), TOP_M, dtype=np.float32),
+        case.maps[1],
+        np.zeros_like(case.maps[2]),
+        case.maps[3],
+    )
+    maps[2][5, 5] = ROAD
+    case = case._replace(maps=maps, end=(5.0, 15.0), pipe_per_m=1500.0, tail_m=TOP_M - 5.0)
+
+    parts = found(_straight, case, (5.0, 5.0), math.inf)[1]
+
+    assert parts[HEADRACE] == 95.0
+    assert parts[ROADS] == 0.0
+    assert case.maps[2].sum() == ROAD
 
 
 # A vertex at which the line turns by a millionth of a square cell stays, one at which it turns by less goes.

@@ -154,3 +154,10 @@ def test_a_line_over_level_ground_holds_a_canal_to_the_middle_of_its_last_piece(
         assert share == pytest.approx((looks - 0.5) / looks)
         # The fill may be a metre high, and no more.
         assert _share_on_ground(maps, limits_of(), 9.0, 9.0, *end, TOP_M + 0.01) == 0.0
+
+
+def test_a_line_along_which_all_is_too_low_holds_no_canal_whatever_lies_behind_it():
+    ground = np.where(np.arange(SIZE) < 9, TOP_M + 1.0, TOP_M - 3.0) + np.zeros((SIZE, 1))
+
+    assert _share_on_ground(maps_of(ground), limits_of(), 9.0, 9.0, 9.0, 12.0, TOP_M) == 0.0
+    assert _share_on_ground(maps_of(ground), limits_of(), 9.0, 12.0, 9.0, 6.0, TOP_M) > 0.5
