@@ -140,7 +140,7 @@ def test_places_are_followed_from_which_a_way_can_save_a_share_and_that_are_not_
         [(3.0, 9.0, 98.0, 2000.0, 70_000.0), (15.0, 13.0, 99.9, 310.0, 1e5)],
         [(16.0, 16.0, 97.0, 100.0, 40_000.0)],
         [(9.0, 15.0, 99.5, 650.0, 19_400.0), (11.0, 9.0, 99.0, 250.0, 1e5)],
-        # Just a fifth nearer, 40 m of 50 m, is no look; nor is one where a level pipe is as dear as the best.
+        # Just a fifth nearer, 40 m of 50 m, is no look; nor is one where a level pipe costs as much as the best.
         [(9.0, 14.0, 95.0, 650.0, 1e5)],
         [(9.0, 14.0, 95.0, 650.0, 32_500.0)],
     ],
@@ -247,7 +247,7 @@ def test_from_all_places_the_pipe_is_taken_that_saves_a_share_each_time(level_m,
 
     reached, field, result = looked(end, rolling(), limits, seed)
 
-    # Each in turn, but the intake and those whose water is no higher than the end; dearer ones save nothing.
+    # Each in turn, but the intake and those whose water is no higher than the end; others save nothing.
     found = -1
     for place in reached[1:]:
         here_m = TOP_M - 0.005 * field[place, WAY]

@@ -248,7 +248,7 @@ def test_a_transect_begins_in_the_cell_of_its_station(side, shift):
 
     first = contour(ground, 10.0 + shift, 10.0 + shift, side)
 
-    # In a hollow of so many cells there is no way; without its southern and eastern side there is.
+    # In a hollow there is no way; without its other sides there is.
     assert first == []
     open_ground = steps(rows < 4 if side == NORTH else rows > 15 if side == SOUTH else False * rows)
     if side in (WEST, EAST):
