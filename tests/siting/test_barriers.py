@@ -118,6 +118,11 @@ def test_trials_of_fish_passes_are_those_of_the_review():
     }
 
     assert found == published
+    # Of all fish as many get up as find the pass and of these get up it.
+    trout = FishGroup(name="trout", lengths_m=[0.3])
+    for name, ((attraction, *_), (passage, *_)) in published.items():
+        efficiency = pass_efficiency(trout, FishPassSettings(type=name))
+        assert efficiency == pytest.approx(attraction * passage / 100**2)
 
 
 def test_the_burst_speed_is_in_the_middle_of_its_range():
