@@ -138,17 +138,23 @@ def test_at_a_saddle_the_mean_of_the_four_cells_says_which_two_are_joined(corner
 
 
 # Half a cell beyond a corner the contour leads north: its length without windings is that from the last place
-# that was four cells' widths away.
-def test_a_march_is_as_long_as_its_way_without_windings_of_less_than_four_cells():
+# that was four cells' widths away, which in one case is the place right before the corner.
+@pytest.mark.parametrize(("corner", "bend"), [(3, 8), (4, 4)])
+def test_a_march_is_as_long_as_its_way_without_windings_of_less_than_four_cells(corner, bend):
     rows, columns = np.mgrid[:16, :12]
-    ground = steps((rows < 12) & (columns < 4))
-    places = [(11.5, column) for column in range(4)] + [(row, 3.5) for row in range(11, 0, -1)]
-    away_m = [math.hypot((row - 11.5) * HIGH, column * WIDE) for row, column in places]
-    # The first that is 40 m away is a new beginning: the rest goes on straight from there, 5 m a row.
-    bend = next(each for each, distance_m in enumerate(away_m) if distance_m >= 40.0)
-    assert 4 < bend < 9
-    way_m = away_m[: bend + 1] + [away_m[bend] + HIGH * each for each in range(1, len(places) - bend)]
-    assert way_m[-1] - away_m[bend] < 40.0
+    ground = steps((rows < 12) & (columns <= corner))
+    places = [(11.5, column) for column in range(corner + 1)]
+    places += [(row, corner + 0.5) for row in range(11, 4, -1)]
+
+    def apart_m(begin, end):
+        return math.hypot((end[0] - begin[0]) * HIGH, (end[1] - begin[1]) * WIDE)
+
+    # The first that is 40 m away is a new beginning.
+    away_m = [apart_m(places[0], place) for place in places]
+    assert max(away_m[:bend]) < 40.0 <= away_m[bend]
+    beyond_m = [apart_m(places[bend], place) for place in places[bend + 1 :]]
+    assert max(beyond_m) < 40.0
+    way_m = away_m[: bend + 1] + [away_m[bend] + distance_m for distance_m in beyond_m]
 
     for each in range(1, len(places)):
         # It ends at the first place that is as far as it may go.
