@@ -48,6 +48,14 @@ def test_a_lognormal_comes_back_whole_tails_included(lognormal_curve):
     assert lognormal_curve[0] == pytest.approx(expected, rel=1e-12)
 
 
+def test_two_quantiles_are_enough_for_a_lognormal_and_its_tails():
+    percent = np.array([20.0, 70.0])
+
+    curve = curves_from_quantiles(percent, np.exp(MU + SIGMA * stats.norm.isf(percent / 100))[None]).curve_m3s
+
+    assert curve[0] == pytest.approx(np.exp(MU + SIGMA * stats.norm.isf(BIN_EXCEEDANCE)), rel=1e-12)
+
+
 @pytest.mark.parametrize(("percent", "flow"), LOGNORMAL.items())
 def test_its_quantiles_are_read_off_to_all_digits(lognormal_curve, percent, flow):
     assert flow_at(BIN_EXCEEDANCE, lognormal_curve, percent) == pytest.approx(flow, abs=0.6e-6)

@@ -7,7 +7,7 @@ Press, 1993 (from memory); leverage, Cook's distance and the externally studenti
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 from statsmodels.regression.linear_model import OLS
 
 from sitefinder.hydrology.plausibility import (
@@ -377,6 +377,52 @@ def test_a_gauge_pulls_the_regression_by_the_limits_of_leverage_influence_and_re
         assert [bool(check.found) for check in checks.values()] == expected.tolist()
         outcomes += expected.tolist()
     assert 10 < sum(outcomes) < len(outcomes) / 10
+
+
+# Of 40 gauges and two coefficients the first is put where it has the leverage, and then lifted to Cook's distance or
+# the probability of its deleted residual, as stated; each limit is passed by a twentieth.
+@pytest.mark.parametrize(
+    ("leverage", "cook", "probability", "is_doubted"),
+    [
+        (0.1575, None, 0.001, True),
+        (0.1425, None, 0.001, False),
+        (0.1425, 1.05, None, True),
+        (0.1425, 0.95, None, False),
+        (0.25, None, 0.0095, True),
+        (0.25, None, 0.0105, False),
+    ],
+)
+def test_each_limit_of_a_gauge_that_pulls_the_regression(leverage, cook, probability, is_doubted):
+    count = 40
+    x, noise = np.random.default_rng(5).normal(size=(2, count))
+
+    def design_at(first):
+        return np.column_stack([np.ones(count), np.append(first, x[1:])])
+
+    def hat_at(first):
+        return (design_at(first) @ np.linalg.pinv(design_at(first)))[0, 0]
+
+    design = design_at(optimize.brentq(lambda first: hat_at(first) - leverage, 1.0, 20.0))
+    hat = leverage
+
+    def standard_of(lift):
+        lifted = 0.02 * noise + lift * (np.arange(count) == 0)
+        left = lifted - design @ np.linalg.lstsq(design, lifted, rcond=None)[0]
+        return left[0] / np.sqrt(left @ left / (count - 2) * (1 - hat)), lifted
+
+    wanted = np.sqrt(2 * cook * (1 - hat) / hat) if cook else None
+    if wanted is None:
+        deleted = stats.t.isf(probability / 2, count - 3)
+        # The studentised residual without the gauge, turned round.
+        wanted = deleted * np.sqrt((count - 2) / (count - 3 + deleted**2))
+    lift = optimize.brentq(lambda lift: standard_of(lift)[0] - wanted, 0.0, 5.0)
+    log_flow = 0.3 * design[:, 1] + standard_of(lift)[1]
+    gauges = pd.DataFrame({"lakes": 10.0 ** design[:, 1], "flow_mean_m3s": 10.0**log_flow})
+    checks = {gauge: _Checks([], [], []) for gauge in gauges.index}
+
+    _with_leverage(gauges, ["lakes"], checks, {})
+
+    assert bool(checks[0].found) == is_doubted
 
 
 def test_rain_of_nothing_is_not_known():

@@ -12,10 +12,12 @@ from sitefinder.hydrology.regime import (
     FREE,
     LIMIT_SHARE,
     MONTH_SHARE,
+    PRECISION,
     SCORE,
     _eliminate,
     _fill_jacobian,
     _log_counts,
+    _solve,
     _tilt,
     days_of_months,
     month_shares,
@@ -210,6 +212,43 @@ def test_elimination_solves_what_a_library_solves_zeros_on_the_diagonal_too(seed
     _eliminate(matrix, right)
 
     assert right == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_pivot_may_lie_just_below_a_zero_of_the_diagonal():
+    right = np.array([3.0, 5.0])
+
+    _eliminate(np.array([[0.0, 1.0], [1.0, 0.0]]), right)
+
+    assert right.tolist() == [5.0, 3.0]
+
+
+# Curves of four bins with months along a cosine. A solution is known when it is met: tilts that are straight
+# lines in the score, and months of the lengths and volumes asked for. Counts as uneven as these need halved steps.
+@pytest.mark.parametrize(
+    ("spreads", "strengths"), [((0.3, 2.0), (0.1, 0.5)), ((2.0, 1.0), (0.8, 0.2)), ((1.0, 1.0), (0.65, 0.5))]
+)
+def test_newtons_method_meets_lengths_and_volumes_with_tilts_along_the_score(spreads, strengths):
+    score = np.array([1.2, 0.4, -0.4, -1.2])
+    length = np.arange(20.0, 32.0) / np.arange(20.0, 32.0).sum()
+    start = np.log(length) + 3.0 * np.random.default_rng(1).random((4, 12))
+    flow = np.exp(np.outer(spreads, score))
+    flow /= flow.mean(axis=1, keepdims=True)
+    ratio = 1 + np.outer(strengths, np.cos(2 * np.pi * np.arange(12) / 12))
+    ratio /= (ratio @ length)[:, None]
+    shares = np.empty((2, 4, 12))
+
+    _solve(flow, ratio, length, start, score, shares)
+
+    assert shares.sum(axis=2) == pytest.approx(1.0, abs=1e-12)
+    assert shares.mean(axis=1) == pytest.approx(np.tile(length, (2, 1)), abs=PRECISION)
+    assert (shares * flow[:, :, None]).mean(axis=1) == pytest.approx(ratio * length, abs=PRECISION)
+    tilt = np.log(shares) - start
+    tilt -= tilt[:, :, 11:]
+    assert np.diff(tilt, n=2, axis=1) == pytest.approx(0.0, abs=1e-9)
+    # A factor common to all months of a bin means nothing, however great.
+    again = np.empty((2, 4, 12))
+    _solve(flow, ratio, length, start + 1000.0, score, again)
+    assert again == pytest.approx(shares, abs=1e-9)
 
 
 # Lengths and volumes of the months, and what they change by, with parameters of some size.
