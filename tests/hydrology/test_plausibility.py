@@ -379,7 +379,7 @@ def test_a_gauge_pulls_the_regression_by_the_limits_of_leverage_influence_and_re
     assert 10 < sum(outcomes) < len(outcomes) / 10
 
 
-# Of 40 gauges and two coefficients the first is put where it has the leverage, and then lifted to Cook's distance or
+# Of 40 gauges and two coefficients the first is put where it has the leverage, then lifted to Cook's distance or
 # the probability of its deleted residual, as stated; each limit is passed by a twentieth.
 @pytest.mark.parametrize(
     ("leverage", "cook", "probability", "is_doubted"),
