@@ -64,6 +64,7 @@ def around(row, column, shape):
     [
         np.random.default_rng(1).choice([-1.0, 1.0], 60) * 10.0 ** np.random.default_rng(2).integers(-30, 30, 60),
         np.full(5, 2.5),
+        np.array([1.0, 0.0, -1.0, 0.0, 1e-44, -1e-44]),
         np.nextafter(np.float32(700.0), np.float32(np.inf)) - np.array([0, 2, 1, 0, 3]) * 6.1e-5,
         np.array([]),
         np.array([-3.0]),

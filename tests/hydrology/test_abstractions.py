@@ -8,6 +8,7 @@ import shapely
 
 from sitefinder.errors import InputError
 from sitefinder.hydrology.abstractions import (
+    _carry_taken,
     alterations_of,
     operating_fraction,
     rights_of,
@@ -182,6 +183,16 @@ def test_what_does_not_come_back_makes_no_return():
     )
 
     assert table["kind"].tolist() == ["abstraction"]
+
+
+def test_all_that_flows_may_be_taken_and_more_falls_short():
+    # Two rows into a third; each bin by itself.
+    taken = np.array([[2.0, 0.5], [1.0, 4.0], [0.0, 0.5]])
+
+    short = _carry_taken(np.array([[2.0, 1.0], [1.0, 3.0], [3.0, 4.0]]), np.array([2, 2, -1]), taken)
+
+    assert taken.tolist() == [[2.0, 0.5], [1.0, 3.0], [3.0, 4.0]]
+    assert short.tolist() == [False, True, False]
 
 
 def test_no_more_is_taken_than_flows_and_only_that_is_carried_on():
