@@ -110,6 +110,59 @@ def test_a_lake_of_more_cells_than_the_queue_begins_with_spills_at_its_lowest_ri
     assert set(zip(row[inside.ravel()].tolist(), column[inside.ravel()].tolist(), strict=True)) == {(39, 20)}
 
 
+# By what a flood is: water stands at the lowest of the highest places of all ways to an end, found by going over
+# cells until nothing changes; then steps through flats, the steepest fall or a step nearer, and labels on the way.
+@pytest.mark.parametrize("seed", range(8))
+def test_a_flood_fills_points_and_labels_as_it_says(seed):
+    random, ground = np.random.default_rng(seed), terraces(seed, (6, 7))
+    # Heights that are not whole, at some places, and of both signs.
+    ground += np.float32(0.25) * random.integers(0, 2, ground.shape).astype(np.float32) - np.float32(1.5)
+    streams = np.where(random.random(ground.shape) < 0.08, random.integers(0, 9, ground.shape), NO_SEED)
+    cells = [tuple(cell) for cell in np.argwhere(~np.isnan(ground)).tolist()]
+    near = {cell: list(around(*cell, ground.shape)) for cell in cells}
+    known = {cell: [at for at in near[cell] if not np.isnan(ground[at[1:]])] for cell in cells}
+    ends = {cell: streams[cell] for cell in cells if streams[cell] != NO_SEED}
+    ends |= {cell: OFF_DEM for cell in cells if len(known[cell]) < 8 and cell not in ends}
+    level, steps = ground.copy(), {cell: 99 for cell in cells}
+    for cell in set(cells) - set(ends):
+        level[cell] = 99.0
+    for _ in cells:
+        for cell in set(cells) - set(ends):
+            level[cell] = max(ground[cell], min(level[at] for _, *at in known[cell] for at in [tuple(at)]))
+    for cell in cells:
+        if cell in ends or any(level[r, c] < level[cell] for _, r, c in known[cell]):
+            steps[cell] = 0
+    for _ in cells:
+        for cell in cells:
+            flat = [steps[r, c] + 1 for _, r, c in known[cell] if level[r, c] == level[cell]]
+            steps[cell] = min(steps[cell], min(flat, default=99))
+    per_metre = steps_per_metre(3.0, 4.0)
+    pointer = np.full(ground.shape, NO_POINTER)
+    for cell in cells:
+        falls = [
+            ((level[cell] - level[r, c]) * per_metre[d], -d)
+            for d, r, c in known[cell]
+            if level[r, c] < level[cell]
+        ]
+        flat = [d for d, r, c in known[cell] if level[r, c] == level[cell] and steps[r, c] == steps[cell] - 1]
+        if falls and ends.get(cell, OFF_DEM) == OFF_DEM:
+            pointer[cell] = -max(falls)[1]
+        elif cell not in ends:
+            pointer[cell] = min(flat)
+
+    found = flood(ground, ~np.isnan(ground), streams.astype(np.int32), (False,) * 4, 3.0, 4.0)
+
+    assert np.array_equal(found.surface, level, equal_nan=True)
+    assert found.pointer.tolist() == pointer.tolist()
+    for cell in cells:
+        row, column = cell
+        while pointer[row, column] != NO_POINTER:
+            direction = pointer[row, column]
+            row, column = row + ROW_STEP[direction], column + COLUMN_STEP[direction]
+        assert found.label[cell] == ends[row, column]
+    assert (found.label[np.isnan(ground)] == OFF_DEM).all()
+
+
 @pytest.mark.parametrize("seed", SEEDS)
 def test_hollows_are_the_connected_filled_cells_that_a_library_labels(seed):
     random = np.random.default_rng(seed)

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from sitefinder.network.catchments import (
+    carried_down,
     catchment_means,
     drained_area_km2,
     inflows,
@@ -153,6 +154,48 @@ def test_no_more_than_all_of_a_catchment_passes_a_mark():
     )
 
     assert share.tolist() == [1.0, 1.0, 0.5]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_share_above_marks_is_what_comes_from_the_lowest_marks_above(seed):
+    # Areas below 1 and above; some unknown, some nothing.
+    random = np.random.default_rng(seed)
+    downstream = np.array([2, 2, 4, 4, 7, 6, 7, -1, -1, -1], dtype=np.int32)
+    is_marked, area = random.random(10) < 0.4, 10.0 ** random.uniform(-1, 1, 10)
+    area[random.random(10) < 0.2], area[9] = np.nan, 0.0
+
+    # What passes a mark at a station, None where none is above it.
+    def passed(station):
+        above = [passed(each) for each in np.flatnonzero(downstream == station)]
+        known = [each for each in above if each is not None]
+        if is_marked[station]:
+            return area[station] if area[station] > 0 else 0.0
+        return sum(known) if known else None
+
+    expected = []
+    for station in range(10):
+        water = passed(station)
+        whole = 1.0 if not area[station] > 0 else None
+        expected.append(0.0 if water is None else whole or min(water / area[station], 1.0))
+    assert share_above(is_marked, area, downstream).tolist() == pytest.approx(expected)
+
+
+def test_where_no_catchment_is_known_the_share_below_a_mark_is_whole():
+    below = np.array([1, 2, -1, -1], dtype=np.int32)
+
+    for unknown in (np.nan, 0.0):
+        found = share_above(np.array([True, False, False, False]), np.array([0.5, unknown, 2.0, unknown]), below)
+        assert found.tolist() == [1.0, 1.0, 0.25, 0.0]
+        # What an unknown catchment brings past its own mark is nothing.
+        assert share_above(np.array([True, False]), np.array([unknown, 0.5]), below[[0, 2]]).tolist() == [1.0, 0.0]
+
+
+def test_a_mark_is_carried_down_to_all_below_it():
+    is_marked = np.array([False, True, False, False, False, False])
+
+    assert carried_down(is_marked, TREE).tolist() == [False, True, True, False, True, False]
+    assert is_marked.tolist() == [False, True, False, False, False, False]
+    assert not carried_down(np.zeros(6, dtype=bool), TREE).any()
 
 
 def test_without_inflows_there_is_no_entry():
