@@ -1,9 +1,23 @@
 """Kernels of long profiles on small random trees of streams, against plain other ways to the same answer."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
 from sitefinder.network.ordering import main_upstream
+from sitefinder.profile.breaks import (
+    MAX_SHARE,
+    MIN_SLOPE_ERROR,
+    MIN_STEP_M,
+    SLOPE_ERROR,
+    _below_refused,
+    _giving_way,
+    _peaks,
+    _step_scores,
+    level_segments,
+    slopes_around,
+)
 from sitefinder.profile.errors import (
     _correlate_upstream,
     _root_mean_square_difference,
@@ -284,3 +298,157 @@ def test_steps_that_add_up_but_for_rounding_are_long_enough():
     found = _windows(downstream, np.full(11, 0.1), np.zeros(11, dtype=bool), 1.0)
 
     assert (found[0].tolist(), found[1].tolist()) == ([0], [10])
+
+
+# The greatest ratio over all widths, and the first width that has it; the variance of a difference of two means of
+# a chain by the matrix of its correlations.
+@pytest.mark.parametrize("length_m", [0.0, 80.0])
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_step_is_scored_by_the_width_at_which_it_stands_out_most(seed, length_m):
+    downstream, step_m, main, random = tree(seed)
+    step_m[random.random(40) < 0.05] = 0.0
+    usable, widths = random.random(40) < 0.8, np.array([1, 2, 3, 5])
+    elevation_m = np.where(usable, random.normal(size=40) - 0.2 * np.arange(40), 0.0)
+    slope, over_m = random.uniform(0.0, 0.02, 40), random.uniform(50.0, 600.0, 40)
+    # A place without any error, too.
+    rmse_m = np.where(random.random(40) < 0.1, 0.0, random.uniform(0.1, 0.5, 40))
+    slope[rmse_m == 0.0] = 0.0
+
+    given = (elevation_m, usable, main, downstream, step_m, slope, over_m, rmse_m, np.full(40, length_m), widths)
+    # Without the compiler numpy warns of an endless score times no error, which is no number.
+    with np.errstate(invalid="ignore"):
+        score, width = _step_scores(*given)
+
+    for station in range(40):
+        expected, at_width = 0.0, 0
+        below = downstream[station]
+        if below >= 0 and main[below] == station and step_m[station] > 0:
+            up, _ = ways(station, main, downstream, step_m)
+            # Down to where the stem joins a longer one.
+            _, down = ways(below, main, downstream, step_m)
+            own = next((at for at in range(1, len(down)) if main[down[at][0]] != down[at - 1][0]), len(down))
+            for each in widths.tolist():
+                above = [(one, way_m) for one, way_m in up[:each] if usable[one]]
+                under = [(one, way_m) for one, way_m in down[: min(each, own)] if usable[one]]
+                if not above or not under:
+                    continue
+                way_m = step_m[station] + np.mean([w for _, w in above]) + np.mean([w for _, w in under])
+                fall_m = np.mean([elevation_m[one] for one, _ in above]) - np.mean(
+                    [elevation_m[one] for one, _ in under]
+                )
+                over = fall_m - slope[station] * way_m
+                rho = np.exp(-step_m[station] / length_m) if length_m else 0.0
+                at = np.arange(len(above) + len(under))
+                weight = np.append(np.full(len(above), 1 / len(above)), np.full(len(under), -1 / len(under)))
+                variance = rmse_m[station] ** 2 * (weight @ rho ** np.abs(at[:, None] - at) @ weight)
+                share = SLOPE_ERROR
+                error = share * slope[station]
+                if way_m < MAX_SHARE * over_m[station]:
+                    rest = slope[station] * (over_m[station] - way_m) - over
+                    error = max(share * max(rest, 0.0) / over_m[station], MIN_SLOPE_ERROR * slope[station])
+                variance += (error * way_m) ** 2
+                ratio = (over / np.sqrt(variance) if variance > 0 else np.inf) if over >= MIN_STEP_M else 0.0
+                if ratio > expected:
+                    expected, at_width = ratio, each
+        assert score[station] == pytest.approx(expected, rel=1e-9)
+        assert width[station] == at_width
+    assert (score > 0).sum() > 5
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_peak_is_the_upper_one_of_equals_within_its_windows(seed):
+    downstream, _, main, random = tree(seed)
+    # Of few values, so that there are equals; the least of them is just enough.
+    score = random.choice([0.0, 3.2, 3.3, 4.0, 5.0], 40)
+    width = random.integers(1, 5, 40)
+
+    found = _peaks(score, width, main, downstream)
+
+    for station in range(40):
+        reach = max(2, width[station])
+        above, below = along(station, main)[1 : reach + 1], along(station, downstream)[1 : reach + 1]
+        highest = (score[above] < score[station]).all() and (score[below] <= score[station]).all()
+        assert found[station] == (highest and score[station] >= 3.3)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_known_breaks_stand_in_place_of_those_within_two_stations(seed):
+    downstream, _, main, random = tree(seed)
+    is_break, known = random.random((2, 40)) < [[0.4], [0.1]]
+
+    found = _giving_way(is_break, known, main, downstream)
+
+    near = [each for one in np.flatnonzero(known) for way in (main, downstream) for each in along(one, way)[1:3]]
+    expected = is_break.copy()
+    expected[near] = False
+    assert found.tolist() == (expected | known).tolist()
+
+
+# Down a stream of seven stations from a peak at the second: over rejected ones no lower than it.
+@pytest.mark.parametrize(
+    ("usable", "elevation_m", "head"),
+    [
+        ([1, 1, 1, 1, 1, 1, 1], [9, 8, 8, 8, 7, 6, 5], 1),
+        ([1, 1, 0, 1, 1, 1, 1], [9, 8, 8, 8, 7, 6, 5], 2),
+        ([1, 1, 0, 0, 1, 1, 1], [9, 8, 9, 8, 7, 6, 5], 3),
+        ([1, 1, 0, 0, 1, 1, 1], [9, 8, 9, 7, 7, 6, 5], 2),
+        ([1, 0, 0, 0, 1, 1, 1], [9, 8, 9, 9, 7, 6, 5], 1),
+        ([1, 1, 0, 0, 0, 0, 0], [9, 8, 9, 9, 9, 9, 9], 5),
+    ],
+)
+def test_a_break_moves_down_over_rejected_stations_as_high_as_its_own(usable, elevation_m, head):
+    downstream = np.array([1, 2, 3, 4, 5, 6, -1], dtype=np.int32)
+
+    found = _below_refused(np.arange(7) == 1, np.array(elevation_m, float), np.array(usable, bool), downstream)
+
+    assert np.flatnonzero(found).tolist() == [head]
+
+
+# Two links of five and four segments into a third; each begins with a station that has none.
+def test_slopes_around_a_segment_are_medians_of_the_next_three():
+    segment_m = np.array([0.0, 10, 20, 10, 10, 20, 0, 5, 10, 5, 10, 0, 10, 20, 40, 10])
+    downstream = np.array([1, 2, 3, 4, 5, 11, 7, 8, 9, 10, 11, 12, 13, 14, 15, -1], dtype=np.int32)
+    profile_m = 30.0 - np.random.default_rng(3).random(16).cumsum()
+
+    found = slopes_around(profile_m, downstream, segment_m)
+
+    for station in range(16):
+        if segment_m[station] == 0:
+            assert np.isnan(found.above[station])
+            assert np.isnan(found.below[station])
+            continue
+        first = max(each for each in range(station + 1) if segment_m[each] == 0)
+        above = [(profile_m[at - 1] - profile_m[at]) / segment_m[at] for at in range(station - 1, first, -1)][:3]
+        way = along(station, downstream)
+        below = [
+            (profile_m[one] - profile_m[other]) / segment_m[other]
+            for one, other in pairwise(way)
+            if segment_m[other] > 0
+        ][:3]
+        assert found.above[station] == pytest.approx(np.median(above or below))
+        assert found.below[station] == pytest.approx(np.median(below or above))
+
+
+def test_a_segment_without_neighbours_has_no_slope_around_it():
+    found = slopes_around(np.array([5.0, 3.0]), np.array([1, -1], dtype=np.int32), np.array([0.0, 10.0]))
+
+    assert (found.above[1], found.below[1]) == (0.0, 0.0)
+
+
+# A lake fed by two streams: its longest level way, and not its branch of 15 m, says how long it is.
+@pytest.mark.parametrize(("shortest_m", "is_long"), [(40.0, True), (40.5, False)])
+def test_level_segments_are_those_of_a_lake_with_its_longest_way(shortest_m, is_long):
+    downstream = np.array([1, 2, 6, 4, 5, 6, 7, 8, -1], dtype=np.int32)
+    raw_m = np.array([9.0, 5.0, 5.0004, 8.0, 5.0, 5.0, 5.0, 5.0008, 2.0])
+    to_downstream_m = np.array([10.0, 20, 10, 10, 10, 5, 10, 10, 0])
+    segment_m = np.array([0.0, 10, 20, 0, 10, 10, 0, 10, 10])
+
+    found = level_segments(raw_m, downstream, to_downstream_m, segment_m, shortest_m)
+
+    assert np.flatnonzero(found).tolist() == ([2, 5, 7] if is_long else [])
+    # A millimetre is level, and more is not; nor is what is not known.
+    for off_m, is_level in ((0.00099, True), (0.0011, False), (np.nan, False)):
+        found = level_segments(
+            np.array([1.0, 1.0 + off_m]), downstream[[0, 8]], np.ones(2), np.array([0.0, 1.0]), 1.0
+        )
+        assert found.tolist() == [False, is_level]
