@@ -88,6 +88,20 @@ def test_a_queue_grows_to_twice_its_room_or_to_what_can_be_needed():
         assert len(found) == room
 
 
+# The lowest cell is the stream that all drains to, and nothing is higher than the rim that a bowl spills over.
+def test_a_funnel_drains_to_its_stream_and_a_bowl_fills_to_the_brim():
+    away = np.maximum(*np.abs(np.indices((5, 5)) - 2))
+    seed = np.where(away == 0, 7, NO_SEED).astype(np.int32)
+
+    funnel = flood(away.astype(np.float32), away >= 0, seed, (False,) * 4, 10.0, 10.0)
+    bowl = flood(away.astype(np.float32), away >= 0, np.full_like(seed, NO_SEED), (False,) * 4, 10.0, 10.0)
+
+    assert funnel.surface.tolist() == away.tolist()
+    assert (funnel.label == 7).all()
+    assert (bowl.surface == 2.0).all()
+    assert (bowl.label == OFF_DEM).all()
+
+
 # More cells wait than there is room for at first.
 def test_a_lake_of_more_cells_than_the_queue_begins_with_spills_at_its_lowest_rim():
     ground = np.zeros((40, 40), dtype=np.float32)
@@ -345,7 +359,7 @@ def test_links_are_walked_to_the_next_start_or_the_outlet(seed):
         end = next((at for at, one in enumerate(walked) if at and is_start[one]), len(walked) - 1)
         expected.append(walked[: end + 1])
     assert [along[a:b].tolist() for a, b in pairwise(start)] == expected
-    assert len(along) == start[-1]
+    assert (start[0], start[-1]) == (0, len(along))
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -31,6 +31,10 @@ def test_the_variance_of_a_step_is_that_of_two_means_of_correlated_errors(rho, u
     assert _variance_of_difference(rho, up, down) == pytest.approx(weight @ correlation @ weight, rel=1e-9)
 
 
+def test_errors_that_are_all_alike_leave_no_error_to_a_step():
+    assert _variance_of_difference(1.0, 3, 2) == 0.0
+
+
 @pytest.mark.parametrize(("rmse_m", "length_m"), [(0.1, 0.0), (0.15, 60.0), (0.5, 200.0)])
 def test_a_step_is_found_at_its_station(rmse_m, length_m):
     downstream, step_m = river(120)

@@ -34,6 +34,8 @@ from sitefinder.profile.fitting import (
     _excess,
     _handed_up,
     _level_runs,
+    _longer,
+    _over,
     mean_along,
     median_along,
     slopes_along,
@@ -109,6 +111,12 @@ def test_a_spike_is_measured_in_the_error_of_the_difference_from_its_neighbours(
     assert (found > 0).any()
 
 
+def test_an_excess_is_none_at_the_median_and_endless_where_errors_are_all_alike():
+    assert [_over(0.0, 0.0), _over(-1.0, 2.0), _over(1.0, 2.0), _over(1.0, 0.0)] == [0.0, 0.0, 0.5, np.inf]
+    # A first neighbour at twice a correlation length of half a metre.
+    assert _longer(1.0, -1.0, 0.0, 0.0, 1.0, 0.5) == pytest.approx((np.exp(-2), 0.0, np.exp(-2), 1.0))
+
+
 # Minimised by a library's solver of the same sum, written with one row for each datum and each change of slope.
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_smooth_profile_minimises_what_it_says(seed):
@@ -179,6 +187,23 @@ def test_means_medians_and_slopes_along_a_stem(seed):
         assert slope[station] == pytest.approx(expected, abs=1e-12)
 
 
+def test_medians_of_a_long_stem_are_of_fifteen_stations_to_either_side():
+    downstream, main = np.append(np.arange(1, 40), -1).astype(np.int32), np.arange(-1, 39).astype(np.int32)
+    value = np.random.default_rng(1).random(40)
+
+    assert median_along(value, main, downstream)[20] == np.median(value[6:36])
+
+
+def test_a_slope_over_half_a_metre_and_none_between_equal_ends():
+    downstream, main = np.array([1, 2, -1], dtype=np.int32), np.array([-1, 0, 1], dtype=np.int32)
+    step_m, no_break = np.array([0.2, 0.3, 0.0]), np.zeros(3, dtype=bool)
+
+    assert slopes_along(np.array([3.0, 2.5, 2.0]), main, downstream, step_m, no_break)[0].tolist() == [2.0] * 3
+    # What falls at the break rises before it.
+    found = slopes_along(np.array([2.0, 3.0, 2.0]), main, downstream, step_m, np.array([False, True, False]))
+    assert found[0].tolist() == [0.0] * 3
+
+
 def test_a_mean_where_nothing_counts_and_a_median_without_a_value_are_nothing():
     downstream, main = np.array([1, -1], dtype=np.int32), np.array([-1, 0], dtype=np.int32)
 
@@ -200,6 +225,9 @@ def test_runs_of_one_level_are_flat_from_a_number_of_stations_and_a_length_on():
     for length_m, flat in ((80.0, [0, 1, 1, 0]), (80.5, [0, 0, 1, 0]), (76.0, [0, 1, 1, 1]), (0.0, [0, 1, 1, 1])):
         found = _level_runs(level_m, downstream, main, step_m, length_m)
         assert found.tolist() == np.repeat(np.array(flat, dtype=bool), [4, 5, 6, 5]).tolist()
+    # A stream that is level from its source on.
+    found = _level_runs(np.ones(5), downstream[15:] - 15 * (downstream[15:] > 0), main[:5], np.full(5, 20.0), 80.0)
+    assert found.tolist() == [True] * 5
     # Of a tributary into station 7 nothing is counted on.
     aside = np.append(downstream, 7).astype(np.int32)
     found = _level_runs(np.append(level_m, 8.0), aside, np.append(main, -1), np.append(step_m, 20.0), 80.0)
@@ -257,7 +285,7 @@ def test_the_error_of_a_head_is_the_root_of_the_mean_square_of_differences():
 @pytest.mark.parametrize("seed", SEEDS)
 def test_the_station_nearest_to_a_length_downstream_within_a_tolerance(seed):
     downstream, step_m, _, _ = tree(seed)
-    lengths_m = np.array([5.0, 25.0, 100.0, 165.0, 400.0])
+    lengths_m = np.array([10.0, 25.0, 100.0, 165.0, 400.0])
 
     found = _stations_below(downstream, step_m, lengths_m, 0.1)
 
@@ -270,6 +298,12 @@ def test_the_station_nearest_to_a_length_downstream_within_a_tolerance(seed):
             nearest = len(way) - 1 - int(np.argmin(off_m[::-1]))
             fits = nearest > 0 and off_m[nearest] <= 0.1 * length_m
             assert found[station, number] == (way[nearest] if fits else -1)
+
+
+def test_of_stations_at_one_place_at_a_length_it_is_the_first():
+    downstream = np.array([1, 2, -1], dtype=np.int32)
+
+    assert _stations_below(downstream, np.array([10.0, 0.0, 0.0]), np.array([10.0]), 0.1)[0] == 1
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -302,14 +336,16 @@ def test_steps_that_add_up_but_for_rounding_are_long_enough():
 
 # The greatest ratio over all widths, and the first width that has it; the variance of a difference of two means of
 # a chain by the matrix of its correlations.
-@pytest.mark.parametrize("length_m", [0.0, 80.0])
+@pytest.mark.parametrize(("scale", "length_m"), [(1.0, 0.0), (1.0, 80.0), (0.02, 0.9)])
 @pytest.mark.parametrize("seed", SEEDS)
-def test_a_step_is_scored_by_the_width_at_which_it_stands_out_most(seed, length_m):
+def test_a_step_is_scored_by_the_width_at_which_it_stands_out_most(seed, scale, length_m):
     downstream, step_m, main, random = tree(seed)
+    step_m *= scale
     step_m[random.random(40) < 0.05] = 0.0
     usable, widths = random.random(40) < 0.8, np.array([1, 2, 3, 5])
+    usable[:3] = True
     elevation_m = np.where(usable, random.normal(size=40) - 0.2 * np.arange(40), 0.0)
-    slope, over_m = random.uniform(0.0, 0.02, 40), random.uniform(50.0, 600.0, 40)
+    slope, over_m = random.uniform(0.0, 0.02, 40) / scale, random.uniform(50.0, 600.0, 40) * scale
     # A place without any error, too.
     rmse_m = np.where(random.random(40) < 0.1, 0.0, random.uniform(0.1, 0.5, 40))
     slope[rmse_m == 0.0] = 0.0
