@@ -228,14 +228,14 @@ def test_the_lowest_ground_around_a_cell_is_that_of_its_window_of_nine(seed):
 
 
 @pytest.mark.parametrize("direction", range(8))
-def test_a_path_off_the_grid_is_refused_on_every_side_and_one_along_its_border_is_not(direction):
-    # From the middle of three by three in one direction, cell by cell, is off the grid at the second step.
+def test_a_path_that_leaves_the_grid_is_refused_on_every_side_and_one_along_its_border_is_not(direction):
+    # From the middle of three by three in one direction, cell by cell, leaves the grid at the second step.
     pointer = np.full((3, 3), direction, dtype=np.uint8)
     none, here = np.full((3, 3), NO_SEED, dtype=np.int32), np.ones((3, 3), dtype=bool)
 
-    with pytest.raises(ValueError, match="off the grid"):
+    with pytest.raises(ValueError, match="in a circle, or off"):
         labels_down(pointer, none, here, here)
-    # Where all that leads off the grid is an end, every cell comes to one, labelled by its own number.
+    # Where all that leads out of the grid is an end, every cell comes to one, labelled by its own number.
     row, column = np.indices((3, 3))
     leaves = ~np.isin(row + ROW_STEP[direction], (0, 1, 2)) | ~np.isin(column + COLUMN_STEP[direction], (0, 1, 2))
     own = np.where(leaves, 3 * row + column, NO_SEED).astype(np.int32)

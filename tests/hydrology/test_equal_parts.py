@@ -11,7 +11,7 @@ SEEDS = range(3)
 NEXT_TO_NOTHING = 1e-20
 
 
-# Mean of each of so many equal parts of the whole time, one piece after another.
+# Mean of each of this number of equal parts of the whole time, one piece after another.
 def means_of_parts(time, value, parts):
     ends, water = np.append(0.0, np.cumsum(time)), np.append(0.0, np.cumsum(time * value))
     at = np.linspace(0.0, ends[-1], parts + 1)
