@@ -411,6 +411,7 @@ def test_a_peak_is_the_upper_one_of_equals_within_its_windows(seed):
 def test_known_breaks_stand_in_place_of_those_within_two_stations(seed):
     downstream, _, main, random = tree(seed)
     is_break, known = random.random((2, 40)) < [[0.4], [0.1]]
+    is_break[0] = known[1] = True
 
     found = _giving_way(is_break, known, main, downstream)
 
@@ -441,8 +442,9 @@ def test_a_break_moves_down_over_rejected_stations_as_high_as_its_own(usable, el
 
 
 # Two links of five and four segments into a third; each begins with a station that has none.
-def test_slopes_around_a_segment_are_medians_of_the_next_three():
-    segment_m = np.array([0.0, 10, 20, 10, 10, 20, 0, 5, 10, 5, 10, 0, 10, 20, 40, 10])
+@pytest.mark.parametrize("scale", [1.0, 0.02])
+def test_slopes_around_a_segment_are_medians_of_the_next_three(scale):
+    segment_m = scale * np.array([0.0, 10, 20, 10, 10, 20, 0, 5, 10, 5, 10, 0, 10, 20, 40, 10])
     downstream = np.array([1, 2, 3, 4, 5, 11, 7, 8, 9, 10, 11, 12, 13, 14, 15, -1], dtype=np.int32)
     profile_m = 30.0 - np.random.default_rng(3).random(16).cumsum()
 
