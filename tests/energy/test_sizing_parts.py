@@ -1,0 +1,390 @@
+"""Parts of the search for the best size, each against what its formula says on a few bins."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from sitefinder.energy import sizing
+from sitefinder.energy.operation import plant_flow_head
+from sitefinder.energy.sizing import (
+    ABOVE,
+    ANY,
+    AS_BUILT,
+    AT,
+    BAR,
+    BELOW,
+    CAPITAL,
+    CHOICES,
+    ENERGY,
+    FLOW,
+    FLOW_AT,
+    FRICTION,
+    HEAD,
+    HELD,
+    PIPE_M,
+    POWER,
+    SAFE,
+    SCORE,
+    SCREENED,
+    SIZE_TERMS,
+    UNITS,
+    USABLE,
+    YEARLY,
+)
+from sitefinder.energy.turbines import never_throttled_from
+
+# An efficiency curve of five nodes that is best at three quarters.
+CURVE = np.array([0.3, 0.5, 0.7, 0.8, 0.76])
+KW = 9.81
+HOURS = 8.76
+
+
+def site(**changes):
+    usual = {
+        "head": 4.0, "conduit_m": 0.0, "place_cost": 0.0, "number": 0, "units": 1, "flow_min": 0.0,
+        "flow_max": np.inf, "power_max": np.inf, "full_efficiency": CURVE[-1], "peak_efficiency": CURVE.max(),
+        "open_from": never_throttled_from(CURVE, 0.3), "least_head": 0.0, "lowest_relative_flow": 0.3,
+        "safe_as_built_m3s": 0.0, "safe_screened_m3s": 0.0, "scale_gain": 1.0, "scale_loss": 0.0,
+        "scale_exponent": 0.0,
+    }  # fmt: skip
+    return SimpleNamespace(**(usual | changes))
+
+
+def prices(**changes):
+    usual = dict.fromkeys((*sizing.Prices._fields, *sizing.Works._fields), 0.0)
+    usual |= {
+        "kw_per_m3s_m": KW, "mwh_per_kw": HOURS, "capital_factor": 1.0, "operation_law": np.inf,
+        "velocity_m_s": 2.0, "by_manning": 1, "manning_n": 0.01, "form_loss": 0.5, "gravity_m_s2": 9.81,
+    }  # fmt: skip
+    return SimpleNamespace(**(usual | changes))
+
+
+def filled_bins(usable, head):
+    """The table of bins by what its rows stand for."""
+    usable, head = np.asarray(usable, dtype=float), np.asarray(head, dtype=float)
+    bins = np.zeros((4, len(usable) + 1))
+    bins[USABLE, :-1], bins[HEAD, :-1] = usable, head
+    bins[ABOVE, 1:] = np.cumsum(head)
+    bins[BELOW, :-1] = np.cumsum((usable * head)[::-1])[::-1]
+    return bins
+
+
+@pytest.mark.parametrize("usable", [[], [3.0], [5.0, 3.0, 3.0, 3.0, 1.0, 0.0, 0.0], [4.0, 4.0]])
+def test_the_number_of_bins_with_a_flow_is_that_counted_one_by_one(usable):
+    bins = filled_bins(usable, [1.0] * len(usable))
+
+    for flow in (0.0, 0.5, 1.0, 2.0, 3.0, 3.5, 4.0, 4.5, 5.0, 6.0):
+        assert sizing._bins_above(bins, flow) == sum(each >= flow for each in usable)
+
+
+@pytest.mark.parametrize("held", [True, False])
+def test_heads_of_bins_fall_with_the_tailwater_and_rise_with_an_intake_that_is_not_held(held):
+    usable = np.array([[9.0, 9.0, 9.0], [5.0, 2.0, 1.0]])
+    rise = np.array([[0.5, 0.2, 0.1], [0.3, 0.1, 0.4]])
+    order = np.array([[0, 1, 2], [2, 0, 1]])
+    bins = np.zeros((4, 4))
+
+    sizing._fill_bins(usable, rise, order, 1, 0, held, 0.45, bins)
+
+    # Net head less the rise at the tailrace in bins 2, 0 and 1 of the curve, and never less than nothing; by hand.
+    heads = [0.35, 0.0, 0.25] if held else [0.75, 0.25, 0.35]
+    np.testing.assert_allclose(bins, filled_bins([5.0, 2.0, 1.0], heads), atol=1e-15)
+
+
+def test_design_flows_lie_on_the_curve_between_midpoints_of_bins():
+    usable = [8.0, 5.0, 4.0, 0.0]
+    bins = filled_bins(usable, [1.0] * 4)
+    shares = np.array([0.0, 0.1, 0.125, 0.2, 0.375, 0.5, 0.7, 0.875, 0.9, 1.0])
+    sizes, full = np.full((len(shares) + 2, SIZE_TERMS), np.nan), np.zeros(len(shares), dtype=np.int64)
+
+    sizing._fill_tries(bins, shares, sizes, full, prices())
+
+    expected = np.interp(shares, [0.125, 0.375, 0.625, 0.875], usable)
+    np.testing.assert_allclose(sizes[:-2, FLOW_AT], expected, rtol=1e-14)
+    assert full.tolist() == [sum(each >= flow for each in usable) for flow in sizes[:-2, FLOW_AT]]
+    # π/4 · D² · v is the flow; Manning's friction goes by (D/4)^(4/3). Without flow there is no pipe.
+    np.testing.assert_allclose(np.pi / 4.0 * sizes[:-2, PIPE_M] ** 2 * 2.0, expected, rtol=1e-14)
+    np.testing.assert_allclose(sizes[:-2, FRICTION], (sizes[:-2, PIPE_M] / 4.0) ** (4.0 / 3.0), rtol=1e-14)
+    assert sizes[-3, PIPE_M] == sizes[-3, FRICTION] == 0.0
+    assert np.isnan(sizes[-2:]).all()
+
+
+def test_the_row_of_a_flow_is_its_own_that_of_the_class_or_the_other():
+    sizes, price = np.full((4, SIZE_TERMS), np.nan), prices()
+    for row, flow in enumerate((3.0, 2.0)):
+        sizing.fill_size(flow, row, sizes, price)
+    at_site = site(flow_max=2.5)
+
+    assert sizing._row_of(2.0, 1, sizes, at_site, price) == 1
+    assert sizing._row_of(2.5, 0, sizes, at_site, price) == 2
+    assert sizing._row_of(1.5, 0, sizes, at_site, price) == 3
+    assert sizes[:, FLOW_AT].tolist() == [3.0, 2.0, 2.5, 1.5]
+    # What is filled is not worked out again, and another flow takes its place.
+    sizes[2, PIPE_M] = sizes[3, PIPE_M] = 77.0
+    assert sizing._row_of(2.5, 0, sizes, at_site, price) == 2
+    assert sizing._row_of(1.5, 0, sizes, at_site, price) == 3
+    assert sizes[2:, PIPE_M].tolist() == [77.0, 77.0]
+    assert sizing._row_of(1.0, 0, sizes, at_site, price) == 3
+    assert sizes[3, FLOW_AT] == 1.0
+    assert sizes[3, PIPE_M] == pytest.approx(np.sqrt(2.0 / np.pi))
+
+
+def test_the_pipe_of_a_row_takes_head_where_there_are_a_pipe_and_water():
+    sizes, price = np.full((2, SIZE_TERMS), np.nan), prices()
+    sizing.fill_size(np.pi / 2.0, 0, sizes, price)
+    sizing.fill_size(0.0, 1, sizes, price)
+
+    # Diameter 1 m at 2 m/s: 100 m · n² · v² / R^(4/3) and half a velocity head.
+    loss = 100.0 * 1e-4 * 4.0 / 0.25 ** (4.0 / 3.0) + 0.5 * 4.0 / (2.0 * 9.81)
+    assert sizing._loss_at(0, sizes, site(conduit_m=100.0), price) == pytest.approx(loss, rel=1e-13)
+    assert sizing._loss_at(0, sizes, site(conduit_m=0.5), price) > 0.1
+    assert sizing._loss_at(0, sizes, site(), price) == sizing._loss_at(1, sizes, site(conduit_m=9.0), price) == 0.0
+    sizing.fill_size(0.5, 1, sizes, price)
+    assert sizing._loss_at(1, sizes, site(conduit_m=9.0), price) > 0.1
+
+
+def test_factors_of_size_are_worked_out_once_for_the_flows_to_try():
+    sizes, scales = np.zeros((4, SIZE_TERMS)), np.full((2, 3, 2), np.nan)
+    sizes[:, FLOW_AT] = [8.0, 4.0, 2.0, 1.0]
+    at_site = site(number=1, units=2, scale_gain=1.2, scale_loss=0.4, scale_exponent=0.5)
+    by_hand = [1.2 - 0.4 / np.sqrt(flow / 2.0) for flow in (8.0, 4.0, 2.0, 1.0)]
+
+    assert [sizing._scale_at(row, sizes, scales, at_site) for row in range(4)] == pytest.approx(by_hand)
+    assert scales[1, 1].tolist() == pytest.approx(by_hand[:2])
+    assert np.isnan(scales).sum() == 10
+    scales[1, 1] = 0.25
+    assert [sizing._scale_at(row, sizes, scales, at_site) for row in (0, 1)] == [0.25, 0.25]
+    assert sizing._scale_at(0, sizes, scales, site(scale_gain=0.9)) == 0.9
+
+
+# A year's payment by hand: 2 % of 1.1 times the capital, or 3 · √power if that is less, at least `least`.
+@pytest.mark.parametrize(
+    ("law", "least", "operation"), [(np.inf, 0.0, 22.0), (3.0, 0.0, 15.0), (9.0, 0.0, 22.0), (3.0, 17.0, 17.0)]
+)
+def test_a_years_payment_is_capital_operation_and_the_fee_for_power(law, least, operation):
+    price = prices(
+        capital_factor=1.1, yearly_capital_factor=0.06, operation_share=0.02, operation_min=least,
+        operation_law=law, operation_law_exponent=0.5, water_fee_per_kw=4.0, water_fee_per_mwh=2.0,
+        price_per_mwh=70.0, own_price_per_mwh=100.0, own_share=0.5, own_max_mwh=12.0,
+    )  # fmt: skip
+    payment = 66.0 + operation + 100.0
+
+    assert sizing.yearly_payment(1000.0, 25.0, price) == pytest.approx(payment, rel=1e-14)
+    # Of 20 MWh the half is used at 100 instead of 70, of 40 MWh no more than 12.
+    for energy, earned in ((20.0, 1400.0 + 300.0), (40.0, 2800.0 + 360.0)):
+        assert sizing.score_of(energy, 1000.0, 25.0, price) == pytest.approx(earned - payment, rel=1e-13)
+        price.by_cost = True
+        assert sizing.score_of(energy, 1000.0, 25.0, price) == pytest.approx(-payment / energy, rel=1e-14)
+        assert sizing.score_of(0.5, 1000.0, 25.0, price) == pytest.approx(-payment / 0.5, rel=1e-14)
+        assert sizing.score_of(0.0, 1000.0, 25.0, price) == -np.inf
+        price.by_cost, price.by_energy = False, True
+        assert sizing.score_of(energy, 1000.0, 25.0, price) == energy
+        price.by_energy = False
+
+
+def test_the_fee_for_water_is_by_energy_and_by_the_water_that_it_takes():
+    # 2 m³/s make 50 kW: a megawatt-hour takes 20 hours of it, 144 000 m³.
+    assert sizing.water_fee(30.0, 2.0, 50.0, prices(water_fee_per_mwh=3.0)) == pytest.approx(90.0)
+    both = prices(water_fee_per_mwh=3.0, water_fee_per_m3=1e-3)
+    assert sizing.water_fee(30.0, 2.0, 50.0, both) == pytest.approx(30.0 * (3.0 + 144.0), rel=1e-14)
+
+
+@pytest.mark.parametrize("number", [1, 3])
+def test_units_are_safe_from_their_own_flow_on(number):
+    at_site = site(units=number)
+
+    assert sizing._is_safe(number * 0.7, at_site, 0.7)
+    assert sizing._is_safe(number * 0.7 * (1.0 - 1e-13), at_site, 0.7)
+    assert not sizing._is_safe(number * 0.7 * (1.0 - 1e-11), at_site, 0.7)
+    # The margin is a part in 10¹² to a twentieth of itself.
+    assert not sizing._is_safe(1e12 * (1.0 - 1.05e-12), site(), 1e12)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.5, 0.8, 1.0])
+@pytest.mark.parametrize(("head", "loss"), [(4.0, 0.0), (4.0, 1.0), (4.0, 3.0), (1.5, 4.0), (0.0, 2.0)])
+def test_the_most_behind_a_pipe_is_that_of_all_shares(share, head, loss):
+    tried = np.linspace(0.0, share, 4001)
+
+    most = sizing._most_behind_pipe(share, head, loss)
+
+    assert most == pytest.approx((tried * (head - loss * tried**2)).max(), rel=1e-6, abs=1e-12)
+
+
+@pytest.mark.parametrize("units", [1, 2, 3])
+@pytest.mark.parametrize("lowest", [0.0, 0.3, 0.5, 0.6, 1.0])
+def test_the_best_efficiency_is_that_of_any_number_of_units(units, lowest):
+    pieces, nodes = 4, 4 * units
+    own = np.full(((nodes + 1).bit_length(), nodes + 1), np.nan)
+
+    sizing._fill_best_efficiency(own, units, CURVE, lowest)
+
+    for place in range(nodes + 1):
+        best = [0.0]
+        for running in range(1, units + 1):
+            # Of all units the share is place / nodes; so many have this relative flow.
+            relative = place / (running * pieces)
+            if relative >= 1.0:
+                best.append(CURVE[-1] / relative)
+            elif relative + 1.0 / pieces >= lowest:
+                best.append(np.interp(relative, np.arange(5) / 4.0, CURVE))
+        assert own[0, place] == pytest.approx(max(best), rel=1e-14)
+    for level in range(1, own.shape[0]):
+        wide = 2**level
+        expected = [own[0, place : place + wide].max() for place in range(nodes + 2 - wide)]
+        assert own[level, : len(expected)].tolist() == expected
+        assert np.isnan(own[level, len(expected) :]).all()
+
+
+USABLE_FLOWS = [3.0, 2.5, 2.0, 1.6, 1.2, 0.9, 0.7, 0.45, 0.3, 0.05, 0.0]
+HEADS = [2.0, 0.05, 3.0, 3.5, 4.0, 0.0, 4.2, 4.4, 4.6, 4.7, 5.0]
+
+
+# What each bin gives by the plain function, and no more than the rated power.
+def plain_mean_kw(flow, rated, loss, scale, at_site, bypass=0.0, screen_loss=0.0):
+    total = 0.0
+    for usable, head in zip(USABLE_FLOWS, HEADS, strict=True):
+        left, lowest = max(head - screen_loss, 0.0), at_site.lowest_relative_flow
+        if usable - bypass > 0.0:
+            may_take = min(usable - bypass, flow)
+            given = plant_flow_head(may_take, flow, at_site.units, CURVE, lowest, left, loss)[1]
+            total += min(KW * scale * given, rated)
+    return total / len(HEADS)
+
+
+@pytest.mark.parametrize("units", [1, 2, 3])
+@pytest.mark.parametrize("lowest", [0.0, 0.3, 0.5])
+@pytest.mark.parametrize("flow", [2.8, 2.0, 1.0])
+@pytest.mark.parametrize("rated", [25.0, np.inf])
+def test_the_mean_power_is_that_of_all_bins(units, lowest, flow, rated):
+    bins, full = filled_bins(USABLE_FLOWS, HEADS), sum(each >= flow for each in USABLE_FLOWS)
+    at_site = site(units=units, lowest_relative_flow=lowest, open_from=never_throttled_from(CURVE, lowest))
+    given = at_site, CURVE, prices()
+
+    for loss in (0.0, 0.4, 1.5):
+        for bypass, screen_loss in ((0.0, 0.0), (0.05, 0.1)):
+            enough = sum(each - bypass >= flow for each in USABLE_FLOWS)
+            mean = sizing.mean_kw(bins, enough, flow, rated, loss, 0.9, *given, bypass, screen_loss)
+            expected = plain_mean_kw(flow, rated, loss, 0.9, at_site, bypass, screen_loss)
+            assert mean == pytest.approx(expected, rel=1e-12)
+    # The same by what bins take, which is kept in a row and found there again.
+    held, taken = np.full((2, 3, 2), -1), np.zeros((4, len(HEADS) + 1))
+    taken[3, 0] = 1.0
+    place = sizing._row_taken(bins, full, flow, 1, at_site, CURVE, held, taken)
+    assert place == held[0, units - 1, 1] == 1
+    assert taken[3, 0] == 2.0
+    mean = sizing._mean_kw_by_taken(bins, full, flow, rated, 0.9, at_site, prices(), taken, place)
+    assert mean == pytest.approx(plain_mean_kw(flow, rated, 0.0, 0.9, at_site), rel=1e-12)
+    before = taken.copy()
+    assert sizing._row_taken(bins, full, flow, 1, at_site, CURVE, held, taken) == 1
+    assert (taken == before).all()
+
+
+def test_there_is_no_row_where_there_is_no_room_or_full_gate_may_not_be_best():
+    bins, held, taken = filled_bins(USABLE_FLOWS, HEADS), np.full((1, 1, 3), -1), np.zeros((3, len(HEADS) + 1))
+
+    assert sizing._row_taken(bins, 2, 2.5, 0, site(open_from=np.inf), CURVE, held, taken) == -1
+    rows = [sizing._row_taken(bins, 2, 2.5, index, site(), CURVE, held, taken) for index in range(3)]
+
+    assert rows == [0, 1, -1]
+    assert held[0, 0].tolist() == [0, 1, -1]
+    assert taken[2, 0] == 2.0
+
+
+@pytest.mark.parametrize("loss", [0.0, 0.5, 1.2, 2.0])
+@pytest.mark.parametrize("full", [0, 1, 2, 4])
+def test_a_plant_is_rated_at_the_head_of_the_last_bin_with_its_flow(loss, full):
+    bins, at_site, lowest = filled_bins(USABLE_FLOWS, HEADS), site(power_max=60.0), 0.3
+    for screen_loss in (0.0, 0.1, 2.5):
+        head = max(HEADS[max(full - 1, 0)] - screen_loss, 0.0)
+        given = plant_flow_head(1.5, 1.5, 1, CURVE, lowest, head, loss)[1]
+
+        rated = sizing.rated_kw(bins, full, 1.5, loss, 1.1, at_site, CURVE, prices(), screen_loss)
+
+        assert rated == pytest.approx(min(KW * given * 1.1, 60.0), rel=1e-12)
+        at_site.power_max = 5.0
+        assert sizing.rated_kw(bins, full, 1.5, loss, 1.1, at_site, CURVE, prices(), screen_loss) == pytest.approx(
+            min(KW * given * 1.1, 5.0), rel=1e-12
+        )
+        at_site.power_max = 60.0
+
+
+@pytest.mark.parametrize("full", [0, 3, 11])
+@pytest.mark.parametrize(("units", "minimum"), [(1, 2.0), (2, 2.0), (1, 3.0), (1, 0.0)])
+def test_the_bound_of_an_interval_is_full_units_and_then_the_peak_efficiency(full, units, minimum):
+    usable, head = np.array(USABLE_FLOWS), np.array(HEADS)
+    bins, at_site = filled_bins(usable, head), site(units=units, least_head=1.0)
+    runs = (usable >= 0.3 * minimum / units - 1e-12) & (np.arange(11) >= full)
+    partial = (usable * head)[runs].sum() * 0.8
+
+    # Pipes take head only where no bin is throttled: the least head of 1 m is over or under 3.6 losses.
+    ratio = at_site.open_from
+    for loss, narrowest, counts in ((0.0, 0.0, 0.0), (0.1, 1.0 / ratio, 0.1), (0.1, 1.01 / ratio, 0.0)):
+        bound = sizing._energy_bound_mwh(bins, full, 2.0, minimum, loss, narrowest, 0.9, at_site, prices())
+        above = (head[:full] - counts).sum()
+        expected = KW * 0.9 * (above * 2.0 * 0.76 + partial) / 11.0 * HOURS
+        assert bound == pytest.approx(expected, rel=2e-9)
+        assert bound > expected * (1.0 + 0.9e-9)
+    at_site.least_head = 99.0
+    nothing = sizing._energy_bound_mwh(bins, full, 2.0, minimum, 9.0, 9.0, 0.9, at_site, prices())
+    assert nothing == pytest.approx(KW * 0.9 * partial / 11.0 * HOURS, rel=2e-9)
+
+
+def test_the_least_power_and_the_lowest_head_of_an_interval():
+    bins = filled_bins(USABLE_FLOWS, HEADS)
+
+    for first, last in ((0, 0), (0, 1), (1, 1), (2, 2), (3, 5), (4, 8), (7, 11), (1, 4)):
+        assert sizing._lowest_head(bins, first, last) == min(HEADS[max(first - 1, 0) : max(last, 1)])
+    at_site = site(power_max=30.0)
+    assert sizing._least_power(2.0, 1.5, 0.5, 0.9, at_site, prices()) == pytest.approx(KW * 1.5 * 1.5 * 0.76 * 0.9)
+    assert sizing._least_power(9.0, 1.5, 0.5, 0.9, at_site, prices()) == 30.0
+    assert sizing._least_power(0.5, 1.5, 0.6, 0.9, at_site, prices()) == 0.0
+
+
+def test_a_score_beats_that_of_a_choice_for_which_the_plant_counts():
+    best = np.zeros((CHOICES, HELD))
+    best[:, BAR] = [3.0, 2.0, 1.0]
+
+    assert [sizing._beats(score, True, best) for score in (3.5, 2.5, 1.5, 1.0)] == [True, True, True, False]
+    assert [sizing._beats(score, False, best) for score in (3.5, 3.0, 2.5)] == [True, False, False]
+    best[:, BAR] = [3.0, 1.0, 2.0]
+    assert [sizing._beats(score, True, best) for score in (1.5, 1.0)] == [True, False]
+    np.testing.assert_array_equal(sizing._screen_of(2.0, prices(screen_fixed=5.0, screen_per_m3s=3.0)), 11.0)
+
+
+@pytest.mark.parametrize("by", ["value", "cost", "energy"])
+def test_a_size_is_kept_that_is_better_or_as_good_with_a_greater_flow(by):
+    price = prices(
+        capital_factor=2.0, yearly_capital_factor=0.1, water_fee_per_mwh=3.0, price_per_mwh=70.0,
+        by_cost=by == "cost", by_energy=by == "energy",
+    )  # fmt: skip
+    # 20 MWh: 1400 earned, 200 paid for capital and 60 for water.
+    score = {"value": 1140.0, "cost": -13.0, "energy": 20.0}[by]
+    kept = [score, 2.0, 1.5, 25.0, 20.0, 2000.0, 260.0, 1.0]
+    columns = [SCORE, UNITS, FLOW, POWER, ENERGY, CAPITAL, YEARLY, SCREENED]
+
+    def keep(bar, at):
+        best = np.full((CHOICES, HELD), np.nan)
+        best[SAFE, BAR], best[SAFE, AT] = bar, at
+        sizing._keep_better(SAFE, 4, 1.5, 25.0, 20.0, 1000.0, 1.0, site(units=2), price, best)
+        assert np.isnan(best[[ANY, AS_BUILT]]).all()
+        return best[SAFE]
+
+    for bar, at in ((score - 0.5, 0.0), (-np.inf, -1.0)):
+        found = keep(bar, at)
+        assert found[columns].tolist() == pytest.approx(kept, rel=1e-14)
+        assert found[AT] == 4.0
+        assert found[BAR] == found[SCORE]
+    exact = keep(-np.inf, -1.0)[BAR]
+    assert keep(exact, 5.0)[AT] == 4.0
+    for bar, at in ((exact, 4.0), (exact, -1.0), (score + 0.5, 9.0)):
+        assert np.isnan(keep(bar, at)[SCORE])
+
+
+def test_a_plant_without_energy_costs_endlessly_much():
+    best = np.full((CHOICES, HELD), np.nan)
+    best[ANY, BAR], best[ANY, AT] = -np.inf, 9.0
+
+    sizing._keep_better(ANY, 4, 1.5, 25.0, 0.0, 1000.0, 0.0, site(), prices(by_cost=True), best)
+
+    assert best[ANY, SCORE] == -np.inf
