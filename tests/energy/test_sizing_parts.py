@@ -289,6 +289,9 @@ def test_there_is_no_row_where_there_is_no_room_or_full_gate_may_not_be_best():
     assert rows == [0, 1, -1]
     assert held[0, 0].tolist() == [0, 1, -1]
     assert taken[2, 0] == 2.0
+    # The first is found again; below 0.3 of 2.5 m³/s nothing runs, which leaves six bins.
+    assert sizing._row_taken(bins, 2, 2.5, 0, site(), CURVE, held, taken) == 0
+    assert taken[0, len(HEADS)] == sum(each >= 0.75 for each in USABLE_FLOWS) == 6
 
 
 @pytest.mark.parametrize("loss", [0.0, 0.5, 1.2, 2.0])
@@ -388,3 +391,7 @@ def test_a_plant_without_energy_costs_endlessly_much():
     sizing._keep_better(ANY, 4, 1.5, 25.0, 0.0, 1000.0, 0.0, site(), prices(by_cost=True), best)
 
     assert best[ANY, SCORE] == -np.inf
+    # Half a megawatt-hour pays for its water too: 5 a megawatt-hour.
+    price = prices(by_cost=True, yearly_capital_factor=0.1, water_fee_per_mwh=5.0)
+    sizing._keep_better(ANY, 4, 1.5, 25.0, 0.5, 1000.0, 0.0, site(), price, best)
+    assert best[ANY, SCORE] == pytest.approx(-205.0, rel=1e-14)
