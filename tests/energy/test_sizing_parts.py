@@ -333,6 +333,59 @@ def test_the_bound_of_an_interval_is_full_units_and_then_the_peak_efficiency(ful
     assert nothing == pytest.approx(KW * 0.9 * partial / 11.0 * HOURS, rel=2e-9)
 
 
+# What the note at `_bound_by_share_mwh` says, for the most that a bin makes of the head [m].
+def most_of_bin(usable, head, is_full, flow, minimum, loss, at_site, best_efficiency):
+    units, nodes, limit = at_site.units, 4 * at_site.units, 0.76 / 0.8
+    is_open = minimum == flow and head >= at_site.open_from * loss
+    if is_full:
+        return limit * (head - loss) if is_open else sizing._most_behind_pipe(limit, head, loss)
+    if usable <= 0.0 or usable < 0.3 * minimum / units * (1.0 - 1e-10):
+        return 0.0
+    # The best efficiency of all nodes around the shares that this water is of the greatest and the least flow.
+    first, last = int(usable / flow * nodes - 1e-11), min(int(usable / minimum * nodes + 1e-11) + 1, nodes)
+    share = min(usable / flow * max(best_efficiency[min(first, nodes - 1) : last + 1]) / 0.8, limit)
+    if not is_open:
+        return sizing._most_behind_pipe(share, head, loss)
+    running = int(usable / flow * units) / units
+    parts = [share * (head - loss * (usable / flow) ** 2)]
+    if units > 1:
+        parts.append(limit * running * (head - loss * running**2))
+    return max(parts)
+
+
+@pytest.mark.parametrize("units", [1, 2, 3])
+@pytest.mark.parametrize(("flow", "minimum"), [(2.8, 2.8), (1.3, 1.3), (1.3, 0.9), (2.8, 0.4), (0.6, 0.55)])
+@pytest.mark.parametrize("rated", [20.0, np.inf])
+def test_the_bound_bin_by_bin_is_the_share_that_the_pipe_and_the_efficiency_leave(units, flow, minimum, rated):
+    bins, full = filled_bins(USABLE_FLOWS, HEADS), sum(each >= flow for each in USABLE_FLOWS)
+    nodes = 4 * units
+    at_site, best_at = site(units=units, number=1), np.full((2, 3, nodes.bit_length(), nodes + 1), np.nan)
+    own = np.full((nodes.bit_length(), nodes + 1), np.nan)
+    sizing._fill_best_efficiency(own, units, CURVE, 0.3)
+
+    for loss in (0.01, 0.5, 1.1, 3.0):
+        bound = sizing._bound_by_share_mwh(
+            bins, full, flow, minimum, rated, loss, 0.9, at_site, CURVE, prices(), best_at
+        )
+        most = [
+            most_of_bin(usable, head, place < full, flow, minimum, loss, at_site, own[0])
+            for place, (usable, head) in enumerate(zip(USABLE_FLOWS, HEADS, strict=True))
+        ]
+        expected = np.minimum(KW * 0.8 * flow * 0.9 * np.array(most), rated).mean() * HOURS
+        assert bound == pytest.approx(expected, rel=2e-9)
+        assert bound > expected * (1.0 + 0.9e-9)
+    # What was worked out for these units is kept where it belongs, and used again.
+    np.testing.assert_array_equal(best_at[1, units - 1], own)
+    assert np.isnan(np.delete(best_at.reshape(6, -1), 3 + units - 1, axis=0)).all()
+    best_at[1, units - 1] = 0.0
+    of_full = np.minimum(KW * 0.8 * flow * 0.9 * np.array(most[:full]), rated).sum() / len(HEADS) * HOURS
+    without = sizing._bound_by_share_mwh(
+        bins, full, flow, minimum, rated, loss, 0.9, at_site, CURVE, prices(), best_at
+    )
+    if units == 1 or minimum < flow:
+        assert without == pytest.approx(of_full, rel=2e-9)
+
+
 def test_the_least_power_and_the_lowest_head_of_an_interval():
     bins = filled_bins(USABLE_FLOWS, HEADS)
 
