@@ -448,3 +448,54 @@ def test_a_plant_without_energy_costs_endlessly_much():
     price = prices(by_cost=True, yearly_capital_factor=0.1, water_fee_per_mwh=5.0)
     sizing._keep_better(ANY, 4, 1.5, 25.0, 0.5, 1000.0, 0.0, site(), price, best)
     assert best[ANY, SCORE] == pytest.approx(-205.0, rel=1e-14)
+
+
+@pytest.mark.parametrize("per_unit", [0, 1])
+@pytest.mark.parametrize("project_law", [np.nan, 7000.0])
+def test_units_of_a_class_at_a_place_by_hand(per_unit, project_law):
+    one = SimpleNamespace(
+        scale_gain=1.25, scale_loss=0.0, scale_exponent=0.0, power_max_kw=50.0, flow_min_m3s=0.2, flow_max_m3s=9.0,
+        peak_efficiency=0.8, open_from=3.5, lowest_relative_flow=0.3, law_coefficient=900.0,
+        law_head_exponent=-0.5, law_power_exponent=0.7, law_per_unit=per_unit, law_fixed=40.0, civil_factor=1.5,
+    )  # fmt: skip
+    at_site = site(project_law=project_law, project_law_exponent=0.6, setting=1.2)
+    price = prices(kw_per_m3s_m=10.0, powerhouse=100.0, powerhouse_head_exponent=0.5)
+
+    sizing._fill_class(at_site, 3, one, 0.5, price)
+
+    # A cubic metre gives 10 · 4 · 0.5 · 1.25 = 25 kW, so a unit takes 2 m³/s for its 50 kW.
+    found = at_site.units, at_site.flow_min, at_site.flow_max, at_site.power_max, at_site.full_efficiency
+    assert found == pytest.approx((3, 0.6, 6.0, 150.0, 0.5))
+    assert at_site.powerhouse == pytest.approx(100.0 * 2.0 * 1.5 * 1.2)
+    known = "peak_efficiency", "open_from", "lowest_relative_flow", "scale_gain", "scale_loss", "scale_exponent"
+    assert [getattr(at_site, name) for name in known] == [getattr(one, name) for name in known]
+    law = at_site.law, at_site.law_power_exponent, at_site.bought, at_site.fixed
+    is_own = np.isnan(project_law)
+    assert law == pytest.approx((450.0, 0.7, 3 if per_unit else 1, 40.0) if is_own else (7000.0, 0.6, 1, 0.0))
+
+
+def test_the_capital_is_that_of_the_place_the_laws_and_the_works():
+    # The powerhouse alone of the works costs: 31 at any flow.
+    sizes, price = np.full((2, SIZE_TERMS), np.nan), prices(transformer=0.0)
+    sizing.fill_size(2.0, 1, sizes, price)
+    at_site = site(
+        place_cost=1000.0, law=200.0, law_power_exponent=0.5, bought=4, fixed=7.0, second_law=0.5,
+        second_law_exponent=1.5, powerhouse=31.0, canal_m=0.0, penstock_m=0.0, by_area=0.0, by_perimeter=0.0,
+        least_m=0.0,
+    )  # fmt: skip
+
+    # Four of 25 kW at 200 · √25 and 7 each, and half of 100^1.5.
+    plain = 1000.0 + 4.0 * (1000.0 + 7.0) + 31.0
+    assert sizing._capital_of(100.0, 1, sizes, at_site, price) == pytest.approx(plain + 500.0, rel=1e-14)
+    at_site.second_law = 0.0
+    assert sizing._capital_of(100.0, 1, sizes, at_site, price) == pytest.approx(plain, rel=1e-14)
+
+
+def test_the_class_is_noted_of_the_choices_whose_score_rose():
+    best, to_beat, turbine = np.zeros((CHOICES, HELD)), np.array([1.0, 2.0, 3.0]), np.full((2, CHOICES), -1)
+    best[:, BAR] = [1.5, 2.0, 2.5]
+
+    sizing._note_class(1, 7, best, to_beat, turbine)
+
+    assert turbine.tolist() == [[-1, -1, -1], [7, -1, -1]]
+    assert to_beat.tolist() == [1.5, 2.0, 3.0]
