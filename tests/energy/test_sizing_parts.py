@@ -222,7 +222,7 @@ def test_the_best_efficiency_is_that_of_any_number_of_units(units, lowest):
     for place in range(nodes + 1):
         best = [0.0]
         for running in range(1, units + 1):
-            # Of all units the share is place / nodes; so many have this relative flow.
+            # Of all units the share is place / nodes; these have this relative flow.
             relative = place / (running * pieces)
             if relative >= 1.0:
                 best.append(CURVE[-1] / relative)
@@ -320,7 +320,7 @@ def test_the_bound_of_an_interval_is_full_units_and_then_the_peak_efficiency(ful
     runs = (usable >= 0.3 * minimum / units - 1e-12) & (np.arange(11) >= full)
     partial = (usable * head)[runs].sum() * 0.8
 
-    # Pipes take head only where no bin is throttled: the least head of 1 m is over or under 3.6 losses.
+    # Pipes take head only where no bin is throttled: the lowest head of 1 m is over or under 3.6 losses.
     ratio = at_site.open_from
     for loss, narrowest, counts in ((0.0, 0.0, 0.0), (0.1, 1.0 / ratio, 0.1), (0.1, 1.01 / ratio, 0.0)):
         bound = sizing._energy_bound_mwh(bins, full, 2.0, minimum, loss, narrowest, 0.9, at_site, prices())
@@ -341,7 +341,7 @@ def most_of_bin(usable, head, is_full, flow, minimum, loss, at_site, best_effici
         return limit * (head - loss) if is_open else sizing._most_behind_pipe(limit, head, loss)
     if usable <= 0.0 or usable < 0.3 * minimum / units * (1.0 - 1e-10):
         return 0.0
-    # The best efficiency of all nodes around the shares that this water is of the greatest and the least flow.
+    # The best efficiency of all nodes around the shares that this water is of the greatest and the smallest flow.
     first, last = int(usable / flow * nodes - 1e-11), min(int(usable / minimum * nodes + 1e-11) + 1, nodes)
     share = min(usable / flow * max(best_efficiency[min(first, nodes - 1) : last + 1]) / 0.8, limit)
     if not is_open:
