@@ -459,14 +459,14 @@ def test_units_of_a_class_at_a_place_by_hand(per_unit, project_law):
         law_head_exponent=-0.5, law_power_exponent=0.7, law_per_unit=per_unit, law_fixed=40.0, civil_factor=1.5,
     )  # fmt: skip
     at_site = site(project_law=project_law, project_law_exponent=0.6, setting=1.2)
-    price = prices(kw_per_m3s_m=10.0, powerhouse=100.0, powerhouse_head_exponent=0.5)
+    price = prices(kw_per_m3s_m=10.0, powerhouse=100.0, powerhouse_head_exponent=1.5)
 
     sizing._fill_class(at_site, 3, one, 0.5, price)
 
     # A cubic metre gives 10 · 4 · 0.5 · 1.25 = 25 kW, so a unit takes 2 m³/s for its 50 kW.
     found = at_site.units, at_site.flow_min, at_site.flow_max, at_site.power_max, at_site.full_efficiency
     assert found == pytest.approx((3, 0.6, 6.0, 150.0, 0.5))
-    assert at_site.powerhouse == pytest.approx(100.0 * 2.0 * 1.5 * 1.2)
+    assert at_site.powerhouse == pytest.approx(100.0 * 8.0 * 1.5 * 1.2)
     known = "peak_efficiency", "open_from", "lowest_relative_flow", "scale_gain", "scale_loss", "scale_exponent"
     assert [getattr(at_site, name) for name in known] == [getattr(one, name) for name in known]
     law = at_site.law, at_site.law_power_exponent, at_site.bought, at_site.fixed
