@@ -875,12 +875,12 @@ def _by_nodes(
     pipe, parts, line, vertices,
 ):  # fmt: skip
     chosen = -1
-    # The intake itself, a pipe all along, is looked at once, with the straight line.
-    # The node nearest to the powerhouse comes first: then most others cannot be cheaper.
+    # The node nearest to the powerhouse comes first: then most others cannot be cheaper. The intake itself, a pipe
+    # all along, is the straight line's.
     nearest = _nearest_reached(limits, node, count, cost, to_row, to_column)
     for turn in range(count):
         place = nearest if turn == 0 else turn
-        if (turn > 0 and place == nearest) or not cost[place] < best:
+        if place == 0 or (turn > 0 and place == nearest) or not cost[place] < best:
             continue
         here_m = top_m - limits[GRADE] * made[place, HEADRACE]
         fall_m = here_m - tail_m

@@ -58,6 +58,7 @@ def derive_network(
     progress: Callable[[int, int], None] | None = None,
     *,
     tile_cells: int = DERIVED_TILE_CELLS,
+    source_path: str | Path | None = None,
 ) -> geopandas.GeoDataFrame:
     """Stream lines where the area drained by single-direction flow reaches a threshold.
 
@@ -76,6 +77,8 @@ def derive_network(
     tile_cells : int, optional
         Cells along a side of a tile. Directions do not depend on it; breaches are looked for in a tile with what
         lies around it.
+    source_path : str or Path, optional
+        The DEM that errors name, where `dem_path` is a copy that goes with the run; absent: `dem_path`.
 
     Returns
     -------
@@ -101,10 +104,10 @@ def derive_network(
     if threshold_area_km2 <= cell_km2:
         raise InputError.of(
             "the threshold for a stream is smaller than a cell of the DEM",
-            file=dem_path,
+            file=source_path or dem_path,
             expected=f"more than {cell_km2:g} km²",
             found=f"{threshold_area_km2:g} km²",
-            fix="raise the threshold area",
+            fix="raise network.derive_threshold_km2",
         )
     with tempfile.TemporaryDirectory(dir=scratch_folder, prefix="derived-") as folder:
         tiles = _Tiles(TileFolder(folder, grid, tile_cells), executor, progress)
@@ -126,10 +129,10 @@ def derive_network(
         largest_km2 = max(part.most_cells for part in streams) * cell_km2
         raise InputError.of(
             "no stream drains the threshold area",
-            file=dem_path,
+            file=source_path or dem_path,
             expected=f"cells one below the other that drain at least {threshold_area_km2:g} km²",
             found=f"at most {largest_km2:.3g} km²",
-            fix="lower the threshold area, or give a DEM that holds the whole catchment",
+            fix="lower network.derive_threshold_km2, or use a DEM that holds the whole catchment",
         )
     return _lines(start, along, grid, crs)
 

@@ -68,7 +68,12 @@ def make_network(
         lines = stream_lines(source, settings.network, inputs.layers["streams"].frame)
     else:
         lines = derive_network(
-            surface.dem_path, settings.network.derive_threshold_km2, scratch, executor, progress
+            surface.dem_path,
+            settings.network.derive_threshold_km2,
+            scratch,
+            executor,
+            progress,
+            source_path=settings.inputs.dem.path,
         )
         lines = pd.DataFrame(lines.rename(columns={"stream_id": "feature_id"}).assign(stream=""))
         lines = lines[["feature_id", "stream", "geometry"]]

@@ -11,6 +11,7 @@ from sitefinder.siting.conduits import (
     PARTS,
     RIGHT,
     ROAD,
+    STRAIGHT,
     Ground,
     find_conduits,
 )
@@ -145,3 +146,20 @@ def test_a_valley_narrower_than_its_cells_is_unresolved_at_that_powerhouse_alone
 
 def test_a_table_of_conduits_says_first_which_way_each_goes(ways):
     assert ways.table.columns.tolist() == ["route", "bank", "unresolved", "cost", *PARTS]
+
+
+# On ground that falls away from the intake faster than any canal, no contour leads on: the pipe goes all along.
+@pytest.mark.parametrize("slope", [0.05, 0.2])
+def test_a_pipe_all_along_is_the_straight_line_and_no_way_along_a_bank(slope):
+    ground = valley()
+    falling = ground._replace(
+        elevation_m=(99.5 - slope * np.mgrid[:ROWS, :COLUMNS][1]).astype(np.float32),
+        link=np.full_like(ground.link, -1),
+    )
+
+    found = find_conduits(falling, stations(), [0, 0], [17, 12], LIMITS, PRICES._replace(penstock_per_m=100.0))
+
+    assert (found.table["route"] == STRAIGHT).all()
+    assert (found.table["headrace_length_m"] == 0.0).all()
+    # From the intake 3.4 and 2.4 m down, 170 and 120 m away.
+    assert found.table["penstock_length_m"].to_numpy() == pytest.approx(np.hypot([170.0, 120.0], [3.4, 2.4]))

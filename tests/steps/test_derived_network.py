@@ -143,6 +143,18 @@ def test_a_threshold_that_nothing_drains_is_an_error_that_names_the_largest_area
         derive_network(dem, 5.0, tmp_path)
 
 
+@pytest.mark.parametrize(("threshold_km2", "verb"), [(5.0, "lower"), (0.0001, "raise")])
+def test_an_error_names_the_users_dem_and_the_setting_and_not_the_runs_own_copy(tmp_path, threshold_km2, verb):
+    copy = write_dem(tmp_path / "surface.tif", straight_valley())
+
+    with pytest.raises(InputError) as error:
+        derive_network(copy, threshold_km2, tmp_path, source_path="data/dem.tif")
+
+    assert "data/dem.tif" in str(error.value)
+    assert "surface.tif" not in str(error.value)
+    assert f"{verb} network.derive_threshold_km2" in str(error.value)
+
+
 def test_a_threshold_of_more_cells_than_a_16_bit_number_holds(tmp_path):
     rows, columns = np.mgrid[:181, :230]
     dem = write_dem(tmp_path / "dem.tif", (2.0 * np.abs(rows - 90) + 100.0 - 0.1 * columns).astype(np.float32))
