@@ -137,22 +137,12 @@ def flow_change_of(table, where, settings):
     return FlowChange(_joined_if_equal(periods), settings.label, settings.source, settings.environmental_from)
 
 
-# Periods that all say the same are the whole year.
+# Periods that all say the same are the whole year; exceedance within a month is not that within the year.
 def _joined_if_equal(periods):
     first = periods[0]
-    for other in periods:
-        same = (first.exceedance_percent is None) == (other.exceedance_percent is None) and np.array_equal(
-            first.factor, other.factor
-        )
-        if not same or (
-            first.exceedance_percent is not None
-            and not np.array_equal(first.exceedance_percent, other.exceedance_percent)
-        ):
-            return tuple(periods)
-    # Exceedance within a month is not that within the year.
-    if first.exceedance_percent is not None:
-        return tuple(periods)
-    return (first._replace(months=tuple(MONTHS)),)
+    if all(each.exceedance_percent is None and np.array_equal(each.factor, first.factor) for each in periods):
+        return (first._replace(months=tuple(MONTHS)),)
+    return tuple(periods)
 
 
 def _numbers(cells, name, is_valid, expected, problems):

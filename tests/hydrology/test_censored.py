@@ -50,6 +50,17 @@ def test_a_predictor_that_parts_zeros_from_the_others_still_has_a_finite_answer(
     assert (probability[4:] < 0.5).all()
 
 
+# One gauge of each kind lies on the other's side, by so much: the closer, the steeper is the plain fit between.
+@pytest.mark.parametrize(("overlap", "is_penalised"), [(0.1, False), (0.05, True)])
+def test_a_predictor_that_nearly_parts_zeros_from_the_others_is_taken_as_one_that_does(overlap, is_penalised):
+    x = np.array([0.0, 1.0, 2.0, 3.0 + overlap, 3.0, 4.0, 5.0, 6.0])
+
+    fit = fit_zero_probability(np.column_stack([np.ones(8), x]), np.arange(8) < 4)
+
+    # Errors of the plain fit are finite, 7.8 and 11.4 spreads of the predictor; more than 10 are too many.
+    assert fit.penalised == is_penalised
+
+
 def test_the_penalised_fit_of_a_two_by_two_table_adds_half_to_each_cell():
     # Firth (1993): for a saturated table the penalty is half an observation in each cell, here 6 of 6 zero in the
     # one class, which separates them, and 2 of 8 in the other.
@@ -85,6 +96,8 @@ def test_a_censored_fit_without_anything_censored_is_least_squares():
     assert fit.coefficients == pytest.approx(plain.coefficients, rel=1e-8)
     assert fit.sigma**2 == pytest.approx(plain.mse, rel=1e-8)
     assert fit.covariance == pytest.approx(plain.covariance, rel=1e-8)
+    same = least_squares_of_censored(design, response, np.zeros(30, dtype=bool), -9.0)
+    assert (same.mse, same.model_error_variance) == pytest.approx((plain.mse, plain.mse), rel=1e-8)
 
 
 def test_a_censored_fit_has_the_greatest_likelihood_and_its_curvature():
