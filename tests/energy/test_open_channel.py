@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
+from sitefinder.energy import open_channel
 from sitefinder.energy.open_channel import critical_depth_m, depth_elasticity, resistance, uniform_depth_m
 from sitefinder.units import GRAVITY_M_S2, M3S_PER_CUBIC_FOOT_SECOND, METRES_PER_FOOT
 
@@ -98,3 +99,14 @@ def test_nothing_flows_at_no_depth_and_an_unknown_flow_at_an_unknown_one():
     found = uniform_depth_m(np.array([[0.0, np.nan]]), np.array([[0.0, np.nan]]), channel)
 
     np.testing.assert_array_equal(found, [[0.0, np.nan]])
+
+
+@pytest.mark.parametrize("exponent", [2.0 / 3.0, 0.83])
+@pytest.mark.parametrize(("flow", "width"), [(0.02, 0.3), (3.0, 2.0), (40.0, 1.5), (5.0, 60.0)])
+def test_normal_depth_lets_the_flow_through_to_the_last_digits(exponent, flow, width):
+    depth = open_channel._normal_depth_m(flow, width, 2.5, exponent)
+
+    # Area times factor times a power of the hydraulic radius.
+    assert width * depth * 2.5 * (width * depth / (width + 2.0 * depth)) ** exponent == pytest.approx(
+        flow, rel=1e-13
+    )

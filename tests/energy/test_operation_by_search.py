@@ -16,7 +16,7 @@ CURVES = {
 }
 
 
-# Greatest flow · efficiency · (head - loss), on a grid of relative flows that holds the limits of each unit and the nodes.
+# Greatest flow · efficiency · (head - loss), on a grid of relative flows with the limits of each unit and nodes.
 def best_of_all(flow, design, units, curve, lowest, head, loss):
     best = 0.0
     for running in range(1, units + 1):
@@ -33,7 +33,9 @@ def best_of_all(flow, design, units, curve, lowest, head, loss):
 # below 1 m; a flow that is less than one unit takes, one between units, the design flow, and more.
 @pytest.mark.parametrize("name", CURVES)
 @pytest.mark.parametrize(("units", "lowest"), [(1, 0.0), (2, 0.0), (3, 0.3), (4, 0.6)])
-@pytest.mark.parametrize(("head", "loss"), [(1.2, 0.0), (2.4, 2.0), (0.75, 0.25), (0.3, 0.5), (9.0, 4.0), (20.0, 4.0)])
+@pytest.mark.parametrize(
+    ("head", "loss"), [(1.2, 0.0), (2.4, 2.0), (0.75, 0.25), (0.3, 0.5), (9.0, 4.0), (20.0, 4.0)]
+)
 def test_power_is_the_best_of_all_units_and_flows(name, units, lowest, head, loss):
     curve, design = CURVES[name], 6.0
     for flow in (0.1, 1.3, 2.5, 3.9, 5.0, 6.0, 7.0):

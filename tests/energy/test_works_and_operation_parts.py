@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from sitefinder.energy import operation
+from sitefinder.energy import operation, uncertainty
 from sitefinder.energy.hydraulics import friction_factor, pipe_friction, pipe_loss_by_diameter_m, pipe_loss_m
 from sitefinder.energy.runners import scale_factor, unit_flow_limit
 from sitefinder.energy.works import (
@@ -173,3 +173,36 @@ def test_the_flow_of_a_power_is_where_the_efficiency_of_its_size_gives_it():
         assert scale_factor(flow, 1.2, 0.4, 0.5) == pytest.approx(power / 12.0 / flow, rel=1e-14)
         assert unit_flow_limit(power, 12.0, 9.0, 1.2, 0.4, 0.5) == pytest.approx(flow, rel=1e-12)
         assert unit_flow_limit(power * 1.001, 12.0, flow, 1.2, 0.4, 0.5) == flow
+    # And where the factor is above 1.
+    assert unit_flow_limit(
+        12.0 * (1.2 * 15.0 - 0.4 * math.sqrt(15.0)), 12.0, 16.0, 1.2, 0.4, 0.5
+    ) == pytest.approx(15.0)
+
+
+@pytest.mark.parametrize("loss", [0.0, 1.0])
+def test_mean_power_of_each_draw_is_the_mean_of_its_bins(loss):
+    # A single row of flows that is of all draws; below 1 m³/s, no flow at all, and no head left.
+    flows, rise = np.array([[2.0, 0.5, 0.0, 0.25]]), np.array([[0.0, 0.5, 0.0, 9.0]])
+    heads, rated = np.array([[4.0, 5.0], [6.0, 7.0]]), np.array([[1e9, 1e9], [1e9, 12.0]])
+
+    power = uncertainty._mean_power_simulations(
+        flows, rise, heads, rated, 1.0, loss, 1, np.full(5, 0.8), 0.1, 3.0, 10.0
+    )
+
+    # 1 m³/s at the whole loss, and half of it at a fourth: each with more than three times its loss as head.
+    expected = [
+        [
+            min(8.0 * (head - loss), most) + min(8.0 * 0.5 * (head - 0.5 - loss / 4.0), most)
+            for head, most in zip(*row, strict=True)
+        ]
+        for row in zip(heads, rated, strict=True)
+    ]
+    assert power == pytest.approx(np.array(expected) / 4.0, rel=1e-13)
+
+
+def test_weights_of_small_catchments_are_shares_of_their_area():
+    # 0.3 and 0.1 km² run into 0.5 km², which runs into one whose area is not known.
+    own, handed = uncertainty._weights(np.array([2, 2, 3, -1], dtype=np.int32), np.array([0.3, 0.1, 0.5, 0.0]))
+
+    assert own == pytest.approx(np.sqrt([1.0, 1.0, 0.1 / 0.5, 0.0]))
+    assert handed == pytest.approx(np.sqrt([0.3 / 0.5, 0.1 / 0.5, 1.0, 0.0]))
