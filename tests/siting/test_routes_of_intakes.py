@@ -139,6 +139,20 @@ def test_at_an_outlet_the_valley_is_measured_across_the_direction_from_the_intak
     assert (notes[0] & 1) == turned
 
 
+# Where the stream flows on to the east, low ground must lie across that, from wherever it came.
+@pytest.mark.parametrize("came", list(TURN))
+@pytest.mark.parametrize("lies", [(1, 0), (0, 1)])
+def test_above_an_outlet_the_valley_is_measured_across_the_stream_that_leaves(came, lies):
+    maps = low_ground()
+    maps[0][~strip(*lies)] = TOP_M + 50.0
+    places = [(MOUTH[0] - came[0], MOUTH[1] - came[1]), MOUTH, (MOUTH[0], MOUTH[1] + 2.0)]
+    limits = LIMITS._replace(min_valley_cells=6.0)
+
+    notes = routes(maps, places, [1, 2, -1], [TOP_M, 95.0, 90.0], [(0, 1, 500.0)], limits=limits)[1]
+
+    assert (notes[0] & 1) == (lies == (0, 1))
+
+
 # The bed is 0.5 m below the water that flows on with the fall of the canal; the valley's sides rise 1 m a cell.
 @pytest.mark.parametrize(("level_m", "is_unresolved"), [(61.1, False), (60.9, True)])
 def test_the_level_at_a_tailrace_is_that_of_a_canal_as_long_as_the_stream(level_m, is_unresolved):
