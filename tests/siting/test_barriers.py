@@ -131,6 +131,9 @@ def test_the_burst_speed_is_in_the_middle_of_its_range():
     assert low < BURST_LENGTHS_PER_S < high
     assert (high - low) / BURST_LENGTHS_PER_S == pytest.approx(0.4)
     assert (low + high) / 2.0 == BURST_LENGTHS_PER_S == 10.0
+    # The height goes with the square of the speed: (8 · 0.7)² and (12 · 0.7)² / (2 · 9.80665).
+    heights_m = [leap_m(0.7) * (speed / BURST_LENGTHS_PER_S) ** 2 for speed in (low, high)]
+    assert heights_m == pytest.approx([31.36 / 19.6133, 70.56 / 19.6133])
 
 
 def test_a_group_leaps_what_is_stated_of_it_and_else_what_its_shortest_fish_does():

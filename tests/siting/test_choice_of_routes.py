@@ -24,7 +24,7 @@ from sitefinder.siting.conduits import (
     Limits,
 )
 
-WIDTH_M, HEIGHT_M, DETOUR, SIZE = 10.0, 8.0, 1.503, 30
+WIDTH_M, HEIGHT_M, DETOUR, SHAPE = 10.0, 8.0, 1.503, (28, 32)
 # Of which search a number of nodes is.
 OF_LEFT, OF_RIGHT, OF_LATTICE = 5, 7, 9
 WAYS = (OF_LEFT, OF_RIGHT, STRAIGHT, OF_LATTICE)
@@ -175,12 +175,12 @@ class Searches:
 def routes(case, monkeypatch):
     searches = Searches(case)
     searches.put_in(monkeypatch)
-    elevation_m = np.full((SIZE, SIZE), 50.0, dtype=np.float32)
+    elevation_m = np.full(SHAPE, 50.0, dtype=np.float32)
     for each in case.walled:
         row, column = np.round(case.places[each]).astype(int)
         elevation_m[row - 2 : row + 3, column - 2 : column + 3] = 200.0
     # On the ground there are more links than stations have.
-    link = np.full((SIZE, SIZE), -1, dtype=np.int32)
+    link = np.full(SHAPE, -1, dtype=np.int32)
     link[0, 0] = len(case.places) + 3
     intakes, first = np.unique([each[0] for each in case.wanted], return_index=True)
     prices = np.ones((len(case.wanted), 10))
@@ -188,7 +188,7 @@ def routes(case, monkeypatch):
     found = getattr(conduits._find_routes, "__wrapped__", conduits._find_routes)(
         elevation_m,
         link,
-        np.zeros((SIZE, SIZE), dtype=np.uint8),
+        np.zeros(SHAPE, dtype=np.uint8),
         case.places[:, 0],
         case.places[:, 1],
         case.downstream,

@@ -1,5 +1,6 @@
 """Nodes of a contour joined by legs, near and far: against every leg that may be taken, on lines of any form."""
 
+import itertools
 import math
 
 import numpy as np
@@ -161,3 +162,22 @@ def test_a_line_along_which_all_is_too_low_holds_no_canal_whatever_lies_behind_i
 
     assert _share_on_ground(maps_of(ground), limits_of(), 9.0, 9.0, 9.0, 12.0, TOP_M) == 0.0
     assert _share_on_ground(maps_of(ground), limits_of(), 9.0, 12.0, 9.0, 6.0, TOP_M) > 0.5
+
+
+# Nodes all around a small circle: from the first straight to the last is shorter than by any other, if that leg is
+# looked at.
+def leads_straight_to(number):
+    angle = 2.0 * math.pi * np.arange(number + 1) / (number + 1)
+    node = 20.0 + 1.5 * np.stack([np.sin(angle), np.cos(angle)], axis=1)
+    limits = limits_of(cells_m=(10.0, 10.0))
+    return join(maps_of(np.full((SIZE, SIZE), TOP_M)), limits, node, along_of(node, limits))[2][-1] == 0
+
+
+def test_each_leg_leads_half_as_far_again_as_the_one_before_it_to_a_whole_node():
+    near = {each + beside for each in AHEAD for beside in (-1, 0, 1)} - {0}
+
+    assert [number for number in sorted(near) if leads_straight_to(number)] == list(AHEAD)
+    assert AHEAD[0] == 1
+    assert len(AHEAD) == 11
+    for before, after in itertools.pairwise(AHEAD):
+        assert abs(after - 1.5 * before) <= 0.5

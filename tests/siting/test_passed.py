@@ -546,3 +546,13 @@ def test_a_flag_names_what_is_at_the_intake_bypassed_or_drowned(role, kind, flag
     listed = pd.DataFrame({"site": [7], "thing": [0], "role": [role]})
 
     assert flags_of_things(listed, things) == ({} if flag is None else {(7, flag): "X"})
+
+
+def test_each_kind_is_one_bit_from_the_first_on():
+    kinds = list(BITS)
+
+    assert [bits_of(kinds[:count]) for count in range(len(kinds) + 1)] == [
+        2**count - 1 for count in range(len(kinds) + 1)
+    ]
+    # A kind that is named twice counts once.
+    assert bits_of([kinds[0], kinds[0]]) == 1
