@@ -72,8 +72,8 @@ def case_of(seed):
     places = np.column_stack([4.0 + 10.0 * (spots // 3), 4.0 + 10.0 * (spots % 3)]) + rng.uniform(
         -1, 1, (count, 2)
     )
-    # Ways of up to 25 steps of 8 m, of exactly so many, of more, and of more than 250.
-    step_m = HEIGHT_M * rng.choice([5.0, 10.0, 25.0, 130.0], count)
+    # Ways of less than a step of 8 m, of up to 25, of exactly so many, of more, and of more than 250.
+    step_m = HEIGHT_M * rng.choice([0.5, 5.0, 10.0, 25.0, 130.0], count)
     walled = {each for each in range(count) if rng.random() < 0.2}
     case = Case(places, downstream, link, step_m, 100.0 - np.arange(count), [], None, {}, {}, walled)
     for intake in range(count):
@@ -82,7 +82,7 @@ def case_of(seed):
     for intake, tailrace in case.wanted:
         for way in WAYS:
             case.cost[intake, tailrace, way] = float(rng.choice([1, 2, 3, 4, math.inf]))
-            between = rng.uniform(0.0, 20.0, (int(rng.integers(1, 25)), 2))
+            between = rng.uniform(0.0, 20.0, (int(rng.choice([0, 0, 1, 2, 9, 24])), 2))
             case.line[intake, tailrace, way] = [places[intake], *between, places[tailrace]]
     return case._replace(pipe_per_m=rng.uniform(100.0, 900.0, len(case.wanted)))
 

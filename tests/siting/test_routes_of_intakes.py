@@ -110,6 +110,27 @@ def test_pipes_of_all_intakes_cost_their_own_length_at_their_own_price_and_lie_o
         assert notes[number] == 2 * (side_of_chord(places[way]) if len(way) > 2 else RIGHT)
 
 
+# A bend of a twentieth of a cell, to the right and to the left as one looks down.
+@pytest.mark.parametrize(("aside", "side"), [(0.05, LEFT), (-0.05, RIGHT)])
+def test_a_straight_pipe_lies_inside_the_least_bend(aside, side):
+    places = [(3.0, 3.0), (3.0 + aside, 6.0), (3.0, 9.0)]
+
+    assert side_of_chord(places) == side
+    assert routes(low_ground(), places, [1, 2, -1], [TOP_M, 95.0, 90.0], [(0, 2, 500.0)])[1].tolist() == [2 * side]
+
+
+def test_room_for_the_lines_of_many_candidates_grows_no_faster_than_they_do():
+    # Were it doubled for each of them, no machine would have it.
+    count = 12
+    places = [(2.0 + 0.8 * each, 3.0 + each % 2) for each in range(count)]
+    wanted = [(one, other, 500.0) for one in range(count) for other in range(one + 1, count)]
+
+    *_, drawn, start = routes(low_ground(), places, [*range(1, count), -1], TOP_M - np.arange(count), wanted)
+
+    assert len(wanted) == 66
+    assert len(drawn) == start[-1] == 3 * 66
+
+
 # A stream that turns once and flows out: low ground is only a strip through its mouth, and to the intake.
 # It crosses the direction in which the mouth is seen from the intake, or another.
 MOUTH, TURN = (7.0, 7.0), {(3, 4): (3.0, 7.0), (-3, 4): (11.0, 7.0), (3, -4): (3.0, 7.0), (-3, -4): (11.0, 7.0)}

@@ -163,6 +163,39 @@ def test_each_candidate_is_blocked_by_the_chosen_one_with_which_it_shares_most(s
     assert found.tolist() == [-1 if chosen[c] else int(most[c]) for c in range(len(ends))]
 
 
+# Along a river of nine stations; the one chosen takes its pond as well, whatever its number.
+@pytest.mark.parametrize("number", range(4))
+def test_a_pond_of_a_chosen_one_blocks_those_whose_path_ends_in_it(number):
+    tree = tree_of([*range(1, 9), -1])
+    ends, ponds = np.array([[0, 1], [0, 2], [1, 2], [0, 3]], dtype=np.int32), [[], [], [], []]
+    ends[number], ponds[number] = (4, 5), [4, 3, 2, 1]
+    chosen = np.arange(4) == number
+
+    found = blocked_by(chosen, tree.downstream, ends[:, 0], ends[:, 1], np.ones(9), *in_one(ponds))
+
+    assert found.tolist() == [-1 if is_chosen else number for is_chosen in chosen]
+
+
+def test_what_one_candidate_shares_does_not_count_for_the_next():
+    # Numbers 0 and 1 are chosen: stations 5 and 6, and 1 to 4. The third shares 2 with the second alone; the last
+    # shares 2 with it and 1 with the first.
+    tree = tree_of([*range(1, 9), -1])
+    ends = np.array([[4, 6], [0, 4], [0, 2], [2, 5]], dtype=np.int32)
+    chosen = np.array([True, True, False, False])
+
+    assert blocked_by(chosen, tree.downstream, ends[:, 0], ends[:, 1], np.ones(9)).tolist() == [-1, -1, 1, 1]
+
+
+def test_no_candidates_take_nothing():
+    tree = tree_of([1, -1])
+    none = np.zeros(0, dtype=np.int64)
+    level = np.zeros(2)
+
+    found = _taken(none, none, np.zeros(0), tree.downstream, level, level, tree.first, tree.upstream)
+
+    assert [each.tolist() for each in found] == [[0], [], [], [], []]
+
+
 @pytest.mark.parametrize("first", [0, 1])
 def test_the_first_chosen_one_that_overlaps_another_is_found(first):
     # Two candidates of the same path, the first at the head of the list or after another.
@@ -261,7 +294,7 @@ def test_long_paths_and_ponds_are_taken_whole(count, pond):
 
 # Stations of no length stand at one place.
 @SEEDS
-@pytest.mark.parametrize("length_m", [0.0, 2.0, 4.0])
+@pytest.mark.parametrize("length_m", [0.0, 1.0, 2.0, 4.0])
 def test_no_other_site_may_end_in_what_is_to_flow_freely_above_an_intake_or_its_pond(seed, length_m):
     rng = np.random.default_rng(seed)
     tree = random_tree(rng)
@@ -292,6 +325,22 @@ def test_no_other_site_may_end_in_what_is_to_flow_freely_above_an_intake_or_its_
             if station == root or away_m == 0.0 or away_m < length_m
         ]
         assert sorted(zone[start[c] : start[c + 1]].tolist()) == sorted(expected)
+
+
+# Along a river of 10 m from station to station: 25 m above a pond that ends at station 3, whatever its number.
+@pytest.mark.parametrize("number", range(4))
+def test_above_a_pond_the_river_flows_freely_from_the_next_station_up(number):
+    tree = tree_of([*range(1, 7), -1])
+    ponds = [[] if each != number else [4, 3] for each in range(4)]
+    builds, found = np.arange(4) == number, np.zeros(5, dtype=np.int64)
+    zone = np.full(3, -1, dtype=np.int32)
+    given = np.full(7, 10.0), np.full(4, 4), *in_one(ponds), builds, tree.first, tree.upstream, 25.0
+
+    _fill_zones(*given, found, np.empty(0, dtype=np.int32), False)
+    _fill_zones(*given, np.zeros(5, dtype=np.int64), zone, True)
+
+    assert found.tolist() == [0, *(3 * (np.arange(4) == number)).tolist()]
+    assert zone.tolist() == [2, 1, 0]
 
 
 # The last metre must be missed by more than rounding: the chain is 10 m above the intake, a tenth each.
