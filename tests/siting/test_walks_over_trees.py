@@ -502,3 +502,54 @@ def test_the_options_chosen_are_the_best_that_keep_to_what_each_spawning_ground_
     best = max(worth(options) for options in itertools.product([-1, 0, 1], repeat=len(ends)))
     assert worth(option.tolist()) == best
     assert all(value[c, each] > 0.0 for c, each in enumerate(option) if each >= 0)
+
+
+# The choice by both ways, without any fish: numbers of the candidates chosen, and their options.
+def chosen_by_both(tree, ends, value):
+    ends = np.array(ends, dtype=np.int32)
+    boundary = boundary_of_path(tree.downstream, ends[:, 0], ends[:, 1])
+    order, first_at = by_tailrace_of(ends[:, 1], len(tree.ways))
+    value = np.array(value, dtype=np.float64)
+    picked = best_picks(tree.downstream, order, first_at, value[:, 0].copy(), *boundary)
+    none = np.zeros(len(tree.ways), dtype=bool)
+    option = _solve(
+        (tree.first, tree.upstream, order, first_at),
+        (*boundary, np.zeros(len(boundary.station), dtype=bool)),
+        (none, np.ones(len(none), dtype=np.int64), ends[:, 0].astype(np.int64), np.zeros(value.shape, int), FREE),
+        value,
+        np.full(len(none), -1),
+        0,
+        1,
+    )
+    return trace_upstream(tree.downstream, picked, *boundary, len(ends)).tolist(), option.tolist()
+
+
+FREE = np.zeros((1, 1), dtype=np.int64)
+
+
+def test_of_equal_candidates_and_options_the_first_is_chosen():
+    ends = [[0, 1], [0, 1], [1, 2], [0, 2]]
+
+    # The last is worth as much as the first and the third together.
+    assert chosen_by_both(tree_of([1, 2, -1]), ends, [(2, 2), (2, 2), (3, 3), (5, 5)]) == (
+        [True, False, True, False],
+        [0, -1, 0, -1],
+    )
+
+
+# The longer site takes the place of the shorter one within it, whichever has the number 0.
+def test_within_what_a_site_takes_no_other_is_chosen():
+    tree, longer, shorter = tree_of([1, 2, -1]), ([0, 2], (5, 5)), ([0, 1], (2, 2))
+
+    assert chosen_by_both(tree, *zip(longer, shorter, strict=True)) == ([True, False], [0, -1])
+    assert chosen_by_both(tree, *zip(shorter, longer, strict=True)) == ([False, True], [-1, 0])
+
+
+def test_what_is_worth_nothing_is_not_chosen_though_sums_in_another_order_are_greater_by_rounding():
+    # Sites worth 0.2, 0.3 and 0.1 on three streams of which the last is the longest; the fourth goes from that
+    # into the river, and leaves all of them.
+    tree = tree_of([3, 4, 5, 7, 7, 6, 7, -1])
+    ends, value = [[0, 3], [1, 4], [2, 5], [5, 7]], [(0.2, 0.2), (0.3, 0.3), (0.1, 0.1), (0.0, 0.0)]
+
+    assert (0.1 + 0.2) + 0.3 > (0.2 + 0.3) + 0.1
+    assert chosen_by_both(tree, ends, value) == ([True, True, True, False], [0, 0, 0, -1])
