@@ -226,3 +226,58 @@ def test_the_area_that_a_line_sweeps_is_twice_that_of_its_polygon(seed):
         # Against the clock positive, which a line to the right of its chord is.
         doubled = (east * np.roll(north, -1) - np.roll(east, -1) * north).sum()
         assert _swept(line, vertices) == pytest.approx(doubled, abs=1e-9)
+
+
+# Three nodes over low ground, on which no canal is led on: the intake, one further on, one near the powerhouse.
+def over_low_ground(costs, pipe_per_m=500.0):
+    case = case_of(0, 1.0)
+    low = np.full((SIZE, SIZE), TOP_M - 50.0, dtype=np.float32)
+    maps = low, case.maps[1], np.zeros_like(case.maps[2]), case.maps[3]
+    case = case._replace(maps=maps, end=(10.0, 12.0), pipe_per_m=pipe_per_m, tail_m=TOP_M - 5.0)
+    node = np.array([[10.0, 5.0], [10.0, 7.0], [10.0, 9.0]])
+    joined = np.array(costs), np.zeros((3, HELD)), np.array([-1, 0, 0])
+    return case, (node, 3, *joined)
+
+
+def test_by_nodes_a_pipe_all_along_is_no_way_though_it_is_the_cheapest():
+    case, begun = over_low_ground([0.0, 9.5e4, 9e4], pipe_per_m=1.0)
+
+    total, _, line = found(_by_nodes, case, begun, math.inf)
+
+    # 90 000 and a pipe of 30 m that falls 5 m, at 1 a metre; from the intake it is 70 m of pipe and nothing else.
+    assert total == pytest.approx(9e4 + math.hypot(30.0, 5.0))
+    assert line == [[10.0, 5.0], [10.0, 9.0], [10.0, 12.0]]
+
+
+@pytest.mark.parametrize("nearest", [1, 2])
+def test_by_nodes_of_equal_ways_that_from_the_node_nearest_to_the_powerhouse_is_taken(nearest):
+    pipes = [penstock(over_low_ground([0.0] * 3)[0], (10.0, column), TOP_M)[0] for column in (7.0, 9.0)]
+    # The way to each costs what the pipe from the other does.
+    case, (node, *rest) = over_low_ground([0.0, *pipes[::-1]])
+    if nearest == 1:
+        node, rest[1] = node[[0, 2, 1]], rest[1][[0, 2, 1]]
+
+    total, _, line = found(_by_nodes, case, (node, *rest), math.inf)
+
+    assert total == pytest.approx(sum(pipes))
+    assert line == [[10.0, 5.0], [10.0, 9.0], [10.0, 12.0]]
+
+
+def test_by_nodes_a_canal_may_be_led_on_from_the_intake_itself():
+    case, begun = over_low_ground([0.0, 9e4, 9.5e4])
+    level = np.full((SIZE, SIZE), TOP_M, dtype=np.float32)
+    limits = np.array([0.0, *case.limits[1:]])
+
+    total, _, line = found(_by_nodes, case._replace(maps=(level, *case.maps[1:]), limits=limits), begun, math.inf)
+
+    # The best node is the last, and the intake is the second before it. The ground is looked at in the middle of
+    # each of seven cells: 65 m of canal, and 5 m of pipe that falls 5 m.
+    assert total == pytest.approx(300.0 * 65.0 + 500.0 * math.hypot(5.0, 5.0))
+    assert np.array(line) == pytest.approx(np.array([[10.0, 5.0], [10.0, 11.5], [10.0, 12.0]]))
+
+
+@pytest.mark.parametrize(("fall_m", "is_found"), [(0.0, False), (0.01, True)])
+def test_by_nodes_a_pipe_without_any_fall_is_none(fall_m, is_found):
+    case, begun = over_low_ground([0.0, 9e4, 9.5e4])
+
+    assert (found(_by_nodes, case._replace(tail_m=TOP_M - fall_m), begun, math.inf)[0] < math.inf) == is_found
