@@ -72,7 +72,7 @@ def case_of(seed):
     places = np.column_stack([4.0 + 10.0 * (spots // 3), 4.0 + 10.0 * (spots % 3)]) + rng.uniform(
         -1, 1, (count, 2)
     )
-    # Ways of less than a step of 8 m, of up to 25, of exactly so many, of more, and of more than 250.
+    # Ways of less than a step of 8 m, of up to 25, of exactly 25, of more, and of more than 250.
     step_m = HEIGHT_M * rng.choice([0.5, 5.0, 10.0, 25.0, 130.0], count)
     walled = {each for each in range(count) if rng.random() < 0.2}
     case = Case(places, downstream, link, step_m, 100.0 - np.arange(count), [], None, {}, {}, walled)

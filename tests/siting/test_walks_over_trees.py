@@ -530,7 +530,7 @@ FREE = np.zeros((1, 1), dtype=np.int64)
 def test_of_equal_candidates_and_options_the_first_is_chosen():
     ends = [[0, 1], [0, 1], [1, 2], [0, 2]]
 
-    # The last is worth as much as the first and the third together.
+    # The last has the value of the first and the third together.
     assert chosen_by_both(tree_of([1, 2, -1]), ends, [(2, 2), (2, 2), (3, 3), (5, 5)]) == (
         [True, False, True, False],
         [0, -1, 0, -1],
