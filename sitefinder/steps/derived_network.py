@@ -99,19 +99,20 @@ def derive_network(
     (`sitefinder.dem.derived_flow`).
     """
     executor = InThisProcess() if executor is None else executor
+    named = dem_path if source_path is None else source_path
     grid, crs = _usable_grid(Path(dem_path))
     cell_km2 = grid.cell_width_m * grid.cell_height_m / M2_PER_KM2
     if threshold_area_km2 <= cell_km2:
         raise InputError.of(
             "the threshold for a stream is smaller than a cell of the DEM",
-            file=source_path or dem_path,
+            file=named,
             expected=f"more than {cell_km2:g} km²",
             found=f"{threshold_area_km2:g} km²",
             fix="raise network.derive_threshold_km2",
         )
     with tempfile.TemporaryDirectory(dir=scratch_folder, prefix="derived-") as folder:
         tiles = _Tiles(TileFolder(folder, grid, tile_cells), executor, progress)
-        _breach(tiles, Path(dem_path))
+        _breach(tiles, Path(dem_path), named)
         levels = rim_levels(tiles.each("passes", _survey_one), grid)
         tiles.each("levels", _fill_one, lambda window: {"levels": _levels_near(levels, window, grid)})
         steps = _steps_through_flats(tiles, levels)
@@ -129,7 +130,7 @@ def derive_network(
         largest_km2 = max(part.most_cells for part in streams) * cell_km2
         raise InputError.of(
             "no stream drains the threshold area",
-            file=source_path or dem_path,
+            file=named,
             expected=f"cells one below the other that drain at least {threshold_area_km2:g} km²",
             found=f"at most {largest_km2:.3g} km²",
             fix="lower network.derive_threshold_km2, or use a DEM that holds the whole catchment",
@@ -239,14 +240,14 @@ def _usable_grid(dem_path: Path) -> tuple[Grid, Any]:
 
 
 # Keep the breached ground of each tile.
-def _breach(tiles: _Tiles, dem_path: Path) -> None:
+def _breach(tiles: _Tiles, dem_path: Path, named: str | Path) -> None:
     has_data = tiles.each("breaches", _breach_one, dem_path=str(dem_path))
     if not any(has_data):
         with rasterio.open(dem_path) as dem:
             nodata = dem.nodata
         raise InputError.of(
             "the DEM holds no data",
-            file=dem_path,
+            file=named,
             found=f"only nodata ({nodata})",
             fix="check its nodata value",
         )

@@ -155,6 +155,13 @@ def test_an_error_names_the_users_dem_and_the_setting_and_not_the_runs_own_copy(
     assert f"{verb} network.derive_threshold_km2" in str(error.value)
 
 
+def test_a_dem_without_data_is_named_as_the_user_knows_it(tmp_path):
+    copy = write_dem(tmp_path / "surface.tif", np.full((30, 30), -9999.0, dtype=np.float32))
+
+    with pytest.raises(InputError, match=r"the DEM holds no data(.|\n)*data/dem.tif"):
+        derive_network(copy, 0.06, tmp_path, source_path="data/dem.tif")
+
+
 def test_a_threshold_of_more_cells_than_a_16_bit_number_holds(tmp_path):
     rows, columns = np.mgrid[:181, :230]
     dem = write_dem(tmp_path / "dem.tif", (2.0 * np.abs(rows - 90) + 100.0 - 0.1 * columns).astype(np.float32))
