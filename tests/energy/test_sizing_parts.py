@@ -444,7 +444,7 @@ def test_a_plant_without_energy_costs_endlessly_much():
     sizing._keep_better(ANY, 4, 1.5, 25.0, 0.0, 1000.0, 0.0, site(), prices(by_cost=True), best)
 
     assert best[ANY, SCORE] == -np.inf
-    # Half a megawatt-hour pays for its water too: 5 a megawatt-hour.
+    # Half a megawatt-hour also pays for its water: 5 a megawatt-hour.
     price = prices(by_cost=True, yearly_capital_factor=0.1, water_fee_per_mwh=5.0)
     sizing._keep_better(ANY, 4, 1.5, 25.0, 0.5, 1000.0, 0.0, site(), price, best)
     assert best[ANY, SCORE] == pytest.approx(-205.0, rel=1e-14)

@@ -346,7 +346,7 @@ def test_a_step_is_scored_by_the_width_at_which_it_stands_out_most(seed, scale, 
     usable[:3] = True
     elevation_m = np.where(usable, random.normal(size=40) - 0.2 * np.arange(40), 0.0) + 3.0 * (np.arange(40) < 3)
     slope, over_m = random.uniform(0.0, 0.02, 40) / scale, random.uniform(50.0, 600.0, 40) * scale
-    # A place without any error, too.
+    # And a place without any error.
     rmse_m = np.where(random.random(40) < 0.1, 0.0, random.uniform(0.1, 0.5, 40))
     slope[rmse_m == 0.0] = 0.0
 

@@ -211,6 +211,14 @@ def candidates_of(case, intake):
     return every, [number for number in every if case.wanted[number][1] not in case.walled]
 
 
+# Candidates by whether their ends are near: those first that are.
+def near_and_far(case, numbers):
+    def is_near(number):
+        return case.way_m(*case.wanted[number]) <= NEAR_STEPS * HEIGHT_M
+
+    return [(side, [number for number in numbers if is_near(number) == side]) for side in (True, False)]
+
+
 # Twice the area that a line goes around against the clock, closed over the straight line between its ends.
 def area(line):
     east, north = np.array(line)[:, 1], -np.array(line)[:, 0]
@@ -280,8 +288,7 @@ def test_near_ends_are_looked_for_on_half_cells_and_far_ones_on_a_lattice_of_250
     expected, looked = [], []
     for intake in sorted({each[0] for each in case.wanted}):
         resolved = candidates_of(case, intake)[1]
-        far = [number for number in resolved if case.way_m(*case.wanted[number]) > NEAR_STEPS * HEIGHT_M]
-        for group, is_near in (([each for each in resolved if each not in far], True), (far, False)):
+        for is_near, group in near_and_far(case, resolved):
             if not group:
                 continue
             furthest_m = max(case.way_m(*case.wanted[number]) for number in group)
@@ -312,8 +319,7 @@ def test_what_is_joined_is_priced_by_the_first_candidate_of_its_intake(seed, mon
         per_m = case.pipe_per_m[every[0]]
         if resolved:
             expected += [(intake, OF_LEFT, per_m), (intake, OF_RIGHT, per_m)]
-        far = [number for number in resolved if case.way_m(*case.wanted[number]) > NEAR_STEPS * HEIGHT_M]
-        for number in [*(each for each in resolved if each not in far), *far]:
+        for number in [each for _, group in near_and_far(case, resolved) for each in group]:
             tailrace = case.wanted[number][1]
             # From where the search over the lattice ended.
             if case.cost[intake, tailrace, OF_LATTICE] < math.inf:

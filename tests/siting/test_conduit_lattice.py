@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from conduit_terms import limits_of, maps_of
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 
@@ -15,7 +16,6 @@ from sitefinder.siting.conduits import (
     HELD,
     LOOKED_M,
     MOVES,
-    ROAD,
     TARGET,
     WAY,
     _headrace_leg,
@@ -33,17 +33,6 @@ TOP_M, CANAL_PER_M, PIPE_PER_M = 100.0, 300.0, 650.0
 HALF, WIDTH, MIDDLE = 8, 17, 9.0
 START = HALF * WIDTH + HALF
 PRICE = np.array([CANAL_PER_M, PIPE_PER_M, 50.0, 20.0, 70.0, 900.0, math.inf, 5000.0, 4000.0, math.inf])
-
-
-def limits_of(grade=0.0, cells_m=(WIDE, HIGH)):
-    return np.array([grade, 5.0, 1.0, 6.0, 60.0, 1.0, 3.0, 2.0, *cells_m])
-
-
-def maps_of(ground, roads=()):
-    obstacle = np.zeros(ground.shape, dtype=np.uint8)
-    for place in roads:
-        obstacle[place] = ROAD
-    return ground.astype(np.float32), np.full(ground.shape, -1, dtype=np.int32), obstacle, np.array([True])
 
 
 def level(size=20):
@@ -121,7 +110,7 @@ def test_places_are_followed_from_which_a_way_can_save_a_share_and_that_are_not_
         # Of what is known 7 % must be saved.
         is_hopeful |= CANAL_PER_M * way_m + least * away_m(place, (row, column)) < 0.93 * best
     is_hopeful &= way_m < limit_m
-    # What such places lead to is reached too, and no more.
+    # What such places lead to is reached as well, and no more.
     expected = np.flatnonzero(follows[is_hopeful].any(axis=0) | (place == START))
     assert 10 < len(expected) <= WIDTH**2
     assert sorted(reached.tolist()) == expected.tolist()
@@ -146,7 +135,7 @@ def test_places_are_followed_from_which_a_way_can_save_a_share_and_that_are_not_
     ],
 )
 def test_a_look_is_taken_where_an_end_is_a_fifth_nearer_than_at_the_last(ends, maps, grade):
-    limits, targets = limits_of(grade), ends_of(*ends)
+    limits, targets = limits_of(grade=grade), ends_of(*ends)
 
     reached, field, _ = search(maps, targets, limits=limits)
 
@@ -184,7 +173,7 @@ def test_a_way_that_begins_in_a_road_has_not_crossed_it():
 
 
 def test_the_water_of_a_way_over_the_lattice_falls_by_its_whole_length():
-    limits = limits_of(0.01)
+    limits = limits_of(grade=0.01)
 
     _, field, _ = search(level(), ends_of((60.0, 60.0, 95.0, 650.0, 1e9)), limits=limits)
 
@@ -201,7 +190,7 @@ def test_the_water_of_a_way_over_the_lattice_falls_by_its_whole_length():
 def test_a_lattice_has_the_cheapest_ways_whatever_its_cells_measure(cell_m):
     targets = ends_of((60.0, 60.0, 95.0, 650.0, 1e9))
 
-    _, field, _ = search(level(), targets, limits=limits_of(0.0, (2 * cell_m, cell_m)))
+    _, field, _ = search(level(), targets, limits=limits_of((2 * cell_m, cell_m)))
 
     assert field[:, WAY] == pytest.approx(ways_over_the_lattice()[0] * cell_m / HIGH)
     assert field[:, COST] == pytest.approx(CANAL_PER_M * field[:, WAY])
@@ -243,7 +232,7 @@ def looked(end, maps, limits, seed):
 @pytest.mark.parametrize("pipe_per_m", [150.0, 650.0])
 @pytest.mark.parametrize(("level_m", "best"), [(95.0, 1e6), (99.6, 45_000.0), (99.6, 30_000.0)])
 def test_from_all_places_the_pipe_is_taken_that_saves_a_share_each_time(level_m, best, pipe_per_m, seed):
-    end, limits = (12.4, 5.7, level_m, pipe_per_m, best), limits_of(0.005)
+    end, limits = (12.4, 5.7, level_m, pipe_per_m, best), limits_of(grade=0.005)
 
     reached, field, result = looked(end, rolling(), limits, seed)
 

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from conduit_terms import limits_of, maps_of
 
 from sitefinder.siting.conduits import (
     AROUND_HILL,
@@ -22,17 +23,6 @@ TOP_M = 100.0
 LOW_M, HIGH_M = 99.0, 101.0
 
 
-def limits_of(grade=0.0):
-    return np.array([grade, 5.0, 1.0, 6.0, 60.0, 1.0, 3.0, 2.0, WIDE, HIGH])
-
-
-def maps_of(ground, river=()):
-    link = np.full(ground.shape, -1, dtype=np.int32)
-    for place in river:
-        link[place] = 0
-    return ground.astype(np.float32), link, np.zeros(ground.shape, dtype=np.uint8), np.array([True])
-
-
 # Ground a metre lower than the canal, and as much higher where it is said.
 def steps(is_high):
     return np.where(is_high, HIGH_M, LOW_M)
@@ -42,7 +32,7 @@ def march(ground, low, high, is_left=True, *, gone_m=0.0, limit_m=1e6, spacing_m
     node, along = np.full((NODES, 2), np.nan), np.full(NODES, np.nan)
     node[0], along[0] = low, 7.0
     given = (*low, *high, is_left, TOP_M, gone_m, limit_m, spacing_m, node, along)
-    count, closed = _march(maps_of(ground, river), limits_of(grade), *given)
+    count, closed = _march(maps_of(ground, river), limits_of(grade=grade), *given)
     return node[1:count].tolist(), along[:count], closed
 
 
@@ -215,7 +205,7 @@ def test_a_comb_is_gone_around_as_a_hill_or_a_hollow_however_often_it_turns(is_l
 def contour(ground, at, beside, side, is_left=True, *, gone_m=0.0, limit_m=1e6, grade=0.0, river=()):
     node, along = np.zeros((NODES, 2)), np.zeros(NODES)
     given = (at, beside, *side, is_left, TOP_M, gone_m, limit_m, 0.0, node, along)
-    count = _contour_at(maps_of(ground, river), limits_of(grade), *given)
+    count = _contour_at(maps_of(ground, river), limits_of(grade=grade), *given)
     return node[1:count].tolist()
 
 
@@ -354,7 +344,7 @@ def follow(ground, limit_m=300.0, *, stations=6, last=4, is_left=True, grade=0.0
     at, beside = 1.0 + 2.0 * np.arange(stations), np.full(stations, column)
     downstream = np.append(np.arange(1, stations), -1)
     given = (downstream, np.full(stations, step_m), at, beside, TOP_M, limit_m, node, along)
-    count = _follow(maps_of(ground), limits_of(grade), 0, last, is_left, *given)
+    count = _follow(maps_of(ground), limits_of(grade=grade), 0, last, is_left, *given)
     assert (node[0].tolist(), along[0]) == ([1.0, column], 0.0)
     return node[1:count].tolist()
 

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
+from conduit_terms import limits_of, maps_of
 
 from sitefinder.siting.conduits import (
     AHEAD,
@@ -50,12 +51,11 @@ def case_of(seed, scale):
     rng = np.random.default_rng(seed)
     rows, columns = np.mgrid[:SIZE, :SIZE]
     waves = np.sin(0.7 * rows + seed) * np.cos(0.6 * columns) + 0.4 * np.sin(1.9 * columns)
-    obstacle = np.where(rng.random((SIZE, SIZE)) < 0.1, ROAD, 0).astype(np.uint8)
+    roads = zip(*np.nonzero(rng.random((SIZE, SIZE)) < 0.1), strict=True)
     # The ground falls away from the first node, where the powerhouse lies.
     ground = TOP_M + scale * (0.6 * waves - 0.02 * rows - 0.02 * columns)
-    link = np.full((SIZE, SIZE), -1, dtype=np.int32)
-    maps = ground.astype(np.float32), link, obstacle, np.array([True])
-    limits = np.array([GRADE, 5.0, 1.0 * scale, 6.0, 60.0, 9.0, 3.0, 2.0, 10.0 * scale, 5.0 * scale])
+    maps = maps_of(ground, roads=roads)
+    limits = limits_of((10.0 * scale, 5.0 * scale), grade=GRADE, max_fill_m=1.0 * scale, max_side_slope=9.0)
     turn = 0.8 + np.cumsum(rng.normal(0.0, 0.5, COUNT))
     node = np.clip(5.0 + np.cumsum(np.stack([np.sin(turn), np.cos(turn)], axis=1), axis=0), 1.2, SIZE - 3.0)
     step_m = np.hypot(*(np.diff(node, axis=0) * limits[[9, 8]]).T)

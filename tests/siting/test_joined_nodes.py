@@ -1,10 +1,13 @@
 """Nodes of a contour joined by legs, near and far: against every leg that may be taken, on lines of any form."""
 
+import functools
 import itertools
 import math
 
+import conduit_terms
 import numpy as np
 import pytest
+from conduit_terms import maps_of
 
 from sitefinder.siting.conduits import (
     AHEAD,
@@ -24,16 +27,8 @@ from sitefinder.siting.conduits import (
 TOP_M, SIZE = 100.0, 40
 PRICE = np.array([300.0, 650.0, 50.0, 20.0, 70.0, 900.0, math.inf, 500.0, 400.0, math.inf])
 
-
-def limits_of(grade=0.0, cells_m=(10.0, 5.0)):
-    return np.array([grade, 5.0, 1.0, 6.0, 60.0, 9.0, 3.0, 2.0, *cells_m])
-
-
-def maps_of(ground, roads=None):
-    obstacle = (
-        np.zeros(ground.shape, dtype=np.uint8) if roads is None else np.where(roads, ROAD, 0).astype(np.uint8)
-    )
-    return ground.astype(np.float32), np.full(ground.shape, -1, dtype=np.int32), obstacle, np.array([True])
+# No side is too steep.
+limits_of = functools.partial(conduit_terms.limits_of, max_side_slope=9.0)
 
 
 def along_of(node, limits):
@@ -79,7 +74,8 @@ def every_leg(maps, limits, node, along):
 def test_nodes_are_joined_as_by_every_leg_that_may_be_taken(seed, bend, scale):
     rng = np.random.default_rng(seed)
     ground = TOP_M + rng.normal(0.0, 0.7 * scale, (SIZE, SIZE))
-    maps, limits = maps_of(ground, rng.random((SIZE, SIZE)) < 0.15), limits_of(0.003, (10.0 * scale, 5.0 * scale))
+    maps = maps_of(ground, roads=zip(*np.nonzero(rng.random((SIZE, SIZE)) < 0.15), strict=True))
+    limits = limits_of((10.0 * scale, 5.0 * scale), grade=0.003)
     turn = 0.7 + np.cumsum(rng.normal(0.0, bend, 20))
     node = np.clip(9.0 + np.cumsum(1.3 * np.stack([np.sin(turn), np.cos(turn)], axis=1), axis=0), 2.0, 37.0)
     along = along_of(node, limits)
@@ -138,7 +134,7 @@ def test_a_canal_stays_on_ground_that_falls_faster_than_it_until_the_fill_is_too
     length_m, grade = math.hypot(south_m, east_m), 0.002
     share = 1.0 / (0.02 * south_m + 0.01 * east_m - grade * length_m)
 
-    found = _share_on_ground(maps_of(ground), limits_of(grade), 7.0, 7.0, to_row, to_column, TOP_M)
+    found = _share_on_ground(maps_of(ground), limits_of(grade=grade), 7.0, 7.0, to_row, to_column, TOP_M)
 
     pieces = math.ceil(max(to_row - 7.0, to_column - 7.0))
     middles = (np.arange(pieces) + 0.5) / pieces
