@@ -133,7 +133,7 @@ def run(
         settings = within_memory(settings, inputs.counts, memory_mb(settings))
         said = _to_standard_error if progress is True else None
         if is_chosen:
-            log_workers(settings.run.workers or 1)
+            log_workers(settings.run.process_count)
         executor = partial(_executor, settings, scheduler, said, PATIENCE_S if is_chosen else 0.0)
         job = _Job(settings, inputs, target, record, memory, listener, executor)
         bound.validate()
@@ -404,7 +404,7 @@ def _executor(
     patience_s: float,
     folder: Path | None,
 ) -> AbstractContextManager[Executor]:
-    workers = settings.run.workers or 1
+    workers = settings.run.process_count
     if folder is None or (workers == 1 and scheduler is None):
         return nullcontext(InThisProcess())
     from sitefinder.pipeline.cluster import Cluster

@@ -186,7 +186,7 @@ def place_names(parts, link, distance_m):
     share = (np.asarray(distance_m) - from_m[part]) / (to_m[part] - from_m[part])
     along = feature_from_m[part] + share * (feature_to_m[part] - feature_from_m[part])
     features = parts["feature_id"].take(part).array
-    names = [f"{feature}@{place:.0f}" for feature, place in zip(features, along, strict=True)]
+    names = [f"{feature}@{max(place, 0.0):.0f}" for feature, place in zip(features, along, strict=True)]
     return pd.DataFrame({"feature_id": features, "feature_m": along, "name": np.array(names, dtype=object)})
 
 

@@ -402,6 +402,11 @@ class RunSettings(Section):
         "whole region, or inputs.within",
     )
 
+    @property
+    def process_count(self) -> int:
+        """Worker processes that are asked for; 1, the run's own process, where none are."""
+        return self.workers or 1
+
     @field_validator("within_box_m")
     @classmethod
     def _box_has_a_size(cls, box_m: list[float] | None) -> list[float] | None:

@@ -319,7 +319,7 @@ def problems_of_demand(
 def _cause_and_fix(settings: Settings, counts: Counts, demand: Demand, lacking_mb: float) -> tuple[str, str]:
     name = max(demand.parts_mb, key=demand.parts_mb.__getitem__)
     if demand.parts_mb[name] < min(lacking_mb, PROCESS_MB + demand.tile_mb):
-        workers = settings.run.workers or 1
+        workers = settings.run.process_count
         fix = "allow more memory (--memory, run.memory_limit_gb)" + (", or fewer workers" if workers > 1 else "")
         return f"{workers} processes with libraries and terrain tiles" if workers > 1 else "a process", fix
     spacing_m, longest_m = settings.network.station_spacing_m, settings.stretches.longest_m
@@ -354,7 +354,7 @@ def _cells_in_words(counts: Counts) -> str:
 
 
 def _by_processes(settings: Settings, demand: Demand) -> str:
-    workers = settings.run.workers or 1
+    workers = settings.run.process_count
     if workers == 1:
         return ""
     return (
@@ -378,7 +378,7 @@ def in_words(size_mb: float) -> str:
 
 def demand_lines(settings: Settings, demand: Demand) -> list[str]:
     """What a run needs, as lines of the commands ``check`` and ``plan``."""
-    workers = settings.run.workers or 1
+    workers = settings.run.process_count
     memory = f"{in_words(demand.total_mb(1))} of memory"
     if workers > 1:
         memory = (

@@ -233,6 +233,8 @@ def test_a_place_on_the_border_of_two_features_is_reported_by_the_upper_one():
     # A hair beyond the last feature of a link is still that one's.
     beyond = place_names(parts, np.array([0, 1]), np.array([150.0 + 1e-9, 80.0 + 1e-9]))
     assert beyond["feature_id"].tolist() == ["b", "c"]
+    # "b" is drawn upstream: its end lies a hair before its own beginning, which is no "-0".
+    assert beyond["name"].tolist() == ["b@0", "c@380"]
 
 
 def test_parts_of_reaches_are_those_of_the_features_as_drawn_and_rounding_is_none():

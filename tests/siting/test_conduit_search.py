@@ -390,7 +390,8 @@ def test_a_way_by_nodes_that_is_no_cheaper_is_left():
     assert again == total
     assert (none == 0.0).all()
     assert len(line) == 0
-    assert by_nodes(11, 3.0, 21.0, best=total + 0.01)[0] == pytest.approx(total)
+    # A canal is led on only where a pipe from a node costs less than the best known (test_ends_of_headraces).
+    assert by_nodes(11, 3.0, 21.0, best=2.0 * total)[0] == total
     assert parts[DEEPEST] == 0.0
 
 
@@ -433,7 +434,7 @@ def test_a_straight_line_needs_fall_and_must_be_the_cheapest():
     assert total == pytest.approx(300.0 * 95.0 + 650.0 * math.hypot(5.0, 5.0))
     assert straight(level, best=total)[0] == total
     assert len(straight(level, best=total)[2]) == 0
-    assert straight(level, best=total + 0.01)[0] == pytest.approx(total)
+    assert straight(level, best=total + 0.01)[0] == pytest.approx(total, rel=0, abs=0.005)
     assert straight(level, tail_m=100.0)[0] == math.inf
     # The canal takes 0.95 m of the metre; all along the pipe would take it whole.
     assert straight(level, tail_m=99.0, fall=0.01)[1][PENSTOCK] == pytest.approx(math.hypot(5.0, 0.05), rel=1e-4)

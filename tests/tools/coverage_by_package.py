@@ -5,12 +5,14 @@
     python tests/tools/coverage_by_package.py --packages dem   of these packages alone, by their own tests
     python tests/tools/coverage_by_package.py --least 10       and the ten modules with the lowest share
 
-Compiled code is not seen by what counts lines. So the tests of packages with compiled kernels run a second time
-with the compiler off (``NUMBA_DISABLE_JIT=1``), on their small grids, without those that take minutes then.
+Compiled code is not seen by what counts lines. So the tests of packages with compiled kernels run a second time,
+beside the first, with the compiler off (``NUMBA_DISABLE_JIT=1``): each for at most 20 seconds of its own work
+(`stop_long_tests.py`), after which it is skipped and counted as such. What it reached until then counts.
 """
 
 import argparse
 import collections
+import concurrent.futures
 import os
 import subprocess
 import sys
@@ -21,17 +23,14 @@ import coverage
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 PACKAGE = REPOSITORY / "sitefinder"
-# Tests of compiled kernels, and of those the ones that take minutes without the compiler.
+# Packages with tests of compiled kernels.
 WITH_KERNELS = ("dem", "network", "profile", "hydrology", "energy", "rules", "siting", "laws")
-TOO_LONG = (
-    "tests/laws/test_flood_laws.py::test_areas_add_up_to_the_number_of_cells",
-    "tests/laws/test_flood_laws.py::test_tiles_of_any_size_give_the_same_sums",
-    "tests/laws/test_flood_laws.py::test_a_label_in_a_window_is_that_of_the_whole_or_unknown",
-)
+# A test that takes longer than this without the compiler is stopped [s].
+LONGEST_S = 20
 ROW = "{:<34} {:>7} {:>7} {:>9} {:>9} {:>7}"
 
 
-def run_tests(data, tests, compiler=True, deselected=()):
+def run_tests(data, tests, compiler=True):
     """Run tests and keep what they reach.
 
     Parameters
@@ -41,7 +40,7 @@ def run_tests(data, tests, compiler=True, deselected=()):
     tests : list of str
         Arguments of pytest.
     compiler : bool
-    deselected : sequence of str
+        Off: tests that take long then are stopped.
 
     Returns
     -------
@@ -50,18 +49,19 @@ def run_tests(data, tests, compiler=True, deselected=()):
     """
     search = [str(REPOSITORY), *filter(None, [os.environ.get("PYTHONPATH")])]
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(search), "COVERAGE_FILE": str(data)}
+    stopped = []
     if not compiler:
-        environment["NUMBA_DISABLE_JIT"] = "1"
+        environment |= {"NUMBA_DISABLE_JIT": "1", "SITEFINDER_TEST_LONGEST_S": str(LONGEST_S)}
+        stopped = ["-p", "tests.tools.stop_long_tests"]
     command = [sys.executable, "-m", "coverage", "run", "--branch", "--append", f"--source={PACKAGE}"]
-    command += ["-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "no:benchmark"]
-    command += [f"--deselect={name}" for name in deselected]
+    command += ["-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "no:benchmark", *stopped]
     return subprocess.run([*command, *tests], cwd=REPOSITORY, env=environment, check=False).returncode == 0
 
 
-def counts(data):
-    """Counts of a file of coverage by module: lines, those reached, branches, those taken."""
-    read = coverage.Coverage(data_file=str(data), branch=True, source=[str(PACKAGE)])
-    read.load()
+def counts(files):
+    """Counts of files of coverage together, by module: lines, those reached, branches, those taken."""
+    read = coverage.Coverage(data_file=None, branch=True, source=[str(PACKAGE)])
+    read.combine([str(each) for each in files], keep=True)
     found = {}
     for path in sorted(PACKAGE.rglob("*.py")):
         inside = path.relative_to(PACKAGE)
@@ -114,11 +114,12 @@ def main():
     own = [f"tests/{name}" for name in given.packages or () if (REPOSITORY / "tests" / name).is_dir()]
     kernels = [f"tests/{name}" for name in WITH_KERNELS if not given.packages or name in given.packages]
     with tempfile.TemporaryDirectory(prefix="coverage-") as folder:
-        data = Path(folder) / "coverage"
-        passed = run_tests(data, [*quick, *own])
+        passes = [(Path(folder) / "compiled", [*quick, *own], True)]
         if kernels:
-            passed &= run_tests(data, ["-m", "not slow", *kernels], compiler=False, deselected=TOO_LONG)
-        found = counts(data)
+            passes.append((Path(folder) / "plain", ["-m", "not slow", *kernels], False))
+        with concurrent.futures.ThreadPoolExecutor(len(passes)) as both:
+            passed = all(list(both.map(lambda each: run_tests(*each), passes)))
+        found = counts([data for data, *_ in passes])
     asked = {
         name: count for name, count in found.items() if package_of(name) in (given.packages or [package_of(name)])
     }
