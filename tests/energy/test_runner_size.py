@@ -14,6 +14,7 @@ from sitefinder.energy.plant import plant_outputs, yearly_energy_mwh
 from sitefinder.energy.runners import (
     ATMOSPHERE_FALL,
     ATMOSPHERE_M,
+    VAPOUR_M,
     runner_columns,
     runner_diameter_m,
     scale_factors,
@@ -119,6 +120,8 @@ def test_the_pressure_of_the_air_is_that_of_the_standard_atmosphere():
 
     for elevation_m, pascal in pressure.items():
         assert ATMOSPHERE_M - ATMOSPHERE_FALL * elevation_m == pytest.approx(pascal / 9806.65, abs=0.1)
+    # Water of 20 °C: vapour pressure 2339 Pa, 998.2 kg/m³, from memory of steam tables; to the centimetre.
+    assert pytest.approx(2339.0 / (998.2 * 9.80665), abs=0.005) == VAPOUR_M
 
 
 @pytest.mark.parametrize("head_m", [3.0, 6.0, 10.0, 20.0])

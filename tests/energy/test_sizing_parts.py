@@ -499,3 +499,146 @@ def test_the_class_is_noted_of_the_choices_whose_score_rose():
 
     assert turbine.tolist() == [[-1, -1, -1], [7, -1, -1]]
     assert to_beat.tolist() == [1.5, 2.0, 3.0]
+
+
+FIVE_FLOWS, FIVE_HEADS = [3.0, 2.5, 2.0, 1.6, 0.9], [2.0, 2.5, 3.0, 3.5, 4.0]
+
+
+# A place whose works cost nothing but what is named, and room for a search over some design flows there.
+def free_place(flows, **changes):
+    nothing = dict.fromkeys(
+        (
+            "law", "law_power_exponent", "fixed", "second_law", "second_law_exponent", "powerhouse", "canal_m",
+            "penstock_m", "by_area", "by_perimeter", "least_m",
+        ),
+        0.0,
+    )  # fmt: skip
+    at_site = site(**(nothing | {"bought": 1} | changes))
+    bins, price = filled_bins(FIVE_FLOWS, FIVE_HEADS), prices(min_power_kw=0.0)
+    sizes = np.full((len(flows) + 2, SIZE_TERMS), np.nan)
+    for row, flow in enumerate(flows):
+        sizing.fill_size(flow, row, sizes, price)
+    full = np.array([sum(each >= flow for each in FIVE_FLOWS) for flow in flows])
+    scales, held = np.full((1, 1, len(flows)), np.nan), np.full((1, 1, len(flows)), -1)
+    best_at = np.full((1, 1, 3, 5), np.nan)
+    best = np.full((CHOICES, HELD), np.nan)
+    best[:, BAR], best[:, AT] = -np.inf, -1.0
+    return at_site, price, bins, sizes, full, scales, held, np.zeros((2, 6)), best_at, best
+
+
+@pytest.mark.parametrize("screened", [False, True])
+def test_a_size_is_judged_that_gives_the_minimum_power_and_not_less(screened):
+    # As built 2 m³/s have the head of the third bin. The screen's bypass of 0.4 m³/s leaves them that of the
+    # second, less 0.25 m.
+    full_kw, screened_kw = KW * 0.76 * 3.0 * 2.0, KW * 0.76 * 2.25 * 2.0
+    limit_kw = screened_kw if screened else full_kw
+    for minimum_kw, is_found in ((limit_kw * (1.0 - 1e-9), True), (None, True), (limit_kw * (1.0 + 1e-9), False)):
+        at_site, price, bins, sizes, full, scales, held, taken, best_at, best = free_place(
+            [2.0], safe_as_built_m3s=np.inf if screened else 0.0, safe_screened_m3s=2.0
+        )
+        price.bypass_share, price.screen_loss_m, price.by_energy = 0.2, 0.25, True
+        exact_kw = sizing.rated_kw(
+            bins, 2 if screened else 3, 2.0, 0.0, 1.0, at_site, CURVE, price, 0.25 if screened else 0.0
+        )
+        assert exact_kw == pytest.approx(limit_kw)
+        price.min_power_kw = exact_kw if minimum_kw is None else minimum_kw
+        counts = np.zeros(2, dtype=np.int64)
+
+        sizing.judge(bins, sizes, full, 0, at_site, CURVE, price, scales, held, taken, best_at, counts, best)
+
+        power = best[:, POWER]
+        if screened:
+            assert power[[ANY, SAFE]] == pytest.approx([full_kw, screened_kw if is_found else np.nan], nan_ok=True)
+            assert np.isnan(power[AS_BUILT])
+            assert counts.tolist() == [0, 1 + is_found]
+        else:
+            assert power == pytest.approx([full_kw if is_found else np.nan] * 3, nan_ok=True)
+            assert counts.tolist() == [0, is_found]
+        # Bounds bin by bin are drawn behind a pipe alone.
+        assert np.isnan(best_at).all()
+
+
+def test_an_interval_may_beat_the_score_of_a_choice_for_which_it_may_count():
+    def may_beat(energy, bars, as_built, screened, price):
+        at_site, _, bins, sizes, *_, best = free_place(
+            [2.0, 1.0], safe_as_built_m3s=as_built, safe_screened_m3s=screened
+        )
+        best[:, BAR] = bars
+        return sizing._may_beat(bins, 2.0, 1.0, energy, 0.0, 0.0, 0.2, 1.0, 1, sizes, at_site, price, best)
+
+    price, never = prices(by_energy=True), np.inf
+    for energy, bars, as_built, screened, is_better in (
+        (10.5, (10.0, 99.0, 99.0), never, never, True),
+        (10.0, (10.0, 5.0, 7.0), never, never, False),
+        (6.0, (10.0, 5.0, 7.0), 2.0, 0.0, True),
+        (6.0, (10.0, 7.0, 5.0), 2.0, 0.0, True),
+        (6.0, (10.0, 6.0, 6.0), 2.0, 0.0, False),
+        (6.0, (10.0, 5.0, 5.0), 2.1, 2.1, False),
+        (6.0, (10.0, 5.0, 7.0), 2.1, 2.0, True),
+        (5.0, (10.0, 5.0, 1.0), 2.1, 2.0, False),
+    ):
+        assert may_beat(energy, bars, as_built, screened, price) == is_better
+    # With a bypass of a quarter 2.5 and 1.25 m³/s are needed, which two and four bins hold: the lowest head is
+    # 2.5 m. Screen and pipe take 0.7 m of it, so that 1 m³/s makes KW · 1.8 · 0.76 kW, each for a tenth;
+    # the screen costs 3 + 2.
+    price = prices(
+        price_per_mwh=1.0, yearly_capital_factor=1.0, water_fee_per_kw=0.1, bypass_share=0.25, screen_loss_m=0.5,
+        screen_fixed=3.0, screen_per_m3s=2.0,
+    )  # fmt: skip
+    least = 50.0 - 5.0 - 0.1 * KW * 1.8 * 0.76
+    assert may_beat(50.0, (99.0, least - 1e-9, 0.0), never, 2.0, price)
+    assert not may_beat(50.0, (99.0, least + 1e-9, 0.0), never, 2.0, price)
+
+
+def test_an_interval_is_bounded_bin_by_bin_behind_a_pipe_with_water_alone():
+    def may_hold(bar, flows=(2.5, 1.6), **changes):
+        at_site, price, bins, sizes, full, scales, *_, best_at, best = free_place(list(flows), **changes)
+        price.by_energy = True
+        best[:, BAR] = bar
+        found = sizing._may_hold(bins, sizes, full, 0, 1, at_site, CURVE, price, scales, best_at, best)
+        return found, not np.isnan(best_at).all()
+
+    assert may_hold(0.0) == (True, False)
+    assert may_hold(0.0, conduit_m=300.0) == (True, True)
+    assert may_hold(0.0, conduit_m=0.5) == (True, True)
+    assert may_hold(0.0, flows=(2.5, 0.0), conduit_m=300.0) == (True, False)
+    assert may_hold(1e9, conduit_m=300.0) == (False, False)
+    # Nothing fits between limits of the class that cross, nor where there is no water.
+    assert may_hold(0.0, flow_min=2.5) == (True, False)
+    assert may_hold(0.0, flow_min=2.6) == (False, False)
+    assert may_hold(0.0, flow_max=2.0, flow_min=2.0) == (True, False)
+    assert may_hold(0.0, flow_max=2.0, flow_min=2.1) == (False, False)
+    assert may_hold(-1.0, flows=(0.0, 0.0)) == (False, False)
+
+
+@pytest.mark.parametrize("screened", [False, True])
+def test_the_greatest_flow_that_reaches_the_capacity_factor_is_kept_up_to_the_limit(screened):
+    flows = [2.5, 2.0, 1.6, 0.9]
+
+    def kept(factor, least_kw=0.0, **changes):
+        at_site, price, bins, sizes, full, scales, *_, best = free_place(
+            flows,
+            safe_as_built_m3s=np.inf if screened else 0.0,
+            safe_screened_m3s=0.0 if screened else np.inf,
+            **changes,
+        )
+        price.by_energy, price.min_capacity_factor, price.min_power_kw = True, factor, least_kw
+        price.bypass_share, price.screen_loss_m, price.mwh_per_kw = 0.02, 0.1, sizing.MWH_PER_KW_YEAR
+        counts = np.zeros(2, dtype=np.int64)
+        sizing._keep_greatest_that_runs(bins, sizes, full, at_site, CURVE, price, scales, counts, best)
+        return best[SAFE]
+
+    factors = []
+    for flow in flows:
+        found = kept(1e-9, flow_max=flow)
+        assert (found[FLOW], found[SCREENED]) == (flow, screened)
+        reached = found[ENERGY] / found[POWER] / sizing.MWH_PER_KW_YEAR
+        factors.append(reached)
+        # A limit of power that this flow just meets, and misses.
+        assert kept(1e-9, found[POWER], flow_max=flow)[FLOW] == flow
+        assert kept(1e-9, found[POWER] * (1.0 + 1e-9), flow_max=flow)[FLOW] != flow
+    # The first flow that reaches a factor is kept, just below and just above the factor of each; above all, none.
+    for own in factors:
+        for factor in (own * (1.0 - 1e-8), own * (1.0 + 1e-8)):
+            first = next((flow for flow, each in zip(flows, factors, strict=True) if each >= factor), np.nan)
+            assert kept(factor)[FLOW] == pytest.approx(first, rel=1e-15, nan_ok=True)

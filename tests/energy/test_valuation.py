@@ -805,3 +805,30 @@ def test_the_search_finds_the_same_where_it_is_not_compiled(
 
     assert (compiled["any_turbine"] >= 0).all()
     pandas.testing.assert_frame_equal(plain, compiled, check_exact=True)
+
+
+def test_after_a_quick_look_places_without_a_plant_are_searched_unless_they_have_enough(monkeypatch):
+    # Of three places the first has plants for all choices asked, the second none, the third one above the ceiling.
+    asked = []
+
+    def search(places, *worth):
+        asked.append((places.tolist(), bool(worth)))
+        turbine = (
+            np.array([[0, 0, 0], [-1, -1, -1], [0, -1, -1]])[places] if worth else np.full((len(places), 3), 7)
+        )
+        score = np.array([1.0, np.nan, 9.0])[places] if worth else np.full(len(places), 5.0)
+        return turbine, np.repeat(score[:, None, None], 3, axis=1), None
+
+    monkeypatch.setattr(valuation, "best_of_stretches", lambda places, fits, *rest: search(places, *rest))
+    monkeypatch.setattr(valuation, "FITS", 1)
+    monkeypatch.setattr(valuation, "_of_rows", lambda searched, rows: tuple(each[rows] for each in searched))
+    searched, fits = (np.arange(3), np.ones((3, 1), dtype=bool)), np.ones((3, 1), dtype=bool)
+    for floor, ceiling, again in ((0.0, 6.0, [1]), (0.0, None, [1, 2]), (0.0, 9.0, [1, 2]), (None, None, [])):
+        asked.clear()
+        worth = valuation._Worth(*(None if each is None else np.full(3, each) for each in (floor, ceiling)))
+
+        best = valuation._best(searched, fits, {"any": 0, "safe": 1, "as built": 2}, worth)
+
+        assert asked == [([0, 1, 2], True), *([(again, False)] if again else [])]
+        assert np.flatnonzero((best.turbine == 7).all(axis=1)).tolist() == again
+        assert not best.too_small.any()

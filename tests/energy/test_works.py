@@ -110,6 +110,19 @@ def test_ways_are_compared_by_a_width_that_grows_with_the_three_eighths_of_the_f
     assert ratio == pytest.approx({"cut_per_m2": 8.0, "bench_per_m": 64.0})
 
 
+@pytest.mark.parametrize("conduit", ["canal", "pipe"])
+def test_a_metre_of_way_costs_what_its_canal_or_its_pipe_costs(conduit, generic_costs, settings):
+    settings = with_costs(settings, energy={"conduit": conduit})
+    works, flow_m3s, head_m = works_numbers(generic_costs, settings), np.array([1.0, 4.0]), np.array([3.0, 9.0])
+    canal, penstock = canal_cost_per_m(flow_m3s, works), penstock_cost_per_m(flow_m3s, head_m, works)
+    assert (canal != penstock).all()
+
+    prices = route_prices(flow_m3s, head_m, generic_costs, settings)
+
+    assert prices["canal_per_m"].tolist() == (canal if conduit == "canal" else penstock).tolist()
+    assert prices["penstock_per_m"].tolist() == penstock.tolist()
+
+
 @pytest.mark.parametrize(("slope", "counted"), [(0.001, 0.001), (0.0, 1e-4)])
 def test_a_canal_is_as_wide_as_the_half_hexagon_that_carries_its_flow(slope, counted, generic_costs, settings):
     # Of side a the water has 3·√3/4·a² of area and √3/4·a of hydraulic radius, and is 2 a wide. A level canal is
