@@ -558,12 +558,47 @@ def test_a_size_is_judged_that_gives_the_minimum_power_and_not_less(screened):
         assert np.isnan(best_at).all()
 
 
+@pytest.mark.parametrize(
+    ("tried", "flow", "head", "limits"),
+    [
+        (0.9, 0.9, 4.0, {"flow_min": 0.9}),
+        (0.9, np.nan, np.nan, {"flow_min": 0.9 * (1.0 + 1e-9)}),
+        (0.9, np.nan, np.nan, {"flow_min": 1.0}),
+        (0.0, np.nan, np.nan, {}),
+        (2.5, 1.0, 3.5, {"flow_max": 1.0}),
+        (2.5, 2.5, 2.5, {"flow_max": 2.5}),
+        (2.5, np.nan, np.nan, {"flow_min": 1.1, "flow_max": 1.0}),
+    ],
+)
+def test_a_size_is_judged_within_the_limits_of_its_class(tried, flow, head, limits):
+    at_site, price, bins, sizes, full, scales, held, taken, best_at, best = free_place([tried], **limits)
+    price.by_energy, counts = True, np.zeros(2, dtype=np.int64)
+
+    sizing.judge(bins, sizes, full, 0, at_site, CURVE, price, scales, held, taken, best_at, counts, best)
+
+    # Rated at the head of the last bin with its flow. All that counts for one choice counts for all.
+    for choice in range(CHOICES):
+        expected = [flow, KW * 0.76 * head * flow]
+        assert best[choice, [FLOW, POWER]] == pytest.approx(expected, rel=1e-12, nan_ok=True)
+    # A size that is tried as it is keeps what bins take of it, for other places with the same intake.
+    assert held.item() == (0 if flow == tried else -1)
+    if flow > 0.0:
+        most_kw = KW * 0.76 * head * flow
+        expected_kw = 0.0
+        for usable, at in zip(FIVE_FLOWS, FIVE_HEADS, strict=True):
+            share = min(usable / flow, 1.0)
+            efficiency = np.interp(share, np.linspace(0.0, 1.0, 5), CURVE) if share >= 0.3 else 0.0
+            expected_kw += min(KW * efficiency * share * flow * at, most_kw) / 5.0
+        assert best[ANY, ENERGY] == pytest.approx(expected_kw * HOURS, rel=1e-12)
+
+
 def test_an_interval_may_beat_the_score_of_a_choice_for_which_it_may_count():
     def may_beat(energy, bars, as_built, screened, price):
         at_site, _, bins, sizes, *_, best = free_place(
             [2.0, 1.0], safe_as_built_m3s=as_built, safe_screened_m3s=screened
         )
         best[:, BAR] = bars
+        bins[HEAD, 3:5] = 2.2, 0.5
         return sizing._may_beat(bins, 2.0, 1.0, energy, 0.0, 0.0, 0.2, 1.0, 1, sizes, at_site, price, best)
 
     price, never = prices(by_energy=True), np.inf
@@ -578,14 +613,14 @@ def test_an_interval_may_beat_the_score_of_a_choice_for_which_it_may_count():
         (5.0, (10.0, 5.0, 1.0), 2.1, 2.0, False),
     ):
         assert may_beat(energy, bars, as_built, screened, price) == is_better
-    # With a bypass of a quarter 2.5 and 1.25 m³/s are needed, which two and four bins hold: the lowest head is
-    # 2.5 m. Screen and pipe take 0.7 m of it, so that 1 m³/s makes KW · 1.8 · 0.76 kW, each for a tenth;
-    # the screen costs 3 + 2.
+    # With a bypass of a quarter 2.5 and 1.25 m³/s are needed, which two and four bins hold: their lowest head is
+    # 2.2 m. Screen and pipe take 0.7 m of it, so that 1 m³/s makes KW · 1.5 · 0.76 kW, each for a tenth; the
+    # screen costs 3 + 2.
     price = prices(
         price_per_mwh=1.0, yearly_capital_factor=1.0, water_fee_per_kw=0.1, bypass_share=0.25, screen_loss_m=0.5,
         screen_fixed=3.0, screen_per_m3s=2.0,
     )  # fmt: skip
-    least = 50.0 - 5.0 - 0.1 * KW * 1.8 * 0.76
+    least = 50.0 - 5.0 - 0.1 * KW * 1.5 * 0.76
     assert may_beat(50.0, (99.0, least - 1e-9, 0.0), never, 2.0, price)
     assert not may_beat(50.0, (99.0, least + 1e-9, 0.0), never, 2.0, price)
 
@@ -603,6 +638,14 @@ def test_an_interval_is_bounded_bin_by_bin_behind_a_pipe_with_water_alone():
     assert may_hold(0.0, conduit_m=0.5) == (True, True)
     assert may_hold(0.0, flows=(2.5, 0.0), conduit_m=300.0) == (True, False)
     assert may_hold(1e9, conduit_m=300.0) == (False, False)
+    assert may_hold(0.0, flows=(0.9, 0.5), conduit_m=300.0) == (True, True)
+    # What the class limits to 1 m³/s is bounded by all four bins that hold it.
+    limited = {"flows": (2.5, 0.9), "flow_max": 1.0}
+    at_site, price, bins, *_ = free_place([2.5, 0.9])
+    most = sizing._energy_bound_mwh(bins, 4, 1.0, 0.9, 0.0, 0.0, 1.0, at_site, price)
+    assert most < 0.99 * sizing._energy_bound_mwh(bins, 2, 1.0, 0.9, 0.0, 0.0, 1.0, at_site, price)
+    assert may_hold(most * (1.0 - 1e-9), **limited) == (True, False)
+    assert may_hold(most * (1.0 + 1e-9), **limited) == (False, False)
     # Nothing fits between limits of the class that cross, nor where there is no water.
     assert may_hold(0.0, flow_min=2.5) == (True, False)
     assert may_hold(0.0, flow_min=2.6) == (False, False)
