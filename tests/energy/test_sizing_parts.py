@@ -528,17 +528,17 @@ def free_place(flows, **changes):
 
 @pytest.mark.parametrize("screened", [False, True])
 def test_a_size_is_judged_that_gives_the_minimum_power_and_not_less(screened):
-    # As built 2 m³/s have the head of the third bin. The screen's bypass of 0.4 m³/s leaves them that of the
-    # second, less 0.25 m.
-    full_kw, screened_kw = KW * 0.76 * 3.0 * 2.0, KW * 0.76 * 2.25 * 2.0
+    # As built 2 m³/s have the head of the third bin. The screen's bypass of 0.6 m³/s leaves them that of the
+    # first, less 0.25 m.
+    full_kw, screened_kw = KW * 0.76 * 3.0 * 2.0, KW * 0.76 * 1.75 * 2.0
     limit_kw = screened_kw if screened else full_kw
     for minimum_kw, is_found in ((limit_kw * (1.0 - 1e-9), True), (None, True), (limit_kw * (1.0 + 1e-9), False)):
         at_site, price, bins, sizes, full, scales, held, taken, best_at, best = free_place(
             [2.0], safe_as_built_m3s=np.inf if screened else 0.0, safe_screened_m3s=2.0
         )
-        price.bypass_share, price.screen_loss_m, price.by_energy = 0.2, 0.25, True
+        price.bypass_share, price.screen_loss_m, price.by_energy, price.screen_fixed = 0.3, 0.25, True, 7.0
         exact_kw = sizing.rated_kw(
-            bins, 2 if screened else 3, 2.0, 0.0, 1.0, at_site, CURVE, price, 0.25 if screened else 0.0
+            bins, 1 if screened else 3, 2.0, 0.0, 1.0, at_site, CURVE, price, 0.25 if screened else 0.0
         )
         assert exact_kw == pytest.approx(limit_kw)
         price.min_power_kw = exact_kw if minimum_kw is None else minimum_kw
@@ -550,10 +550,13 @@ def test_a_size_is_judged_that_gives_the_minimum_power_and_not_less(screened):
         if screened:
             assert power[[ANY, SAFE]] == pytest.approx([full_kw, screened_kw if is_found else np.nan], nan_ok=True)
             assert np.isnan(power[AS_BUILT])
+            built = [0.0, 0.0, *([1.0, 7.0] if is_found else [np.nan, np.nan])]
+            assert best[[ANY, SAFE]][:, [SCREENED, CAPITAL]].ravel() == pytest.approx(built, nan_ok=True)
             assert counts.tolist() == [0, 1 + is_found]
         else:
             assert power == pytest.approx([full_kw if is_found else np.nan] * 3, nan_ok=True)
             assert counts.tolist() == [0, is_found]
+            assert best[:, SCREENED] == pytest.approx([0.0 if is_found else np.nan] * 3, nan_ok=True)
         # Bounds bin by bin are drawn behind a pipe alone.
         assert np.isnan(best_at).all()
 
@@ -576,6 +579,8 @@ def test_a_size_is_judged_within_the_limits_of_its_class(tried, flow, head, limi
 
     sizing.judge(bins, sizes, full, 0, at_site, CURVE, price, scales, held, taken, best_at, counts, best)
 
+    # What is safe as built is not judged once more with a screen.
+    assert counts.tolist() == [0, int(flow > 0.0)]
     # Rated at the head of the last bin with its flow. All that counts for one choice counts for all.
     for choice in range(CHOICES):
         expected = [flow, KW * 0.76 * head * flow]
@@ -598,7 +603,7 @@ def test_an_interval_may_beat_the_score_of_a_choice_for_which_it_may_count():
             [2.0, 1.0], safe_as_built_m3s=as_built, safe_screened_m3s=screened
         )
         best[:, BAR] = bars
-        bins[HEAD, 3:5] = 2.2, 0.5
+        bins[HEAD, 1], bins[HEAD, 3:5] = 2.1, (2.2, 0.5)
         return sizing._may_beat(bins, 2.0, 1.0, energy, 0.0, 0.0, 0.2, 1.0, 1, sizes, at_site, price, best)
 
     price, never = prices(by_energy=True), np.inf
@@ -614,13 +619,13 @@ def test_an_interval_may_beat_the_score_of_a_choice_for_which_it_may_count():
     ):
         assert may_beat(energy, bars, as_built, screened, price) == is_better
     # With a bypass of a quarter 2.5 and 1.25 m³/s are needed, which two and four bins hold: their lowest head is
-    # 2.2 m. Screen and pipe take 0.7 m of it, so that 1 m³/s makes KW · 1.5 · 0.76 kW, each for a tenth; the
+    # 2.1 m. Screen and pipe take 0.7 m of it, so that 1 m³/s makes KW · 1.4 · 0.76 kW, each for a tenth; the
     # screen costs 3 + 2.
     price = prices(
         price_per_mwh=1.0, yearly_capital_factor=1.0, water_fee_per_kw=0.1, bypass_share=0.25, screen_loss_m=0.5,
         screen_fixed=3.0, screen_per_m3s=2.0,
     )  # fmt: skip
-    least = 50.0 - 5.0 - 0.1 * KW * 1.5 * 0.76
+    least = 50.0 - 5.0 - 0.1 * KW * 1.4 * 0.76
     assert may_beat(50.0, (99.0, least - 1e-9, 0.0), never, 2.0, price)
     assert not may_beat(50.0, (99.0, least + 1e-9, 0.0), never, 2.0, price)
 
