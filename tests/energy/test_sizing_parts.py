@@ -685,6 +685,9 @@ def test_the_greatest_flow_that_reaches_the_capacity_factor_is_kept_up_to_the_li
         # A limit of power that this flow just meets, and misses.
         assert kept(1e-9, found[POWER], flow_max=flow)[FLOW] == flow
         assert kept(1e-9, found[POWER] * (1.0 + 1e-9), flow_max=flow)[FLOW] != flow
+        # And the smallest flow of the class, which it just meets, and misses.
+        assert kept(1e-9, flow_max=flow, flow_min=flow)[FLOW] == flow
+        assert np.isnan(kept(1e-9, flow_max=flow, flow_min=flow * (1.0 + 1e-9))[FLOW])
     # The first flow that reaches a factor is kept, just below and just above the factor of each; above all, none.
     for own in factors:
         for factor in (own * (1.0 - 1e-8), own * (1.0 + 1e-8)):

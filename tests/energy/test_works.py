@@ -121,6 +121,11 @@ def test_a_metre_of_way_costs_what_its_canal_or_its_pipe_costs(conduit, generic_
 
     assert prices["canal_per_m"].tolist() == (canal if conduit == "canal" else penstock).tolist()
     assert prices["penstock_per_m"].tolist() == penstock.tolist()
+    # An aqueduct that costs more than either goes with the width: 4^(3/8) for four times the flow.
+    high = generic_costs.crossings.model_copy(update={"aqueduct_per_m": 1e6})
+    costs = generic_costs.model_copy(update={"crossings": high})
+    per_m = route_prices(flow_m3s, head_m, costs, settings)["aqueduct_per_m"]
+    assert per_m == pytest.approx(1e6 * np.array([1.0, 4.0**0.375]), rel=1e-12)
 
 
 @pytest.mark.parametrize(("slope", "counted"), [(0.001, 0.001), (0.0, 1e-4)])
