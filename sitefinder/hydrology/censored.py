@@ -177,32 +177,44 @@ def _plain_logit(design, response):
     if not found.mle_retvals["converged"]:
         return None
     covariance = np.asarray(found.cov_params())
-    spread = design.std(axis=0)
     with np.errstate(invalid="ignore"):
-        errors = np.sqrt(np.diag(covariance)) * spread
-    if not np.isfinite(covariance).all() or (errors > MAX_SCALED_ERROR).any():
+        errors = np.sqrt(np.diag(covariance)) * design.std(axis=0)
+    # Written so that an error that is no number is too large as well.
+    if not (errors <= MAX_SCALED_ERROR).all():
         return None
     return np.asarray(found.params), covariance
 
 
-# Newton's method on Firth's modified score X'(y − p + h (1/2 − p)), h being the leverages of the weighted rows.
-# The columns are scaled to the same length first, so that a step has the same size for each.
+# Fisher's scoring on Firth's modified score X'(y − p + h (1/2 − p)), h being the leverages of the weighted rows.
+# The fit does not depend on how its columns are combined, so these are made orthonormal first: a predictor that
+# varies little about a mean far from nothing would otherwise let the steps run away. A step that loses likelihood
+# is halved.
 def _penalised_logit(design, response):
-    lengths = np.linalg.norm(design, axis=0) / math.sqrt(len(design))
-    scaled = design / lengths
+    columns, triangle = np.linalg.qr(design)
+
+    # Probability, information and penalised log likelihood.
+    def at(coefficients):
+        logit = columns @ coefficients
+        probability = expit(logit)
+        information = columns.T @ ((probability * (1.0 - probability))[:, None] * columns)
+        log_likelihood = response @ logit - np.logaddexp(0.0, logit).sum()
+        return probability, information, log_likelihood + 0.5 * np.linalg.slogdet(information).logabsdet
+
     coefficients = np.zeros(design.shape[1])
+    probability, information, reached = at(coefficients)
     for _ in range(MAX_STEPS):
-        probability = expit(scaled @ coefficients)
+        covariance = np.linalg.inv(information)
         weight = probability * (1.0 - probability)
-        covariance = np.linalg.inv(scaled.T @ (weight[:, None] * scaled))
-        leverage = weight * np.einsum("ij,jk,ik->i", scaled, covariance, scaled)
-        score = scaled.T @ (response - probability + leverage * (0.5 - probability))
-        step = covariance @ score
-        step *= min(1.0, 5.0 / max(np.abs(step).max(), 1e-300))
+        leverage = weight * np.einsum("ij,jk,ik->i", columns, covariance, columns)
+        step = covariance @ (columns.T @ (response - probability + leverage * (0.5 - probability)))
+        while np.abs(step).max() > SMALL_STEP and at(coefficients + step)[-1] < reached:
+            step /= 2.0
         coefficients = coefficients + step
-        if np.abs(step).max() < SMALL_STEP:
+        probability, information, reached = at(coefficients)
+        if np.abs(step).max() <= SMALL_STEP:
             break
-    return coefficients / lengths, covariance / np.outer(lengths, lengths)
+    back = np.linalg.inv(triangle)
+    return back @ coefficients, back @ np.linalg.inv(information) @ back.T
 
 
 class CensoredEquation(NamedTuple):

@@ -1,11 +1,14 @@
 """Zeros: probabilities by other routes, finite answers under separation, and censored fits by brute force."""
 
+import warnings
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import optimize, stats
 from scipy.special import expit, logit
 
+from sitefinder.catalogue.equations import percent_from_log10
 from sitefinder.errors import InputError
 from sitefinder.hydrology.censored import (
     fit_censored,
@@ -51,13 +54,13 @@ def test_a_predictor_that_parts_zeros_from_the_others_still_has_a_finite_answer(
 
 
 # One gauge of each kind lies on the other's side, by so much: the closer, the steeper is the plain fit between.
-@pytest.mark.parametrize(("overlap", "is_penalised"), [(0.1, False), (0.05, True)])
+@pytest.mark.parametrize(("overlap", "is_penalised"), [(0.065, False), (0.06, True)])
 def test_a_predictor_that_nearly_parts_zeros_from_the_others_is_taken_as_one_that_does(overlap, is_penalised):
     x = np.array([0.0, 1.0, 2.0, 3.0 + overlap, 3.0, 4.0, 5.0, 6.0])
 
     fit = fit_zero_probability(np.column_stack([np.ones(8), x]), np.arange(8) < 4)
 
-    # Errors of the plain fit are finite, 7.8 and 11.4 spreads of the predictor; more than 10 are too many.
+    # Errors of the plain fit are finite, 9.9 and 10.3 spreads of the predictor; more than 10 are too many.
     assert fit.penalised == is_penalised
 
 
@@ -72,6 +75,57 @@ def test_the_penalised_fit_of_a_two_by_two_table_adds_half_to_each_cell():
     assert fit.penalised
     assert fit.coefficients[0] == pytest.approx(np.log(6.5 / 0.5), rel=1e-6)
     assert fit.coefficients.sum() == pytest.approx(np.log(2.5 / 6.5), rel=1e-6)
+
+
+# Zeros and others parted by a predictor that is even about nothing, by one that varies little about 1,000 mm in
+# logarithms, and by the sum of two of which a few gauges lie far out.
+def separated(case):
+    rng = np.random.default_rng(6)
+    if case == "even":
+        columns = np.linspace(-3.0, 3.0, 8)[:, None]
+        return columns, columns[:, 0] < 0
+    if case == "precipitation":
+        columns = np.column_stack([3.0 + 0.03 * rng.normal(size=40), rng.normal(1.5, 0.5, size=40)])
+        return columns, columns[:, 0] > 3.02
+    # Unless steps are halved here, the information comes to nothing.
+    columns = np.random.default_rng(11).standard_t(2, size=(30, 2))
+    return columns, columns.sum(axis=1) < np.quantile(columns.sum(axis=1), 0.1)
+
+
+@pytest.mark.parametrize("case", ["even", "precipitation", "far out"])
+def test_the_penalised_fit_is_that_of_greatest_penalised_likelihood(case):
+    columns, zero = separated(case)
+    center, spread = columns.mean(axis=0), columns.std(axis=0)
+    standard = np.column_stack([np.ones(len(columns)), (columns - center) / spread])
+
+    # Firth (1993): the log likelihood and half the log determinant of the information, by a general minimiser.
+    def information(design, b):
+        probability = expit(design @ b)
+        return design.T @ ((probability * (1 - probability))[:, None] * design)
+
+    def loss(b):
+        plain = np.sum(np.logaddexp(0.0, standard @ b)) - zero @ (standard @ b)
+        return plain - np.linalg.slogdet(information(standard, b)).logabsdet / 2
+
+    best = optimize.minimize(loss, np.zeros(standard.shape[1]), method="BFGS", options={"gtol": 1e-6}).x
+    slopes = best[1:] / spread
+    expected = np.append(best[0] - slopes @ center, slopes)
+
+    design = np.column_stack([np.ones(len(columns)), columns])
+    fit = fit_zero_probability(design, zero)
+
+    assert fit.penalised
+    errors = np.sqrt(np.diag(fit.covariance))
+    assert (fit.coefficients - expected) / errors == pytest.approx(np.zeros(len(expected)), abs=1e-4)
+    away = (fit.covariance - np.linalg.inv(information(design, expected))) / np.outer(errors, errors)
+    assert away == pytest.approx(np.zeros(away.shape), abs=1e-3)
+    assert fit.misclassified_percent == 100 * np.mean((expit(design @ expected) > 0.5) != zero)
+
+
+def test_a_fit_says_nothing_on_the_way(capsys):
+    fit_zero_probability(np.ones((20, 1)), np.array([True, False] * 10))
+
+    assert capsys.readouterr() == ("", "")
 
 
 def test_one_zero_among_many_is_a_small_probability_and_not_none():
@@ -100,10 +154,11 @@ def test_a_censored_fit_without_anything_censored_is_least_squares():
     assert (same.mse, same.model_error_variance) == pytest.approx((plain.mse, plain.mse), rel=1e-8)
 
 
-def test_a_censored_fit_has_the_greatest_likelihood_and_its_curvature():
+@pytest.mark.parametrize(("slope", "scatter"), [(1.0, 0.6), (-3.0, 2.5)])
+def test_a_censored_fit_has_the_greatest_likelihood_and_its_curvature(slope, scatter):
     rng = np.random.default_rng(4)
     design = np.column_stack([np.ones(60), rng.normal(size=60)])
-    response = design @ [0.0, 1.0] + 0.6 * rng.normal(size=60)
+    response = design @ [0.0, slope] + scatter * rng.normal(size=60)
     censored = response < -0.5
 
     fit = fit_censored(design, response, censored, -0.5)
@@ -116,6 +171,11 @@ def test_a_censored_fit_has_the_greatest_likelihood_and_its_curvature():
 
     best = optimize.minimize(loss, [0.0, 0.0, 0.0], method="BFGS", options={"gtol": 1e-7})
     assert fit.coefficients == pytest.approx(best.x[:2], abs=1e-5)
+    # There no coefficient has a slope left: what is known pulls by its residual, what is censored by its tail.
+    mean, sigma = design @ fit.coefficients, fit.sigma * np.sqrt(58 / 60)
+    tail = (-0.5 - mean) / sigma
+    pull = np.where(censored, -stats.norm.pdf(tail) / stats.norm.cdf(tail), (response - mean) / sigma)
+    assert design.T @ pull == pytest.approx([0.0, 0.0], abs=1e-8)
     # sigma is reported with n − k in the denominator, the likelihood's has n.
     assert fit.sigma == pytest.approx(np.exp(best.x[2]) * np.sqrt(60 / 58), rel=1e-5)
     assert fit.log_likelihood == pytest.approx(-best.fun, abs=1e-8)
@@ -127,6 +187,12 @@ def test_a_censored_fit_has_the_greatest_likelihood_and_its_curvature():
             x = best.x
             hessian[i, j] = (loss(x + a + b) - loss(x + a - b) - loss(x - a + b) + loss(x - a - b)) / (4 * step**2)
     assert fit.covariance * 58 / 60 == pytest.approx(np.linalg.inv(hessian)[:2, :2], rel=1e-3)
+
+
+def test_responses_without_any_scatter_have_no_censored_fit():
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert fit_censored(np.ones((4, 1)), np.zeros(4), np.zeros(4, dtype=bool), -1.0) is None
 
 
 def test_censoring_finds_the_law_that_leaving_zeros_out_bends():
@@ -180,8 +246,12 @@ def test_a_censored_equation_needs_three_gauges_with_flow_more_than_coefficients
 
     residuals = found.diagnostics.fit.residuals
     assert found.equation.gauges == 7
+    assert found.diagnostics.dropped["gauge"].tolist() == []
+    assert found.diagnostics.normality_p == pytest.approx(stats.shapiro(residuals[:5]).pvalue)
+    assert found.diagnostics.standard_error_percent == percent_from_log10(found.equation.standard_error_log10)
     assert found.equation.statistic == "exceedance_95"
     assert found.equation.greatest_leverage == found.diagnostics.fit.leverage.max()
+    assert found.equation.constant == found.diagnostics.fit.coefficients[0]
     assert found.limit_m3s == gauges["flow_q95_m3s"][:5].min()
     assert np.isnan(residuals).tolist() == [False] * 5 + [True] * 2
     fitted = np.log10(gauges["flow_q95_m3s"][:5]) - residuals[:5]
@@ -207,3 +277,18 @@ def test_a_censored_equation_needs_three_gauges_with_flow_more_than_coefficients
     fewer = gauges[1:]
     with pytest.raises(InputError, match="at least 5 that are not zero, for 2 coefficients"):
         fit_censored_equation(fewer, "flow_q95_m3s", ["area_km2"], fewer["flow_q95_m3s"].to_numpy() == 0, "made")
+
+
+def test_a_gauge_without_the_statistic_is_left_out_by_name():
+    rng = np.random.default_rng(12)
+    area_km2 = np.arange(3.0, 15.0)
+    gauges = pd.DataFrame(
+        {"area_km2": area_km2, "flow_q95_m3s": 0.001 * area_km2 * rng.uniform(0.8, 1.2, 12)},
+        index=list("abcdefghijkl"),
+    )
+    gauges.loc["d", "flow_q95_m3s"], gauges.loc["g", "flow_q95_m3s"] = np.nan, 0.0
+
+    found = fit_censored_equation(gauges, "flow_q95_m3s", ["area_km2"], np.arange(12) == 6, "made")
+
+    assert found.diagnostics.dropped["gauge"].tolist() == ["d"]
+    assert found.diagnostics.gauges.tolist() == list("abcefghijkl")
