@@ -154,7 +154,7 @@ def _with_returns(own, frame, source, returns):
     back[is_line] = shapely.get_point(shapes[is_line], -1)
     at = np.array(shapes, dtype=object)
     at[is_line] = shapely.get_point(shapes[is_line], 0)
-    takes = own["kind"].map(KINDS).to_numpy(dtype=float, na_value=1.0) > 0
+    takes = own["kind"].map(KINDS).to_numpy() != KINDS[RETURN]
     comes_back = np.flatnonzero(~shapely.is_missing(back) & takes & (source.return_share > 0))
     returned = own.iloc[comes_back].assign(kind=RETURN)
     returned["flow_m3s"] = returned["flow_m3s"] * source.return_share
@@ -316,15 +316,16 @@ def with_alterations(estimate, alterations, station, downstream, min_percent, ye
     has_use = np.zeros(count, dtype=bool)
     has_use[station[station >= 0]] = True
     rows = np.flatnonzero(carried_down(has_use, downstream))
-    place = np.full(count, -1)
-    place[rows] = np.arange(len(rows))
-    below = np.where(downstream[rows] >= 0, place[downstream[rows]], -1)
+    # Where the next station of each row is among the rows; below zero where there is none.
+    below = np.where(downstream[rows] >= 0, np.searchsorted(rows, downstream[rows]), downstream[rows])
 
     def altered(natural, month):
         taken = np.zeros((len(rows), natural.shape[1]))
         for at, item in zip(station.tolist(), alterations.itertuples(), strict=True):
             if at >= 0:
-                taken[place[at]] += item.flow_m3s * operating_fraction(item, natural.shape[1], month)
+                taken[np.searchsorted(rows, at)] += item.flow_m3s * operating_fraction(
+                    item, natural.shape[1], month
+                )
         short = _carry_taken(np.ascontiguousarray(natural[rows]), below, taken)
         bins = natural.copy()
         bins[rows] -= taken

@@ -173,7 +173,7 @@ def _period(name, months, factor, exceedance, rows, problems):
     if own is None or np.isnan(own).all():
         if rows.sum() > 1:
             problems.append(f"{name}: more than one factor without {EXCEEDANCE} in rows {_rows(rows)}")
-        return PeriodFactors(months, None, factor[rows][:1])
+        return PeriodFactors(months, None, factor[rows])
     if np.isnan(own).any() or len(set(own.tolist())) < len(own):
         problems.append(f"{name}: {EXCEEDANCE} is missing or repeated in rows {_rows(rows)}")
     order = np.argsort(own, kind="stable")

@@ -165,7 +165,7 @@ def flow_at(curve_exceedance, curve_m3s, percent):
     if not 0 < percent < 100:
         raise ValueError(f"percent should be between 0 and 100, found {percent}")
     share = min(max(percent / 100.0, curve_exceedance[0]), curve_exceedance[-1])
-    upper = min(max(int(np.searchsorted(curve_exceedance, share)), 1), curve_exceedance.size - 1)
+    upper = max(int(np.searchsorted(curve_exceedance, share)), 1)
     left, right = ndtri(curve_exceedance[upper - 1]), ndtri(curve_exceedance[upper])
     weight = (ndtri(share) - left) / (right - left)
     above, below = curve_m3s[:, upper - 1], curve_m3s[:, upper]

@@ -324,7 +324,7 @@ def draw_flows(model, normals, uniform) -> DrawnFlows:
     level = np.exp(log_level)
     wanted = level * curve.mean(axis=2)
     factor *= np.divide(wanted, drawn_mean, out=np.ones_like(wanted), where=drawn_mean > 0)[..., None]
-    shape = (count * draws, -1)
+    shape = (count * draws, factor.shape[2])
     # A shape that errs much may rise somewhere; the curve is what it is once sorted. Few do: to look costs less.
     drawn = curve * factor
     rises = ~(drawn[..., 1:] <= drawn[..., :-1]).all(axis=2)
@@ -357,7 +357,7 @@ def _on_bins(errors, curve, factor, draws):
     if errors.bins_m3s is errors.curve_m3s:
         return curve, factor
     rank = np.argsort(np.argsort(-errors.bins_m3s, axis=1, kind="stable"), axis=1, kind="stable")
-    place = np.minimum((rank + 0.5) / errors.bins_m3s.shape[1] * factor.shape[1], factor.shape[1] - 1)
+    place = (rank + 0.5) / errors.bins_m3s.shape[1] * factor.shape[1]
     of_bins = np.take_along_axis(factor, np.repeat(place.astype(np.int64), draws, axis=0), axis=1)
     return np.repeat(errors.bins_m3s, draws, axis=0) * of_bins, of_bins
 

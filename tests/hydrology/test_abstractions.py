@@ -249,6 +249,9 @@ def test_what_runs_at_low_flow_or_in_some_months_runs_then():
     )
     # Without flows by month it is spread over the year.
     assert operating_fraction(summer, 200) == pytest.approx(np.full(200, 92 / 365))
+    for months, days in (("1", 31), ("2", 28), ("2-4", 89), ("12", 31)):
+        part = points({"kind": "abstraction", "flow_m3s": 1.0, "months": months}).iloc[0]
+        assert operating_fraction(part, 3) == pytest.approx(np.full(3, days / 365))
     assert winter["months"] == (1, 2, 4, 11, 12)
     assert points({"kind": "abstraction", "flow_m3s": 1.0, "months": "12; 1"}).iloc[0]["months"] == (1, 12)
     assert operating_fraction(winter, 365, BIN_MONTH).sum() == pytest.approx((30 + 31 + 31 + 28 + 30) / 2)
@@ -301,6 +304,9 @@ def test_a_stream_without_a_known_flow_stays_without():
     assert np.isnan(altered.bins_m3s[[1, 2]]).all()
     assert np.isnan(altered.estimate.mean_m3s[[1, 2]]).all()
     assert altered.estimate.mean_m3s[3] == pytest.approx(7.0, abs=0.1)
+    # What is not known is no change, and no other error.
+    assert altered.estimate.flags[:3] == [()] * 3
+    assert altered.estimate.mean_log_sd[:3].tolist() == estimate.mean_log_sd[:3].tolist()
 
 
 def test_everything_wrong_with_a_layer_is_reported_at_once():
@@ -407,6 +413,7 @@ def test_an_interval_of_no_width_or_of_no_stated_error_widens_as_the_normal_one(
         ("13", None),
         ("0-3", None),
         ("3-13", None),
+        ("13-3", None),
         ("1-0", None),
         ("3-", None),
     ],
@@ -447,3 +454,92 @@ def test_water_that_is_brought_for_a_part_of_the_time_wets_a_stream_that_was_dry
     found = with_alterations(level(zero_share=np.full(4, 0.3)), table, [0], np.full(4, -1, dtype=np.int32), 1.0)
 
     assert found.estimate.zero_share.tolist() == [0.0, 0.3, 0.3, 0.3]
+
+
+def test_a_right_to_nothing_is_one_and_what_kind_it_is_can_be_left_open():
+    found = rights({"flow_m3s": 0.0}, {"flow_m3s": 0.2}, default_kind="abstraction")
+
+    assert (found["flow_m3s"].tolist(), found["kind"].tolist()) == ([0.0, 0.2], ["abstraction"] * 2)
+    assert alterations_of(found, "abstractions")["flow_m3s"].tolist() == [0.0, 0.2]
+    with pytest.raises(InputError) as caught:
+        rights({"flow_m3s": 0.2})
+    assert str(caught.value).splitlines()[0] == "the layer abstractions lacks columns kind"
+    assert "default_kind serves where all are of one kind" in str(caught.value)
+
+
+def test_a_single_problem_of_rights_is_said_without_a_list():
+    with pytest.raises(InputError) as caught:
+        rights({"kind": "abstraction", "flow_m3s": -0.5})
+
+    assert str(caught.value).splitlines()[:2] == [
+        "water rights have no flow",
+        "  file:      rights.gpkg, column flow_m3s",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("kind", "returns"), [("abstraction", 2), ("transfer_out", 2), ("mill", 2), ("return", 1), ("transfer_in", 1)]
+)
+def test_only_what_is_taken_comes_back(kind, returns):
+    # A kind that is none is as good as taken, so that the check of the table names it.
+    line = shapely.LineString([(0, 0), (20, 0)])
+
+    assert len(rights({"kind": kind, "flow_m3s": 0.4}, shapes=[line], return_share=0.5)) == returns
+
+
+def test_a_brook_of_litres_is_altered_as_a_river_is():
+    low = {"share_of_time": 0.25, "when": "low", "kind": "abstraction"}
+    river, brook = (
+        with_alterations(
+            natural(scale * MEAN),
+            points({**low, "flow_m3s": 0.9 * scale}, {"kind": "transfer_in", "flow_m3s": 1.5 * scale}),
+            [0, 1],
+            DOWNSTREAM,
+            1.0,
+        )
+        for scale in (1.0, 1e-3)
+    )
+
+    assert brook.estimate.flags == river.estimate.flags
+    assert river.estimate.flags[0] == ("flow_altered", "flow_exhausted")
+    assert brook.bins_m3s == pytest.approx(1e-3 * river.bins_m3s, rel=1e-9)
+    for name in ("mean_m3s", "mean_low_m3s", "mean_high_m3s"):
+        assert getattr(brook.estimate, name) == pytest.approx(1e-3 * getattr(river.estimate, name), rel=1e-9)
+    assert brook.estimate.mean_log_sd == pytest.approx(river.estimate.mean_log_sd, rel=1e-9)
+    wide = [widened(natural(scale * MEAN), np.full(4, True), 0.3).mean_high_m3s / scale for scale in (1.0, 1e-3)]
+    assert wide[1] == pytest.approx(wide[0], rel=1e-9)
+
+
+def test_a_station_that_no_water_is_taken_from_keeps_its_figures_to_the_last_digit():
+    generator = np.random.default_rng(8)
+    mean, spread = generator.random(40), generator.random(40)
+    given = natural(mean)._replace(
+        mean_low_m3s=mean * np.exp(-spread), mean_high_m3s=mean * np.exp(spread), mean_log_sd=spread / 1.7
+    )
+
+    altered = with_alterations(
+        given, points({"kind": "abstraction", "flow_m3s": 0.1}), [39], np.full(40, -1, dtype=np.int32), 1.0
+    )
+
+    for name in ("mean_m3s", "mean_low_m3s", "mean_high_m3s", "mean_log_sd", "curve_m3s"):
+        assert getattr(altered.estimate, name)[:39].tolist() == getattr(given, name)[:39].tolist()
+
+
+@pytest.mark.parametrize(
+    ("months", "asked_m3s", "is_short"),
+    [
+        # July alone has 1 m³/s, of which twice as much is asked: spread over the year that is little.
+        ("7", 2.0, True),
+        ("6", 2.0, False),
+        # All the time 2 m³/s flow by the curve, while each month has 5 but July.
+        ("1-6;8-12", 2.5, True),
+    ],
+)
+def test_water_that_falls_short_in_a_month_or_by_the_curve_is_flagged(months, asked_m3s, is_short):
+    year = YearBins(BIN_MONTH, np.tile(np.where(BIN_MONTH == 7, 1.0, 5.0), (4, 1)), np.ones(4))
+    table = points({"kind": "abstraction", "flow_m3s": asked_m3s, "months": months})
+
+    found = with_alterations(level(), table, [0], np.full(4, -1, dtype=np.int32), 1.0, year)
+
+    assert ("flow_exhausted" in found.estimate.flags[0]) == is_short
+    assert not any("flow_exhausted" in flags for flags in found.estimate.flags[1:])

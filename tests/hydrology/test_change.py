@@ -9,6 +9,9 @@ from scipy import stats
 
 from sitefinder.errors import InputError
 from sitefinder.hydrology.change import (
+    PeriodFactors,
+    _bin_again,
+    _factors,
     changed_by_regime,
     changed_curve,
     changed_year,
@@ -44,6 +47,9 @@ def by_month(factors):
         ("mam", (3, 4, 5)),
         ("ONDJFM", (10, 11, 12, 1, 2, 3)),
         ("JJ", (6, 7)),
+        ("JFM", (1, 2, 3)),
+        ("JFMAMJJASON", tuple(range(1, 12))),
+        ("JFMAMJJASOND", None),
         ("JA", (7, 8)),
         ("Year", tuple(range(1, 13))),
         ("J", None),
@@ -275,3 +281,70 @@ def test_a_part_of_a_period_without_exceedance_and_a_missing_month_are_both_said
         "DJF: exceedance_percent is missing or repeated in rows 2, 3",
         "expected every month of the year once (no factor for 9, 10, 11)",
     ]
+
+
+def test_two_halves_of_a_year_are_not_the_whole_year():
+    assert change_of("season,factor\nDJFMAM,1.1\nJJASON,0.9\n").is_by_month
+
+
+def test_the_factor_of_a_bin_goes_by_the_middle_of_its_time_within_the_period():
+    # Of three bins, summer has a half, a quarter and a quarter of its time; winter has one factor.
+    shares = np.zeros((2, 3, 12))
+    shares[0, :, 6] = 0.5, 0.25, 0.0
+    shares[0, :, 7] = 0.5, 0.25, 0.5
+    shares[0, :, 0] = 0.0, 0.5, 0.5
+    summer = PeriodFactors((7, 8), np.array([0.0, 100.0]), np.array([2.0, 1.0]))
+    winter = PeriodFactors(tuple({*range(1, 13)} - {7, 8}), None, np.array([0.7]))
+    change = change_of(SEASONS)._replace(periods=(summer, winter))
+
+    factors = _factors(shares, change)
+
+    # Middles at 25, 62.5 and 87.5 %; where a period has no time at all, that of half of it.
+    assert factors[0, :, [6, 7]] == pytest.approx(np.tile([1.75, 1.375, 1.125], (2, 1)))
+    assert factors[1, :, 6] == pytest.approx([1.5] * 3)
+    assert (factors[:, :, [0, 1, 5, 8, 11]] == 0.7).all()
+
+
+def test_a_curve_that_is_unknown_in_part_stays_unknown():
+    curves = CURVES[:2].copy()
+    curves[1, 7] = np.nan
+
+    found = changed_by_regime(curves, RAIN, by_month(np.linspace(0.5, 1.6, 12)))
+
+    assert np.isnan(found.curve_m3s).all(axis=1).tolist() == [False, True]
+    assert np.isnan(found.shares).all(axis=(1, 2)).tolist() == [False, True]
+
+
+def test_flows_are_put_into_bins_of_equal_time_with_their_months():
+    flow = np.array([[8.0, 4.0, 2.0], [8.0, 4.0, 2.0], [9.0, 5.0, 1.0], [7.0, 6.0, 3.0]])
+    time = np.array([[0.25, 0.5, 0.25], [0.0, 0.0, 0.0], [2.0, 1.0, 1.0], [1.0, 0.0, 0.0]])
+    month = np.array([[0, 11, 0], [0, 1, 2], [3, 4, 5], [6, 7, 8]])
+    curve, shares = np.full((4, 2), 99.0), np.zeros((4, 2, 12))
+
+    _bin_again(flow, time, month, curve, shares)
+
+    # The second flow is in both bins; without any time there is nothing; four units of time are halved too; and
+    # one flow fills both bins.
+    assert curve.tolist() == [[6.0, 3.0], [0.0, 0.0], [9.0, 3.0], [7.0, 7.0]]
+    expected = np.zeros((4, 2, 12))
+    expected[0, :, [0, 11]] = 0.5
+    expected[2, 0, 3] = 1.0
+    expected[2, 1, [4, 5]] = 0.5
+    expected[3, :, 6] = 1.0
+    assert shares.tolist() == expected.tolist()
+
+
+def test_time_that_rounding_leaves_over_is_in_the_last_bin():
+    # Three bins are full when the last flow comes.
+    curve, shares = np.empty((1, 3)), np.zeros((1, 3, 12))
+
+    _bin_again(
+        np.array([[9.0, 6.0, 3.0, 1.0]]),
+        np.array([[1.0, 1.0, 1.0, 1e-17]]),
+        np.array([[0, 1, 2, 2]]),
+        curve,
+        shares,
+    )
+
+    assert curve.tolist() == [[9.0, 6.0, 3.0]]
+    assert shares[0].tolist() == np.eye(3, 12).tolist()

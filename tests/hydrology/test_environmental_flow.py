@@ -108,3 +108,53 @@ def test_a_rule_of_some_months_and_some_means_holds_where_both_do():
 
     assert (kept[[0, 2]] == 0.0).all()
     assert kept[1].tolist() == np.where(BIN_MONTH == 4, 2.0, 0.0).tolist()
+
+
+# A curve of three flows whose middle one is exceeded half of the time; the mean is 8 m³/s.
+@pytest.mark.parametrize(
+    ("fields", "kept_m3s"),
+    [
+        ({"kind": "exceedance_flow", "exceedance_percent": 50.0, "share": 0.4}, [2.4, 2.4, 1.0]),
+        # Above 6 m³/s half may be taken, above 2 too, and no more than a quarter of the mean.
+        ({"kind": "hands_off", "exceedance_percent": 50.0, "take_share": 0.5}, [11.5, 6.0, 1.0]),
+        (
+            {"kind": "hands_off", "hands_off_m3s": 2.0, "take_share": 0.5, "take_max_share_of_mean": 0.25},
+            [15.0, 4.0, 1.0],
+        ),
+        # Half way through a band of half a cubic metre, and level above it.
+        (
+            {
+                "kind": "bands",
+                "between": "linear",
+                "bands": [{"from_m3s": 5.75, "take_share": 0.1}, {"from_m3s": 6.25, "take_share": 0.3}],
+            },
+            [17 * 0.7, 6 * 0.8, 0.9],
+        ),
+        # Two bands from the same flow on: there the second one holds already.
+        (
+            {
+                "kind": "bands",
+                "between": "linear",
+                "bands": [{"from_m3s": 6.0, "take_share": 0.1}, {"from_m3s": 6.0, "take_share": 0.3}],
+            },
+            [17 * 0.7, 6 * 0.7, 0.9],
+        ),
+    ],
+)
+def test_rules_by_hand(fields, kept_m3s):
+    kept = environmental_flow_by_bin(
+        np.array([[17.0, 6.0, 1.0]]), np.array([8.0]), [EnvironmentalFlowRule(**fields)]
+    )
+
+    assert kept[0] == pytest.approx(kept_m3s, rel=1e-12)
+
+
+def test_a_share_of_the_months_mean_is_that_of_each_month():
+    flow = BIN_MONTH[None, :] * np.array([[1.0], [10.0]])
+    rule_of_months = EnvironmentalFlowRule(kind="share_of_mean", share=0.25, of_month=True)
+
+    kept = environmental_flow_by_bin(
+        np.ones((2, 200)), np.ones(2), [rule_of_months], year=YearBins(BIN_MONTH, flow, np.ones(2))
+    )
+
+    assert kept == pytest.approx(0.25 * flow)

@@ -330,3 +330,50 @@ def test_applying_an_equation_leaves_the_table_as_it_was():
     apply_equation(equation, table)
 
     pd.testing.assert_frame_equal(table, before)
+
+
+def test_a_logarithm_to_base_e_has_its_error_in_it():
+    (equation,) = check_equations(file_with(form="ln"), "equations.toml")
+
+    applied = apply_equation(equation, pd.DataFrame({"area_km2": [50.0]}))
+
+    assert applied.log_sd == pytest.approx([np.sqrt(np.log1p(0.2**2))])
+
+
+PLAIN = {"form": "untransformed", "factor": None, "constant": 0.0, "predictors": [{**AREA, "transform": "none"}]}
+
+
+def test_a_percentage_of_a_flow_below_one_is_that_percentage():
+    (equation,) = check_equations(file_with(**PLAIN), "equations.toml")
+
+    applied = apply_equation(equation, pd.DataFrame({"area_km2": [0.5]}))
+
+    assert applied.log_sd == pytest.approx([np.sqrt(np.log1p(0.2**2))])
+
+
+@pytest.mark.parametrize(
+    ("variance", "standard_error", "leverage"),
+    # At 3 km² a sampling variance of 4 + 9/4 is over the greater of the model's and the squared error.
+    [(4.0, 3.0, 6.25 / 9), (16.0, 3.0, 6.25 / 16), (1.0, None, 6.25), (0.0, None, np.nan)],
+)
+def test_leverage_of_an_untransformed_equation_is_over_the_greater_variance(variance, standard_error, leverage):
+    changes = {
+        "covariance": [[4.0, 0.0], [0.0, 0.25]],
+        "model_error_variance": variance,
+        "standard_error_in_flow_unit": standard_error,
+        "standard_error_percent": None,
+    }
+    (equation,) = check_equations(file_with(**PLAIN, **changes), "equations.toml")
+
+    applied = apply_equation(equation, pd.DataFrame({"area_km2": [3.0]}))
+
+    assert applied.leverage == pytest.approx([leverage], nan_ok=True)
+
+
+def test_a_value_a_billionth_past_the_range_is_in_it_and_one_further_is_not():
+    (equation,) = check_equations(file_with(), "equations.toml")
+    past = np.array([1e-10, 1e-8])
+
+    for end in (100.0 + 100.0 * past, 1.0 - 100.0 * past):
+        applied = apply_equation(equation, pd.DataFrame({"area_km2": end}))
+        assert applied.outside["area_km2"].tolist() == [False, True]

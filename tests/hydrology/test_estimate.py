@@ -1,5 +1,7 @@
 """Flows of stations: curve and mean agree, and every doubt is flagged."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,8 +9,16 @@ from scipy import stats
 
 from sitefinder.catalogue.equations import Equation
 from sitefinder.errors import InputError
+from sitefinder.hydrology import estimate as module
 from sitefinder.hydrology.equations import apply_equation
-from sitefinder.hydrology.estimate import estimate_flows, with_flags
+from sitefinder.hydrology.estimate import (
+    _quantile_errors,
+    _weak,
+    estimate_flows,
+    lift_weak_flags,
+    validate_unfit_equations,
+    with_flags,
+)
 from sitefinder.settings.flows import RegressionLimits
 
 PERCENT = (5, 20, 50, 80, 95)
@@ -86,6 +96,7 @@ def test_stations_out_of_range_and_without_predictors_are_flagged_and_counted():
         "1 of 4 stations have no flow, because a predictor is missing or has no logarithm",
         "2 of 4 stations are out of the range of an equation",
     ]
+    assert "2 of 4 stations: area_km2 out of range" in flows.notes
 
 
 def test_quantiles_that_cross_are_repaired_and_flagged():
@@ -295,6 +306,23 @@ def test_leverage_may_be_as_great_as_the_gauges_own(greatest, is_beyond):
     assert found.beyond_leverage.tolist() == [is_beyond]
 
 
+# Of 20 gauges the limit is three times 2 / 20, which is 0.3; of 19 it is 0.316.
+@pytest.mark.parametrize(("gauges", "is_beyond"), [(19, False), (20, True)])
+def test_leverage_is_high_from_three_times_its_mean_on(gauges, is_beyond):
+    mean = proportional(
+        "mean", 20.0, standard_error_percent=None, covariance=[[1 / 64, 0.0], [0.0, 1 / 64]],
+        model_error_variance=0.25, gauges=gauges,
+    )  # fmt: skip
+
+    found = apply_equation(mean, pd.DataFrame({"area_km2": [100.0]}))
+
+    assert found.leverage.tolist() == [0.3125]
+    assert found.beyond_leverage.tolist() == [is_beyond]
+    # The interval is that of Student's t of n − 2 degrees at 5 and 95 %, S² being 0.25 + 5 / 64 in log10.
+    half_width = stats.t.ppf(0.95, gauges - 2) * np.log(10.0) * np.sqrt(0.25 + 5 / 64)
+    assert np.log(found.high_m3s / found.low_m3s) == pytest.approx([2 * half_width])
+
+
 def test_an_untransformed_flow_of_nothing_is_not_below_it():
     predictor = {
         "name": "area", "unit": "km2", "transform": "none", "coefficient": 1.0, "minimum": 1.0, "maximum": 100.0,
@@ -339,3 +367,75 @@ def test_an_untransformed_error_is_the_published_covariance_before_a_stated_perc
     assert both.log_sd.tolist() == pytest.approx([np.sqrt(np.log1p(14.0 / 100.0))])
     assert percent.log_sd.tolist() == pytest.approx([np.sqrt(np.log1p(0.2**2))])
     assert both.leverage.tolist() == pytest.approx([5.0 / 9.0])
+
+
+@pytest.mark.parametrize(("mean", "is_scaled"), [(13.0, True), (14.1, False), (29.5, False), (30.5, True)])
+def test_a_curve_may_be_off_its_mean_by_a_factor_of_one_and_a_half_either_way(mean, is_scaled):
+    flows = estimate_flows(pd.DataFrame({"area_km2": [50.0]}), lognormal_region(mean=mean))
+
+    assert flows.flags == [("curve_scaled",) if is_scaled else ()]
+
+
+def test_a_quantile_that_is_zero_or_has_no_median_has_no_error():
+    # Known; stated as zero; no flow; no median; neither.
+    flow, low = np.array([2.0, 2.0, 0.0, 1.0, 0.0]), np.array([0.5, 0.5, 1.0, 0.0, 0.0])
+    item = SimpleNamespace(flow_m3s=flow, low_m3s=low, high_m3s=low * 4.0, log_sd=np.full(5, 0.3))
+    mean = SimpleNamespace(log_sd=np.full(5, 0.2))
+
+    found = _quantile_errors([50], [item], np.arange(5)[:, None] == 1, mean)
+
+    assert found.percent.tolist() == [50.0]
+    assert found.log_sd[:, 0].tolist() == [0.3, 0.0, 0.0, 0.0, 0.0]
+    # The median of 0.5 to 2 is 1.
+    assert found.log_bias[:, 0] == pytest.approx([np.log(2.0), 0.0, 0.0, 0.0, 0.0])
+    assert found.mean_log_sd.tolist() == [0.2] * 5
+
+
+def test_a_regression_is_too_weak_to_rank_by_in_more_than_half_of_a_catchment(monkeypatch):
+    monkeypatch.setattr(module, "share_of_equations", lambda *_: np.array([0.0, 0.01, 0.5, 0.51, 1.0]))
+
+    weak, too_weak = _weak(None, 5, None, RegressionLimits())
+
+    assert weak.tolist() == [False, True, True, True, True]
+    assert too_weak.tolist() == [False, False, False, True, True]
+
+
+def test_weak_flags_are_lifted_where_measurements_leave_half_of_the_variance():
+    weak = ("flow_extrapolated", "flow_regression_weak", "flow_regression_too_weak")
+    regressed = np.array([0.4, 0.4, 0.4, 0.0])
+    flows = estimate_flows(pd.DataFrame({"area_km2": [1.0, 2.0, 3.0, 4.0]}), lognormal_region())._replace(
+        flags=[weak] * 4, mean_log_sd=regressed * np.sqrt([0.49, 0.51, 1.0, 1.0])
+    )
+
+    assert lift_weak_flags(flows, regressed).flags == [weak[:1], weak, weak, weak]
+
+
+def test_one_of_two_streams_that_a_quantile_leaves_dry_is_dry_from_there_on():
+    equation = dry("zero_probability_exceedance_80", -15.0)
+    by_area = equation.model_copy(
+        update={"predictors": (equation.predictors[0].model_copy(update={"coefficient": 10.0}),)}
+    )
+
+    flows = estimate_flows(pd.DataFrame({"area_km2": [10.0, 100.0]}), [*lognormal_region(), by_area])
+
+    assert flows.zero_share == pytest.approx([0.0, 0.2])
+
+
+def test_a_probability_of_any_quantile_needs_its_predictors():
+    # The first one and the last.
+    for percent in (5, 95):
+        equation = dry(f"zero_probability_exceedance_{percent}", -1.0)
+        from_clay = equation.model_copy(
+            update={"predictors": (equation.predictors[0].model_copy(update={"name": "clay", "unit": "percent"}),)}
+        )
+        with pytest.raises(InputError, match="clay_percent"):
+            validate_unfit_equations(pd.DataFrame({"area_km2": [5.0]}), [*lognormal_region(), from_clay])
+
+
+@pytest.mark.parametrize(("probability", "is_zero"), [(0.49, False), (0.52, True)])
+def test_a_quantile_is_zero_from_a_half_on(probability, is_zero):
+    equation = dry("zero_probability_exceedance_80", np.log(probability / (1 - probability)))
+
+    flows = estimate_flows(pd.DataFrame({"area_km2": [50.0]}), [*lognormal_region(), equation])
+
+    assert (flows.zero_share[0] > 0) == is_zero

@@ -177,6 +177,9 @@ def test_measured_flows_lessen_the_error_of_the_shape_too():
     before, after = (flow_errors(each, np.array([1.0]), 2.0) for each in (given, sure))
 
     np.testing.assert_allclose(after.quantile_log_sd, before.quantile_log_sd / 2.0)
+    # A bias goes with the variance.
+    np.testing.assert_allclose(before.quantile_log_bias, 0.18)
+    np.testing.assert_allclose(after.quantile_log_bias, 0.045)
 
 
 def test_abstractions_take_the_same_water_from_every_draw():
@@ -252,4 +255,136 @@ def test_without_errors_of_quantiles_all_flows_err_as_the_mean_does():
     found = draw_flows(FlowModel(errors, NOTHING), rng.standard_normal((1, 50, errors.components)), rng.random(50))
 
     assert (errors.components, errors.quantile_log_sd.tolist()) == (1, [[0.4]])
+    assert (errors.quantile_z.tolist(), errors.quantile_log_bias.tolist()) == ([0.0], [[0.0]])
     assert found.factor == pytest.approx(np.repeat(found.level[:, None], 200, axis=1))
+
+
+def test_errors_of_stated_flows_are_those_of_one_lognormal_factor():
+    bins_m3s = np.array([[3.0, 1.0, 2.0], [0.5, 0.25, 0.75]])
+    months = np.array([1, 1, 2], dtype=np.int8)
+
+    errors = stated_flow_errors(bins_m3s, months, [0.5, 0.25], [0.5, 0.0])
+
+    variance = np.log(1.25)
+    assert errors.curve_m3s.tolist() == [[3.0, 2.0, 1.0], [0.75, 0.5, 0.25]]
+    assert errors.mean_m3s == pytest.approx([2.0, 0.5])
+    assert errors.mean_log_sd == pytest.approx([np.sqrt(variance), 0.0])
+    assert errors.mean_log_bias == pytest.approx([variance / 2, 0.0])
+    assert errors.quantile_z.tolist() == [0.0]
+    assert errors.quantile_log_sd == pytest.approx(np.array([[np.sqrt(variance)], [0.0]]))
+    assert errors.quantile_log_bias == pytest.approx(np.array([[variance / 2], [0.0]]))
+    assert (errors.degrees == np.inf).all()
+    assert errors.stated_left_m3s.tolist() == [0.5, 0.25]
+    assert (errors.bins_m3s is bins_m3s, errors.month is months, errors.taken_m3s) == (True, True, None)
+
+
+def test_a_model_of_some_stations_is_that_of_their_errors():
+    given = estimate(0.3, np.full(5, 0.3), stations=3)
+    given.curve_m3s[:] *= np.array([[1.0], [2.0], [3.0]])
+    model = FlowModel(flow_errors(given, np.array([1.0, 2.0, 3.0]), 2.0), NOTHING, (7,))
+
+    part = model.at([2, 0])
+
+    assert part.errors.area_km2.tolist() == [3.0, 1.0]
+    np.testing.assert_array_equal(part.errors.curve_m3s, given.curve_m3s[[2, 0]])
+    assert (part.rules, part.closed_months) == (NOTHING, (7,))
+
+
+# Quantiles that are bins of the curve themselves, so that their own errors can be seen in it.
+AT_BINS = np.array([5.25, 20.25, 50.25, 80.25, 95.25])
+BINS = np.array([10, 40, 100, 160, 190])
+
+
+def small_errors(scale=1.0, t=1.6448536):
+    """Two stations with errors of quantiles and biases that differ, and flows times a scale."""
+    sd = np.array([[0.10, 0.12, 0.14, 0.16, 0.18], [0.2, 0.2, 0.2, 0.2, 0.25]])
+    bias = np.array([[0.01, 0.02, 0.04, 0.05, 0.06], [0.0, 0.0, 0.03, 0.03, 0.1]])
+    given = estimate(0.15, np.zeros(5), t=t, stations=2)
+    flows = {
+        name: scale * getattr(given, name) for name in ("mean_m3s", "mean_low_m3s", "mean_high_m3s", "curve_m3s")
+    }
+    given = given._replace(**flows, quantile_errors=QuantileErrors(AT_BINS, sd, bias, given.mean_log_sd))
+    return flow_errors(given, np.full(2, 10.0), 2.0), sd, bias
+
+
+@pytest.mark.parametrize("t", [1.6448536, 2.131847])
+def test_a_quantile_errs_by_its_deviation_times_the_scale_less_its_bias(t):
+    errors, sd, bias = small_errors(t=t)
+    rng = np.random.default_rng(11)
+    normals, uniform = rng.standard_normal((2, 4, errors.components)), np.array([0.1, 0.4, 0.6, 0.9])
+
+    found = draw_flows(FlowModel(errors, NOTHING), normals, uniform)
+
+    # The level is common to all flows of a draw, so that ratios of quantiles show their errors alone.
+    g = normals @ _loadings(errors.quantile_z, 2.0).T
+    own = t_scale(uniform, errors.degrees)[:, :, None] * sd[:, None] * g - bias[:, None]
+    logs = np.log(found.factor.reshape(2, 4, 200)[:, :, BINS])
+    assert np.diff(logs, axis=2) == pytest.approx(np.diff(own, axis=2), abs=1e-9)
+
+
+def test_the_errors_of_a_trickle_are_those_of_a_river():
+    river, brook = (
+        draw_flows(FlowModel(small_errors(scale)[0], NOTHING), *scenarios(3, 8)) for scale in (1.0, 1e-4)
+    )
+
+    assert brook.factor == pytest.approx(river.factor, rel=1e-9)
+    assert brook.level == pytest.approx(river.level, rel=1e-9)
+    assert brook.bins_m3s == pytest.approx(1e-4 * river.bins_m3s, rel=1e-9)
+
+
+def test_a_river_that_rises_in_a_draw_has_the_factors_of_its_sorted_flows_however_small_it_is():
+    errors = small_errors(1e-4)[0]
+    errors = errors._replace(quantile_log_sd=errors.quantile_log_sd * np.array([0.1, 9.0, 0.1, 9.0, 0.1]))
+
+    found = draw_flows(FlowModel(errors, NOTHING), *scenarios(errors.components, 8))
+
+    curve = np.repeat(errors.curve_m3s, 8, axis=0)
+    assert found.bins_m3s == pytest.approx(curve * found.factor, rel=1e-9)
+
+
+def test_rules_go_by_the_flows_that_they_are_judged_by():
+    # Judged by a half of the curve and by a quarter of each bin of the year, whose halves stand for two months.
+    errors = small_errors()[0]
+    month = np.repeat(np.array([1, 2], dtype=np.int8), 100)
+    ratio = {"judged_curve_ratio": np.full((2, 200), 0.5), "judged_bins_ratio": np.full((2, 200), 0.25)}
+    errors = errors._replace(month=month, bins_m3s=errors.curve_m3s + 1.0, **ratio)
+    rules = (
+        EnvironmentalFlowRule(kind="share_of_flow", share=0.4),
+        EnvironmentalFlowRule(kind="share_of_mean", share=0.02),
+        EnvironmentalFlowRule(kind="share_of_mean", share=0.02, of_month=True),
+    )
+
+    of_flow, of_mean, of_month = (
+        draw_flows(FlowModel(errors, [rule]), *scenarios(errors.components, 4)) for rule in rules
+    )
+
+    # A share of the flow is one of the flow of the moment, whatever the others are judged by.
+    assert of_flow.environmental_flow_m3s == pytest.approx(0.4 * of_flow.bins_m3s, rel=1e-9)
+    year_mean = 0.5 * np.repeat(errors.curve_m3s.mean(axis=1), 4) * of_mean.level
+    assert of_mean.environmental_flow_m3s[:, 0] == pytest.approx(0.02 * year_mean, rel=1e-9)
+    months = 0.25 * of_month.bins_m3s.reshape(8, 2, 100).mean(axis=2)
+    assert of_month.environmental_flow_m3s[:, [0, 199]] == pytest.approx(0.02 * months, rel=1e-9)
+
+
+def test_the_level_errs_by_what_the_quantiles_err_where_the_water_is():
+    errors, _, _ = small_errors()
+    errors = errors._replace(curve_m3s=errors.curve_m3s * np.array([[1.0], [0.0]]))
+    errors = errors._replace(bins_m3s=errors.curve_m3s)
+    rng = np.random.default_rng(2)
+    normals, uniform = rng.standard_normal((2, 3, errors.components)), np.array([0.2, 0.5, 0.8])
+
+    found = draw_flows(FlowModel(errors, NOTHING), normals, uniform)
+
+    # Water of each quantile: that of a bin between two of them is divided by its place between their normal
+    # quantiles. Of a stream without water each quantile counts alike.
+    loadings, z = _loadings(errors.quantile_z, 2.0), -ndtri(BIN_EXCEEDANCE)
+    water = [
+        errors.curve_m3s[0] @ np.interp(z, errors.quantile_z[::-1], np.eye(5)[number][::-1]) for number in range(5)
+    ]
+    for station, weight in enumerate((np.array(water), np.ones(5))):
+        of_mean = normals[station] @ loadings.T @ weight / np.linalg.norm(weight @ loadings)
+        scale = t_scale(uniform, errors.degrees)[station]
+        expected = errors.mean_log_sd[station] * scale * of_mean - errors.mean_log_bias[station]
+        assert np.log(found.level.reshape(2, 3)[station]) == pytest.approx(expected, rel=1e-9)
+    assert (found.bins_m3s[3:] == 0.0).all()
+    assert np.isfinite(found.factor).all()
