@@ -73,7 +73,10 @@ def gauge_flows(table, rating_log_sd):
         curves.append(curve)
         errors.append(np.hypot(rating_log_sd, sampled))
     return GaugeFlows(
-        gauges, np.array(means, float), np.reshape(curves, (-1, BIN_EXCEEDANCE.size)), np.array(errors, float)
+        gauges,
+        np.array(means, float),
+        np.reshape(curves, (len(gauges), BIN_EXCEEDANCE.size)),
+        np.array(errors, float),
     )
 
 

@@ -119,6 +119,14 @@ def test_fading_with_the_usual_limits_is_the_weight_of_the_reports():
     assert fading(ratio, 0.5, 1.5) == pytest.approx(1 - 2 * np.abs(ratio - 1))
 
 
+def test_fading_has_a_limit_on_either_side_of_its_own():
+    # From 1 down to 0.6 in steps of a quarter of the way, and up to 3.
+    ratio = np.array([0.59, 0.6, 0.7, 0.8, 0.9, 1.0, 1.04, 1.5, 2.0, 2.5, 3.0, 3.1])
+
+    weight = [0.0, 0.0, 0.25, 0.5, 0.75, 1.0, 0.98, 0.75, 0.5, 0.25, 0.0, 0.0]
+    assert fading(ratio, 0.6, 3.0) == pytest.approx(weight, abs=1e-12)
+
+
 def test_other_streams_and_stations_without_a_flow_stay_as_they_are():
     before = estimate()
     before.mean_m3s[1] = before.mean_low_m3s[1] = before.mean_high_m3s[1] = np.nan
@@ -228,6 +236,31 @@ def test_only_gauges_with_a_mean_and_a_curve_are_taken():
     assert gauge_flows(table[1:2], rating_log_sd=0.05).curve_m3s.shape == (0, 200)
 
 
+@pytest.mark.parametrize(
+    ("changed", "log_sd"),
+    [
+        ({}, np.hypot(0.05, 0.1)),
+        # One year counts with all of its spread, and no flow is too small.
+        ({"record_years": 1}, np.hypot(0.05, 0.4)),
+        ({"flow_mean_m3s": 1e-3, "flow_q05_m3s": 3e-3, "flow_q95_m3s": 2e-4}, np.hypot(0.05, 0.1)),
+        ({"flow_mean_m3s": 0.0}, None),
+        ({"flow_q95_m3s": np.nan}, None),
+    ],
+)
+def test_a_gauge_is_taken_that_has_any_flow_and_errs_by_its_years(changed, log_sd):
+    whole = {"flow_mean_m3s": 1.0, "flow_q05_m3s": 3.0, "flow_q95_m3s": 0.2}
+    row = whole | {"record_years": 16, "year_to_year_log_sd": 0.4} | changed
+
+    flows = gauge_flows(pd.DataFrame([row], index=[7]), rating_log_sd=0.05)
+
+    assert flows.gauge == ["7"] * (log_sd is not None)
+    assert flows.log_sd == pytest.approx([log_sd] if log_sd else [])
+    assert flows.mean_m3s.tolist() == ([row["flow_mean_m3s"]] if log_sd else [])
+    assert flows.curve_m3s.shape == (len(flows.gauge), 200)
+    if log_sd:
+        assert flows.curve_m3s[0, [9, 189]] == pytest.approx([row["flow_q05_m3s"], row["flow_q95_m3s"]], rel=0.05)
+
+
 def test_intervals_hold_the_true_flow_as_often_as_they_say_where_the_error_fades_as_was_assumed():
     # A made stream whose equation error is one normal number along it; the transfer errs by what was assumed.
     rng = np.random.default_rng(11)
@@ -279,6 +312,8 @@ def test_classes_of_the_exponent_begin_at_their_lower_ends():
 
     assert percent[at != below].tolist() == ends
     assert area_ratio_exponent(np.array([1.0, 0.0])).tolist() == [0.885, 0.737]
+    # What is missing to 6 % in the tenth digit is a digit of the computer, and in the ninth it is none.
+    assert area_ratio_exponent(0.94 + np.array([3e-12, 3e-11])).tolist() == [0.886, 0.885]
     assert area_ratio_exponent(np.array([0.9, 0.1]), 0.7).tolist() == [0.7, 0.7]
 
 

@@ -74,6 +74,52 @@ def test_at_the_gauged_exceedance_the_ratio_counts_by_inverse_variance():
     assert made.log_change[150] == pytest.approx(np.log(2) * 0.16 / (0.16 + 0.25))
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_several_gaugings_are_conditions_on_a_curve_that_errs_along_itself(seed):
+    # Normal errors of covariance v exp(-|z - z'| / L), conditioned on one gauging after the other.
+    rng = np.random.default_rng(seed)
+    settings = SpotSettings(concurrency_log_sd=0.3, correlation_span=1.7)
+    curve, variance = 0.04 * SHAPE ** rng.uniform(0.5, 1.5), rng.uniform(0.1, 0.5)
+    bins, log_sd = rng.choice(200, 3, replace=False), rng.uniform(0.05, 0.4, 3)
+    off = rng.normal(size=3)
+    z, share = stats.norm.ppf(BIN_EXCEEDANCE), curve / curve.sum()
+    mean, covariance = np.zeros(200), variance * np.exp(-np.abs(z[:, None] - z) / 1.7)
+    before = share @ covariance @ share
+    for place, ratio, error in zip(bins, off, log_sd, strict=True):
+        gain = covariance[:, place] / (covariance[place, place] + error**2 + 0.3**2)
+        mean = mean + gain * (ratio - mean[place])
+        covariance = covariance - np.outer(gain, covariance[place])
+
+    made = curve_adjustment(curve, variance, np.exp(off) * curve[bins], log_sd, BIN_EXCEEDANCE[bins], settings)
+
+    assert made.log_change == pytest.approx(mean, abs=1e-9)
+    assert made.left == pytest.approx(share @ covariance @ share / before, rel=1e-9)
+
+
+def test_what_a_gauging_makes_of_the_stations_of_its_stream_written_out():
+    settings = SpotSettings(min_area_ratio=0.6, max_area_ratio=1.75)
+    before = estimate()
+    gaugings = gauged((1.6 * says(0.4), 0.05, 0.4), (1.4 * says(0.7), 0.1, 0.7))
+    bias = np.exp(LOG_SD**2 / 2)
+    made = curve_adjustment(before.curve_m3s[1] / bias, LOG_SD**2, *gaugings[2:], settings)
+
+    flows, changes = joined(gaugings, settings)
+
+    # Of 80, 100 and 125 km²: half of the way to 0.6, at the gauging, and a third of the way to 1.75.
+    for station, weight in enumerate((0.5, 1.0, 2 / 3)):
+        left = 1 - weight * (1 - made.left)
+        median = before.curve_m3s[station] / bias * np.exp(weight * made.log_change)
+        assert (np.diff(median) < 0).all()
+        assert flows.curve_m3s[station] == pytest.approx(median * bias**left, rel=1e-9)
+        assert flows.mean_m3s[station] == pytest.approx((median * bias**left).mean(), rel=1e-9)
+        assert flows.mean_log_sd[station] == pytest.approx(LOG_SD * left**0.5, rel=1e-9)
+        ends = median.mean() * np.exp(np.array([-1, 1]) * T * LOG_SD * left**0.5)
+        assert [flows.mean_low_m3s[station], flows.mean_high_m3s[station]] == pytest.approx(ends, rel=1e-9)
+    assert changes == pytest.approx([flows.mean_m3s[1] / before.mean_m3s[1]] * 2)
+    for was, now in zip(before[:4] + (before.curve_m3s,), flows[:4] + (flows.curve_m3s,), strict=True):
+        assert now[3].tolist() == was[3].tolist()
+
+
 def test_a_change_fades_along_the_curve_so_that_low_water_says_little_about_floods():
     made = curve_adjustment(
         SHAPE, LOG_SD**2, np.array([2.0]) * SHAPE[180], np.array([0.05]), BIN_EXCEEDANCE[180:181], SETTINGS
