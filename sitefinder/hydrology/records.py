@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.hydrology.duration_curve import duration_curve, flow_exceeded
+from sitefinder.hydrology.seasons import MONTHS
 
 DAYS_OF_MINIMUM = 7
 # Share of time of the flow that is reached on 347 of 365 days.
 Q347_PERCENT = 100.0 * 347 / 365
-MONTHS = tuple(range(1, 13))
 
 
 class DailyRecord(NamedTuple):

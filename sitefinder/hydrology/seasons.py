@@ -185,8 +185,8 @@ def year_of_months(statistics, curve_m3s, mean_m3s):
         ]
         _fill_year(of_block, curve[block], flow[block])
     scaling = _factor(mean, flow)
+    # A month that is not known leaves none of the year.
     flow *= scaling[:, None]
-    flow[np.isnan(flow).any(axis=1)] = np.nan
     return YearBins(BIN_MONTH.copy(), flow, scaling)
 
 
@@ -223,7 +223,7 @@ def _power_within_months(means, curve):
     between = _log_variance(np.column_stack(known), days)
     whole = _log_variance(curve, np.ones(curve.shape[1]))
     share = np.divide(between, whole, out=np.ones_like(whole), where=whole > 0)
-    return np.sqrt(np.clip(1.0 - share, MIN_SPREAD**2, 1.0))
+    return np.sqrt(np.maximum(1.0 - share, MIN_SPREAD**2))
 
 
 def _log_variance(flow, weight):

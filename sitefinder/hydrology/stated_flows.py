@@ -106,8 +106,8 @@ def stated_drops(frame, records=None, name="drops", flow_error_percent=None) -> 
     for row, drop in enumerate(ids):
         if has_record[row]:
             own = by_drop[drop]
-            days = own["date"].dt.month.value_counts().reindex(MONTHS, fill_value=0)
-            if few := [month for month, count in days.items() if count < MIN_DAYS_OF_MONTH]:
+            month_of_day = own["date"].dt.month
+            if few := [month for month in MONTHS if (month_of_day == month).sum() < MIN_DAYS_OF_MONTH]:
                 problems.append(f"the record of {drop} has too few days in the months {listed(few)}")
                 continue
             bins_m3s[row] = _of_record(own)
@@ -146,7 +146,7 @@ def _statements(values):
 def _is_empty(frame, column):
     if column not in frame:
         return np.ones(len(frame), dtype=bool)
-    return (_texts(frame[column]) == "").to_numpy() if len(frame) else np.zeros(0, dtype=bool)
+    return (_texts(frame[column]) == "").to_numpy(dtype=bool)
 
 
 def _is_flow(values):

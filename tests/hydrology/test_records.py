@@ -7,6 +7,7 @@ import pytest
 from sitefinder.hydrology.duration_curve import duration_curve, flow_exceeded
 from sitefinder.hydrology.records import (
     DailyRecord,
+    _days_of,
     counted_flow,
     extension_line,
     gauge_statistics,
@@ -61,6 +62,16 @@ def test_years_may_start_in_october_and_are_named_for_the_one_in_which_they_end(
     assert years["is_complete"].all()
 
 
+@pytest.mark.parametrize("starts_in_month", range(1, 13))
+def test_a_year_has_the_days_between_its_first_and_that_of_the_next(starts_in_month):
+    days = pd.date_range("1998-01-01", "2006-12-31")
+    # Named for the calendar year in which it ends.
+    counted = pd.Series(days.year + (days.month >= starts_in_month) * (starts_in_month > 1)).value_counts()
+    years = np.arange(1999, 2006)
+
+    assert _days_of(years, starts_in_month).tolist() == counted[years].tolist()
+
+
 def test_the_seven_days_of_a_minimum_follow_one_another_across_no_gap():
     # 1 to 365: the least mean of 7 days in a row is that of the first seven, 4; without the 4th that of 5 to 11.
     made = record("2019-01-01", "2019-12-31", lambda day: day + 1)
@@ -104,6 +115,8 @@ def test_monthly_means_and_quantiles_of_a_known_record():
     table = gauge_statistics([made], SETTINGS)
     to_fit = gauge_statistics([made], SETTINGS.model_copy(update={"fit_months": True}))
 
+    names = [name for name in table if name.startswith("month")]
+    assert names == [f"month_{month:02d}_mean_m3s" for month in range(1, 13)]
     row = table.loc["G"]
     for prefix, found in (("", row), ("flow_", to_fit.loc["G"])):
         by_month = [found[f"{prefix}month_{month:02d}_mean_m3s"] for month in range(1, 13)]
@@ -161,6 +174,9 @@ def test_spreads_of_several_gauges_are_pooled_by_their_degrees_of_freedom():
     # Two years are one degree of freedom.
     short = pd.DataFrame({"record_years": [3, 2, 1], "year_to_year_log_sd": [0.2, 0.6, 0.9]})
     assert pooled_year_to_year(short) == pytest.approx(np.sqrt((2 * 0.04 + 0.36) / 3))
+    # Years of which one was dry have no spread, and no year has none either.
+    dry = pd.DataFrame({"record_years": [3, 5, 0], "year_to_year_log_sd": [0.2, np.nan, 0.9]})
+    assert pooled_year_to_year(dry) == pytest.approx(0.2)
 
 
 def test_extension_keeps_mean_and_variance_where_least_squares_would_not():
@@ -247,8 +263,9 @@ def test_an_extension_by_a_neighbour_that_flows_in_proportion_is_the_record_that
     near = record("1990-01-01", "2025-12-31", lambda day: 1.0 + (day % 97) ** 3 / 1e4, "B")
     inside = (near.date >= np.datetime64("2000-01-01")) & (near.date < np.datetime64("2020-01-01"))
     whole = without(near._replace(gauge="A", flow_m3s=2.0 * near.flow_m3s**0.5), inside)
-    # What the neighbour does outside of the period is nothing to it.
-    near = near._replace(flow_m3s=np.where(inside, near.flow_m3s, 1e4))
+    # What the neighbour does outside of the period is nothing to it, not even to the first week.
+    before = near.date < np.datetime64("2000-01-01")
+    near = near._replace(flow_m3s=np.where(inside, near.flow_m3s, np.where(before, 1e-3, 1e4)))
     few = (whole.date >= np.datetime64("2008-01-01")) & (whole.date < np.datetime64("2011-01-01"))
     short = without(whole, few)
     settings = DailyRecords(unit="m3s", min_years=10, first_year=2000, last_year=2019)
@@ -257,8 +274,23 @@ def test_an_extension_by_a_neighbour_that_flows_in_proportion_is_the_record_that
 
     true = gauge_statistics([whole], settings).loc["A"]
     assert extended["extended_from"] == "B"
-    for name in ("flow_mean_m3s", "flow_q05_m3s", "flow_q50_m3s", "flow_q95_m3s"):
+    for name in ("flow_mean_m3s", "flow_q05_m3s", "flow_q50_m3s", "flow_q95_m3s", "min7day_m3s"):
         assert extended[name] == pytest.approx(true[name], rel=1e-9)
+
+
+def test_of_an_extended_record_the_complete_years_of_the_period_count_and_no_others():
+    # A whole year of floods before the period, three years in it, and a gap of the neighbour in 2005.
+    near = record("1990-01-01", "2019-12-31", lambda day: (1.0 + day % 7) * np.where(day < 365, 1e4, 1.0), "B")
+    flood, own = near.date < np.datetime64("1991-01-01"), near.date >= np.datetime64("2017-01-01")
+    short = without(near._replace(gauge="A"), own | flood)
+    gap = (near.date >= np.datetime64("2005-03-01")) & (near.date < np.datetime64("2005-06-01"))
+    settings = DailyRecords(unit="m3s", min_years=10, first_year=2000, last_year=2019)
+
+    row = gauge_statistics([short, without(near, ~gap)], settings).loc["A"]
+
+    assert (row["extended_from"], row["record_years"], row["days_missing"]) == ("B", 3, 0)
+    assert row["days_used"] == 20 * 365 + 5 - 365
+    assert row["flow_mean_m3s"] == pytest.approx(4.0, rel=1e-3)
 
 
 def test_of_neighbours_that_are_alike_the_first_counts_and_none_with_a_dry_day():
@@ -285,6 +317,7 @@ def test_a_record_without_a_complete_year_has_no_statistics():
     row = gauge_statistics([record("2019-03-01", "2019-08-31")], SETTINGS).loc["G"]
 
     assert np.isnan([row["flow_mean_m3s"], row["flow_q95_m3s"], row["min7day_m3s"]]).all()
+    assert (row["days_used"], row["days_missing"]) == (0, 0)
     assert row["record_years"] == 0
 
 
@@ -354,7 +387,7 @@ def test_level_flow_says_nothing_of_how_two_gauges_go_together(level):
 
     line = extension_line(even if level != "long" else rising, even if level != "short" else rising)
 
-    assert (line.correlation, line.days) == (0.0, 3)
+    assert (line.slope, line.correlation, line.days) == (0.0, 0.0, 3)
     assert line.intercept + line.slope * np.log(2.0) == pytest.approx(np.log(2.0))
 
 

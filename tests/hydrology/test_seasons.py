@@ -13,6 +13,8 @@ from sitefinder.hydrology.seasons import (
     DAYS_IN_MONTH,
     MonthStatistics,
     YearBins,
+    _log_variance,
+    _power_within_months,
     is_far_scaled,
     month_statistics,
     split_by_month,
@@ -108,6 +110,18 @@ def test_dry_months_and_unknown_ones():
     assert (dry.flow_m3s[0, BIN_MONTH <= 6] == 0).all()
     assert dry.flow_m3s.mean() == pytest.approx(1.0)
     assert np.isnan(unknown.flow_m3s).all()
+    # A year without any water has nothing to scale.
+    none = year_of_months(only_means([0.0] * 12), lognormal(1.0, 1.0), np.array([0.0]))
+    assert (none.flow_m3s.tolist(), none.scaling.tolist()) == ([[0.0] * 365], [1.0])
+
+
+def test_the_variance_of_logs_is_that_of_wet_bins_by_their_weights():
+    # Logs of 0, 1 and 3 of weights 2, 1 and 1 have the mean 1 and the variance (2 · 1 + 0 + 4) / 4.
+    flow = np.exp(np.array([[0.0, 1.0, 3.0, -np.inf, np.nan]]))
+
+    assert _log_variance(flow, np.array([2.0, 1.0, 1.0, 5.0, 7.0])) == pytest.approx([1.5])
+    # In a year that is level nothing says how much of the spread is within its months: as little as there may be.
+    assert _power_within_months([np.ones(1)] * 12, np.ones((1, 200))).tolist() == [0.3]
 
 
 def test_equations_of_months_are_reported_apart_and_applied():
@@ -127,6 +141,7 @@ def test_equations_of_months_are_reported_apart_and_applied():
     assert (found[2].quantile_percent, found[2].quantile_m3s.tolist()) == ((50, 90), [[0.45, 0.15]])
     assert found[3].quantile_m3s is None
     assert split_by_month(year) == (year, [])
+    assert month_statistics(pd.DataFrame({"area_km2": [50.0]}), [], None) == []
 
 
 @pytest.mark.parametrize(

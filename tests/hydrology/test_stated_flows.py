@@ -87,6 +87,9 @@ def test_what_is_stated_of_a_drop_is_taken_and_what_is_not_has_its_usual_value()
     assert drops.bins_m3s[1, [0, 30, 31, 58, 59, 364]] == pytest.approx([0.1, 0.1, 0.2, 0.2, 0.3, 1.2])
     none = stated_drops(points(rows[:1], [(1, 2)]).drop(columns="flow_error_percent"))
     assert np.isnan(none.table["flow_error_percent"].item())
+    # What no column says is no, or an empty text.
+    silent = ["fish_pass", "needs_fish_pass", "removal_planned", "kind", "owner", "condition", "flow_group"]
+    assert drops.table[silent].to_numpy().tolist() == [[False] * 3 + [""] * 4] * 3
 
 
 @pytest.mark.parametrize(
