@@ -84,6 +84,59 @@ def test_the_model_error_variance_solves_the_equation_that_defines_it():
     assert fit.covariance == pytest.approx(np.linalg.inv(design.T @ inverse @ design), rel=1e-9)
 
 
+# Errors of all rows alike leave the ordinary fit: its sum of squares over the model's and their variance is n - k.
+@pytest.mark.parametrize(("surplus", "columns"), [(0.5, 3), (2.0, 2), (-0.5, 3)])
+def test_the_model_has_what_errors_that_are_alike_leave_of_the_scatter(surplus, columns):
+    design, response = rows(12, seed=5, columns=columns)
+    squares = np.sum(least_squares(design, response).residuals ** 2)
+    spare = 12 - columns
+    sampling = squares / (spare + surplus)
+
+    fit = generalised_least_squares(design, response, sampling * np.eye(12))
+
+    assert fit.model_error_variance == pytest.approx(max(squares / spare - sampling, 0.0), rel=1e-6)
+    assert fit.mse == pytest.approx(squares / spare)
+    assert fit.r_squared == pytest.approx(1 - squares / np.sum((response - response.mean()) ** 2))
+
+
+def test_a_predictor_that_explains_nothing_leaves_all_of_the_scatter_to_the_model():
+    design = np.column_stack([np.ones(5), [-2.0, -1.0, 0.0, 1.0, 2.0]])
+
+    # Without any slope the sum of squares is 10, of three degrees of freedom.
+    fit = generalised_least_squares(design, np.array([1.0, -2.0, 0.0, -2.0, 1.0]), np.zeros((5, 5)))
+
+    assert fit.coefficients == pytest.approx([-0.4, 0.0], abs=1e-9)
+    assert fit.model_error_variance == pytest.approx((10.0 - 5 * 0.4**2) / 3)
+
+
+# A column turned against the constant by an angle of which the tangent of one half is the ratio of singular values.
+@pytest.mark.parametrize(("ratio", "is_fitted"), [(0.95e-10, False), (1.05e-10, True)])
+def test_columns_are_one_where_their_singular_values_are_a_tenth_of_a_billionth_apart(ratio, is_fitted):
+    turned = 1.0 + 2.0 * ratio * np.array([1.0, -1.0, 1.0, -1.0])
+
+    fit = least_squares(np.column_stack([np.ones(4), turned]), np.arange(4.0))
+
+    assert (fit is not None) == is_fitted
+
+
+@pytest.mark.parametrize("unit", [1e-12, 1e12])
+def test_units_of_predictors_and_flow_make_no_difference_to_how_good_a_fit_is(unit):
+    design, response = rows(20, seed=10)
+
+    fit, other = least_squares(design, response), least_squares(design * [1.0, unit, 1.0], 1e-3 * response)
+
+    assert other.r_squared == pytest.approx(fit.r_squared)
+    assert other.coefficients == pytest.approx(1e-3 * fit.coefficients / [1.0, unit, 1.0], rel=1e-3)
+    assert least_squares(design * [1.0, 0.0, 1.0], response) is None
+
+
+def test_the_correlation_of_years_falls_with_distance_to_a_limit():
+    # One half to the power of d / (d / 10 + 1): of 0 km 0, of 10 km 5, and never more than 10.
+    found = correlation_by_distance(np.array([0.0, 10.0, 1e12]), 0.5, 0.1)
+
+    assert found == pytest.approx([1.0, 2.0**-5, 2.0**-10])
+
+
 def test_sampling_errors_larger_than_the_scatter_leave_no_model_error():
     design, response = rows(20, seed=5)
 
@@ -169,6 +222,8 @@ def test_normality_is_doubted_where_it_should_be():
         ("mean_slope", "mean_slope", "none"),
         ("slope", "slope", "none"),
         ("km2", "km2", "none"),
+        ("slope_", "slope_", "none"),
+        ("slope_none", "slope_none", "none"),
     ],
 )
 def test_a_predictor_has_the_unit_that_its_column_ends_on(column, name, unit):

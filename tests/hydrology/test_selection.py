@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import optimize
 
 from sitefinder.hydrology.regression import compare_predictors, fit_equation
 
@@ -60,22 +61,53 @@ def test_predictors_that_say_nearly_the_same_are_not_chosen(gauges):
     assert compared.iloc[-1]["greatest_inflation"] > 10
 
 
-def test_a_larger_set_must_lower_the_error_by_a_fiftieth(gauges):
+@pytest.mark.parametrize(("gain", "chosen"), [(0.019, 1), (0.021, 2)])
+def test_a_larger_set_must_lower_the_error_by_a_fiftieth(gauges, gain, chosen):
     # Errors of 1 and just above and below 1 / 1.02 of it, by responses that are part of the second predictor.
-    compared = []
-    for gain in (0.015, 0.025):
-        rng = np.random.default_rng(3)
-        noise, slope = rng.normal(size=40), 0.0
-        extra = np.log10(gauges["rain_mm"])
-        for slope in np.linspace(0.0, 0.5, 400):
-            logs = np.log10(gauges["area_km2"]) + 0.1 * noise + slope * (extra - extra.mean())
-            table = compare_predictors(
-                gauges.assign(flow_mean_m3s=10**logs), "flow_mean_m3s", ["area_km2"], ["rain_mm"], 1
-            ).set_index("predictors")["leave_one_out_rmse_log10"]
-            if table[("area_km2",)] / table[("area_km2", "rain_mm")] > 1.0 + gain:
-                break
-        compared.append(len(table.index[0]))
-    assert compared == [1, 2]
+    noise, extra = np.random.default_rng(3).normal(size=40), np.log10(gauges["rain_mm"])
+
+    def compared(slope):
+        logs = np.log10(gauges["area_km2"]) + 0.1 * noise + slope * (extra - extra.mean())
+        table = compare_predictors(
+            gauges.assign(flow_mean_m3s=10**logs), "flow_mean_m3s", ["area_km2"], ["rain_mm"], 1
+        )
+        return table.set_index("predictors")["leave_one_out_rmse_log10"]
+
+    def gained(slope):
+        errors = compared(slope)
+        return errors[("area_km2",)] / errors[("area_km2", "rain_mm")] - 1.0
+
+    slope = optimize.brentq(lambda slope: gained(slope) - gain, 0.0, 0.5, xtol=1e-6)
+
+    assert len(compared(slope).index[0]) == chosen
+
+
+def test_of_sets_as_small_as_each_other_the_one_of_the_least_error_is_chosen(gauges):
+    rng = np.random.default_rng(4)
+    near = gauges.assign(near_mm=gauges["rain_mm"] * 10 ** (0.005 * rng.normal(size=40)))
+
+    compared = compare_predictors(near, "flow_mean_m3s", ["area_km2"], ["near_mm", "rain_mm"], 1)
+
+    errors = compared["leave_one_out_rmse_log10"]
+    assert compared["predictors"].tolist()[:2] == [("area_km2", "rain_mm"), ("area_km2", "near_mm")]
+    assert errors[0] < errors[1] < 1.02 * errors[0]
+    assert compared.columns.tolist() == [
+        "predictors",
+        "gauges",
+        "leave_one_out_rmse_log10",
+        "greatest_inflation",
+        "why_not",
+    ]
+
+
+def test_gauges_need_a_flow_and_a_weight_above_nothing(gauges):
+    years = np.full(40, 10.0)
+    years[:3] = np.nan, 0.0, -1.0
+    gauges.loc[3:5, "flow_mean_m3s"] = np.nan, 0.0, -1.0
+
+    compared = compare_predictors(gauges.assign(years=years), "flow_mean_m3s", ["area_km2"], [], 0, "years")
+
+    assert compared["gauges"].tolist() == [34]
 
 
 @pytest.mark.parametrize(("count", "is_fitted"), [(4, True), (3, False)])

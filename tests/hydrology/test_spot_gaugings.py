@@ -273,4 +273,5 @@ def test_places_are_joined_one_after_the_other_down_the_stream():
     in_turn, (other,) = with_spot_gaugings(after_first, second, DOWNSTREAM, AREA_KM2, SETTINGS)
     assert flows.mean_m3s == pytest.approx(in_turn.mean_m3s)
     assert changes == pytest.approx([other, change])
+    assert other == pytest.approx(in_turn.mean_m3s[2] / after_first.mean_m3s[2])
     assert flows.source[1] == "spot gauging S2; spot gauging S1; equation"
