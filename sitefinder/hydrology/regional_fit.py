@@ -467,7 +467,7 @@ def fit_regions(gauges, places_km=None, *, table, settings, limits=None):
 
 # Suspects among all gauges of a region, whether it gets equations or not.
 def _suspects(region, table):
-    known = region.gauges if MEAN_FLOW in region.gauges else region.gauges.iloc[:0].assign(**{MEAN_FLOW: np.nan})
+    known = region.gauges if MEAN_FLOW in region.gauges else region.gauges.assign(**{MEAN_FLOW: np.nan})
     found = suspect_gauges(known, table.predictors, table.forms)
     found.insert(0, "region", region.name)
     return found

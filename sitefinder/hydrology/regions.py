@@ -119,7 +119,6 @@ def apply_regional(regional, predictors, weights=None) -> Applied:
     ]
     half_width = _weighted(half, part)
     missing = _any(weight, [item.missing for item in each]) | ~(np.sum(weight, axis=0) > 0)
-    blank = np.where(missing, np.nan, 0.0)
     with np.errstate(invalid="ignore"):
         leverage = np.nanmax(
             [
@@ -129,10 +128,10 @@ def apply_regional(regional, predictors, weights=None) -> Applied:
             axis=0,
         )
     return Applied(
-        flow_m3s=total + blank,
-        low_m3s=middle * np.exp(-half_width) + blank,
-        high_m3s=middle * np.exp(half_width) + blank,
-        log_sd=_weighted([item.log_sd for item in each], part) + blank,
+        flow_m3s=np.where(missing, np.nan, total),
+        low_m3s=np.where(missing, np.nan, middle * np.exp(-half_width)),
+        high_m3s=np.where(missing, np.nan, middle * np.exp(half_width)),
+        log_sd=np.where(missing, np.nan, _weighted([item.log_sd for item in each], part)),
         outside=_outside(weight, each),
         missing=missing,
         leverage=np.where(np.isinf(leverage), np.nan, leverage),

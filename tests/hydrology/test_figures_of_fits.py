@@ -11,7 +11,9 @@ from sitefinder.errors import InputError
 from sitefinder.hydrology.regional_fit import (
     HeldOut,
     _coefficient_rows,
+    _named,
     _nested_by_place,
+    _summary_row,
     _warnings_of_fit,
     accounted,
     interval_widening,
@@ -90,7 +92,7 @@ def with_figures(*, leverage=0.0, cook=0.0, normality_p=1.0, inflation=1.0, mode
     )
     diagnostics = SimpleNamespace(
         fit=fit, gauges=pd.Index([f"G{number}" for number in range(8)]), normality_p=normality_p,
-        variance_inflation=np.array([inflation]),
+        variance_inflation=np.array([inflation, 1.0]),
     )  # fmt: skip
     return SimpleNamespace(
         diagnostics=diagnostics, equation=SimpleNamespace(interval_widening_reason="held 80 % of gauges")
@@ -177,10 +179,34 @@ def test_what_lies_just_beyond_its_interval_is_not_held_by_it():
     residuals = np.where(np.arange(50) < 8, 1.05, 0.5)
 
     assert interval_widening(HeldOut(residuals, np.ones(50), residuals <= 1.0), np.arange(50)) == 1.05
-    # One that is just at its end is.
+    ten = np.array([*[0.5] * 8, 1.0, 3.0])
+    # One that is just at its end is: nine of ten are enough.
+    assert interval_widening(HeldOut(ten, np.ones(10), ten <= 1.0), np.arange(10) % 9) == 1.0
     assert (
         interval_widening(HeldOut(np.minimum(residuals, 1.0), np.ones(50), residuals <= 1.0), np.arange(50)) == 1.0
     )
+
+
+@pytest.mark.parametrize(
+    ("groups", "how"), [(np.arange(24), "single gauges"), (np.arange(24) // 2, "neighbourhoods")]
+)
+def test_an_equation_says_why_its_interval_is_wider_be_it_by_a_little(groups, how):
+    fit, names = fit_equation(gauges(), "flow_mean_m3s", ["area_km2"], "made up"), ["area_km2"]
+    residuals = np.where(np.arange(24) < 4, np.nan, 0.9 + 0.01 * np.arange(24))
+    held, west = HeldOut(residuals, np.ones(24), residuals <= 1.0), SimpleNamespace(name="west")
+
+    wide = _named(fit.equation, west, 1.05, held, groups)
+
+    # Of the 20 that could be held out those from 4 to 10 are inside.
+    assert (wide.region, wide.interval_widening) == ("west", 1.05)
+    assert wide.interval_widening_reason == f"held 7 of 20 gauges when {how} were held out"
+    plain = _named(fit.equation, west, 1.0, held, groups)
+    assert (plain.interval_widening, plain.interval_widening_reason) == (1.0, None)
+    row = _summary_row(west, "flow_mean_m3s", names, fit, np.zeros(24), held, groups, 1.05)
+    assert row["held_out_inside_percent"] == pytest.approx(100 * 7 / 20)
+    unknown = HeldOut(0 * residuals * np.nan, np.ones(24), np.zeros(24, dtype=bool))
+    none = _summary_row(west, "flow_mean_m3s", names, fit, np.zeros(24), unknown, groups, 1.0)
+    assert np.isnan(none["held_out_inside_percent"])
 
 
 def test_what_became_of_gauges_is_counted_by_statistic_with_zeros_apart():

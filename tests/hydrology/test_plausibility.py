@@ -301,12 +301,17 @@ def test_what_a_wrong_unit_explains_is_to_be_mended_there_alone():
 
 
 # A predictor that is the same everywhere needs no further gauge.
-@pytest.mark.parametrize(("gauges", "odd", "predictors"), [(8, [], []), (8, [], ["slope"]), (7, ["G06"], [])])
+@pytest.mark.parametrize(
+    ("gauges", "odd", "predictors"), [(8, [], []), (8, [], ["slope"]), (8, [], ["lakes"]), (7, ["G06"], [])]
+)
 def test_rain_explains_the_odd_gauge_where_there_are_gauges_enough(gauges, odd, predictors):
     # Runoff as the square of rain. The median takes the wettest for odd; a regression, from 8 gauges on, does not.
     rain = np.append(np.linspace(380.0, 420.0, gauges - 1), 1400.0)
 
-    found = suspect_gauges(with_runoff(*(0.0005 * rain**2), precipitation_mm=rain, slope=0.1), predictors)
+    # A predictor that one gauge lacks is left out.
+    lakes = np.append(np.nan, np.arange(1.0, gauges))
+    table = with_runoff(*(0.0005 * rain**2), precipitation_mm=rain, slope=0.1, lakes=lakes)
+    found = suspect_gauges(table, predictors)
 
     assert found["gauge"].tolist() == [f"G{gauges - 1:02d}"] * bool(odd)
 
@@ -341,6 +346,32 @@ def test_the_unit_of_a_table_is_named_by_what_runs_off_usually(columns, usual_mm
     for off_log10 in (-0.49, 0.0, 0.49):
         assert fix(off_log10) == "check whether the flow is in l/s, not m³/s"
     assert fix(0.51) == "check the units of flow, area and precipitation"
+
+
+def test_next_to_no_rain_is_known_all_the_same():
+    # Ten times as much runs off as falls, of half a millimetre.
+    gauges = with_runoff(*[5.0] * 5, precipitation_mm=0.5)
+
+    assert impossible_runoff(gauges).found.startswith("5 of 5 gauges")
+    assert suspect_gauges(gauges[:1], [])["expected"].tolist() == ["0.005 to 0.55 mm"]
+
+
+# At either of two depths of rain two gauges of five yield least, three 10^0.2 times as much: whatever line runs
+# between them, the middle gauge is one of the three.
+def test_how_odd_a_gauge_is_counts_from_the_middle_one():
+    rain = np.append(np.repeat([500.0, 1500.0], 10), 500.0)
+    above = np.append(np.tile([0.0, 0.0, 0.2, 0.2, 0.2], 4), 0.2 + np.log10(15.0))
+
+    found = suspect_gauges(with_runoff(*(0.02 * rain * 10**above), precipitation_mm=rain), [])
+
+    assert found["gauge"].tolist() == ["G20"]
+    assert found["found"].item().endswith("15 times what the other gauges give")
+    assert found["expected"].item() == f"about {_figure(10.0 * 10**0.2)} mm like the other gauges"
+
+
+def test_a_flow_a_tenth_of_a_decade_short_of_its_unit_is_one_of_flow():
+    # 10^1.4991 is that of a million m³ a year, half a decade is as far as a unit may be.
+    assert _unit_of(0.9995, 1.0) == "check whether the flow is in million m³ a year, not m³/s"
 
 
 def test_a_mean_just_at_its_own_quantiles_is_sound():
@@ -382,17 +413,19 @@ def test_a_gauge_pulls_the_regression_by_the_limits_of_leverage_influence_and_re
 # Of 40 gauges and two coefficients the first is put where it has the leverage, then lifted to Cook's distance or
 # the probability of its deleted residual, as stated; each limit is passed by a twentieth.
 @pytest.mark.parametrize(
-    ("leverage", "cook", "probability", "is_doubted"),
+    ("leverage", "cook", "probability", "scatter", "is_doubted"),
     [
-        (0.1575, None, 0.001, True),
-        (0.1425, None, 0.001, False),
-        (0.1425, 1.05, None, True),
-        (0.1425, 0.95, None, False),
-        (0.25, None, 0.0095, True),
-        (0.25, None, 0.0105, False),
+        (0.1575, None, 0.001, 0.02, True),
+        (0.1425, None, 0.001, 0.02, False),
+        (0.1425, 1.05, None, 0.02, True),
+        (0.1425, 0.95, None, 0.02, False),
+        (0.25, None, 0.0095, 0.02, True),
+        (0.25, None, 0.0105, 0.02, False),
+        (0.25, None, 0.001, 0.0105, True),
+        (0.25, None, 0.001, 0.0095, False),
     ],
 )
-def test_each_limit_of_a_gauge_that_pulls_the_regression(leverage, cook, probability, is_doubted):
+def test_each_limit_of_a_gauge_that_pulls_the_regression(leverage, cook, probability, scatter, is_doubted):
     count = 40
     x, noise = np.random.default_rng(5).normal(size=(2, count))
 
@@ -416,13 +449,21 @@ def test_each_limit_of_a_gauge_that_pulls_the_regression(leverage, cook, probabi
         # The studentised residual without the gauge, turned round.
         wanted = deleted * np.sqrt((count - 2) / (count - 3 + deleted**2))
     lift = optimize.brentq(lambda lift: standard_of(lift)[0] - wanted, 0.0, 5.0)
-    log_flow = 0.3 * design[:, 1] + standard_of(lift)[1]
+    lifted = standard_of(lift)[1]
+    left = lifted - design @ np.linalg.lstsq(design, lifted, rcond=None)[0]
+    log_flow = 0.3 * design[:, 1] + scatter * lifted / np.sqrt(left @ left / (count - 2))
     gauges = pd.DataFrame({"lakes": 10.0 ** design[:, 1], "flow_mean_m3s": 10.0**log_flow})
     checks = {gauge: _Checks([], [], []) for gauge in gauges.index}
 
     _with_leverage(gauges, ["lakes"], checks, {})
 
     assert bool(checks[0].found) == is_doubted
+    if is_doubted:
+        # The others' own fit says what is likely there.
+        others = np.linalg.lstsq(design[1:], log_flow[1:], rcond=None)[0]
+        assert checks[0].found[0].startswith(f"mean flow of {_figure(10 ** log_flow[0])} m³/s, which pulls the")
+        likely = _figure(10 ** (design[0] @ others))
+        assert checks[0].expected == [f"about {likely} m³/s by the regression of the other gauges"]
 
 
 def test_rain_of_nothing_is_not_known():

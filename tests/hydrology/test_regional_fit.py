@@ -149,6 +149,10 @@ def test_zeros_count_as_less_than_the_limit_in_a_censored_fit():
 
     notes = accounted(fits.gauges).set_index(["statistic", "became"])["gauges"]
     assert notes["exceedance_95", CENSORED] == 12
+    rows = fits.gauges[fits.gauges["statistic"] == "exceedance_95"]
+    # Each gauge with a flow was held out, and its interval is that of a fit to the other 59.
+    assert np.isfinite(rows["held_out_log10"]).tolist() == (rows["observed_m3s"] > 0).tolist()
+    assert (rows["held_out_half_width_log10"] > 0).all()
     equation = {item.statistic: item for item in fits.equations}["exceedance_95"]
     assert equation.gauges == 60
     assert "12 zeros as below" in equation.table
@@ -174,6 +178,7 @@ def test_candidates_are_compared_and_the_better_set_is_used():
         ["all", "exceedance_95"],
     ]
     assert len(fits.candidates[fits.candidates["statistic"] == "mean"]) == 4
+    assert fits.candidates.columns.tolist()[:3] == ["region", "statistic", "predictors"]
 
 
 def test_a_region_just_large_enough_is_fitted_and_one_gauge_fewer_is_reported():
@@ -213,6 +218,21 @@ def test_a_record_as_long_as_required_is_not_short():
     notes = fit_regions(gauges, table=TABLE, settings=FitSettings()).warnings["warning"]
 
     assert [note for note in notes if "records" in note] == ["records under 10 years: north07"]
+    # Where nobody says where gauges are, none is short of a place.
+    assert not notes.str.contains("coordinates").any()
+
+
+def test_implausible_gauges_of_all_regions_are_in_one_table():
+    gauges = pd.concat([made(30, 1), made(10, 2, region="south")])
+    gauges.loc[["north03", "south04"], "flow_mean_m3s"] *= 1000.0
+
+    found = fit_regions(gauges, table=TABLE, settings=FitSettings(region_column="region")).suspects
+
+    assert found.columns.tolist() == ["region", "gauge", "found", "expected", "fix"]
+    assert found.index.tolist() == list(range(len(found)))
+    assert found[["region", "gauge"]].to_numpy().tolist() == [["north", "north03"], ["south", "south04"]]
+    without = gauges.drop(columns="flow_mean_m3s")
+    assert fit_regions(without, table=TABLE, settings=FitSettings(region_column="region")).suspects.empty
 
 
 def test_a_zero_without_its_predictors_is_neither_fitted_nor_in_the_probability():

@@ -8,7 +8,14 @@ from sitefinder.catalogue.equations import Equation
 from sitefinder.errors import InputError
 from sitefinder.hydrology.equations import apply_equation
 from sitefinder.hydrology.estimate import estimate_flows
-from sitefinder.hydrology.regions import RegionWeights, apply_regional, by_statistic, doubtful_weights
+from sitefinder.hydrology.regions import (
+    Regional,
+    RegionWeights,
+    apply_regional,
+    by_statistic,
+    doubtful_weights,
+    probability_regional,
+)
 
 STATIONS = pd.DataFrame({"area_km2": [10.0, 10.0, 10.0, 10.0, 10.0]})
 # Wholly in the west; half and half; nine tenths covered; nothing; not known.
@@ -119,9 +126,20 @@ def test_a_region_warns_only_where_it_holds_ground():
 
 def test_regions_that_do_not_add_up_are_doubtful():
     found = by_statistic([equation("west", 10.0), equation("east", 30.0)], weights())
-    share = np.array([[1.0, 0.0], [0.6, 0.395], [0.6, 0.38], [0.6, 0.5], [np.nan, np.nan]])
+    share = np.array([[1.0, 0.0], [0.6, 0.3905], [0.6, 0.3895], [0.6, 0.4095], [0.6, 0.4105], [np.nan, np.nan]])
 
-    assert doubtful_weights(found, weights(share=share)).tolist() == [False, False, True, True, True]
+    assert doubtful_weights(found, weights(share=share)).tolist() == [False, False, True, False, True, True]
+
+
+def test_a_statistic_without_any_equation_of_the_layer_is_missing_everywhere():
+    nowhere = Regional("mean", {"south": equation("south", 10.0)})
+
+    applied, probability = (find(nowhere, STATIONS, weights()) for find in (apply_regional, probability_regional))
+
+    for found in (applied.flow_m3s, applied.low_m3s, applied.high_m3s, applied.log_sd, probability.zero):
+        assert np.isnan(found).tolist() == [True] * 5
+    assert applied.missing.tolist() == probability.missing.tolist() == [True] * 5
+    assert not np.any([applied.beyond_leverage, applied.negative, applied.widened])
 
 
 def test_ground_of_a_region_without_any_equation_counts_as_not_covered():

@@ -109,7 +109,7 @@ def test_a_predictor_that_explains_nothing_leaves_all_of_the_scatter_to_the_mode
     assert fit.model_error_variance == pytest.approx((10.0 - 5 * 0.4**2) / 3)
 
 
-# A column turned against the constant by an angle of which the tangent of one half is the ratio of singular values.
+# A column turned against the constant: the tangent of half of the angle is the ratio of singular values.
 @pytest.mark.parametrize(("ratio", "is_fitted"), [(0.95e-10, False), (1.05e-10, True)])
 def test_columns_are_one_where_their_singular_values_are_a_tenth_of_a_billionth_apart(ratio, is_fitted):
     turned = 1.0 + 2.0 * ratio * np.array([1.0, -1.0, 1.0, -1.0])

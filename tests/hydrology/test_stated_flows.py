@@ -128,6 +128,8 @@ def test_a_record_needs_half_a_month_of_each_month():
         return pd.DataFrame({"drop_id": "a", "date": kept, "flow_m3s": 1.0})
 
     assert stated_drops(row, record(15)).bins_m3s == pytest.approx(1.0)
+    with pytest.raises(InputError, match="more than one flow"):
+        stated_drops(row.assign(flow_m3s=1.0), record(15))
     with pytest.raises(InputError, match="the record of a has too few days in the months 6"):
         stated_drops(row, record(14))
 
