@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from sitefinder.hydrology import regime as regime_module
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
 from sitefinder.hydrology.records import DailyRecord
 from sitefinder.hydrology.regime import (
@@ -122,6 +123,24 @@ def test_unknown_and_dry_curves_stay_so():
     assert shares[1] == pytest.approx(np.broadcast_to(MONTH_SHARE, (200, 12)), abs=1e-9)
 
 
+def test_what_is_solved_are_curves_over_their_means_and_level_ones_where_nothing_is_known(monkeypatch):
+    solved = []
+    monkeypatch.setattr(regime_module, "_solve", lambda *given: solved.extend(given[:2]) or given[-1].fill(0.5))
+    part = np.full(200, 2.0)
+    part[7] = np.nan
+    small = lognormal(1.0, 0.01)[0]
+
+    shares = month_shares(np.array([small, 1000.0 * small, np.zeros(200), np.full(200, np.nan), part]), SNOW)
+
+    flow, ratio = solved
+    assert flow[:2] == pytest.approx(np.tile(small / small.mean(), (2, 1)))
+    assert ratio[:2] == pytest.approx(np.tile(SNOW.ratio, (2, 1)))
+    assert (flow[2:].tolist(), ratio[2:].tolist()) == ([[1.0] * 200] * 3, [[1.0] * 12] * 3)
+    # One bin that is unknown leaves none of the curve.
+    assert np.isnan(shares).all(axis=(1, 2)).tolist() == [False, False, False, True, True]
+    assert possible_share(np.array([np.zeros(200), np.full(200, np.nan)]), SNOW).tolist() == [1.0, 1.0]
+
+
 def test_days_of_the_year_keep_every_month_and_what_it_holds():
     curve = curves()[:12]
     shares = month_shares(curve, SNOW)
@@ -179,6 +198,19 @@ def test_gauges_count_alike_whatever_their_size_or_length():
     alone = [regime_of_records([each], SETTINGS).ratio for each in (small, large)]
     assert both.ratio == pytest.approx(np.mean(alone, axis=0), rel=1e-3)
     assert both.source == "daily records of 2 gauges"
+
+
+def test_a_small_stream_that_dries_up_has_a_regime_and_one_without_a_month_has_none():
+    whole = record("A", 0.1 * SNOW.ratio)
+    month = pd.DatetimeIndex(whole.date).month
+    dry, cut = (np.where(month == 2, value, whole.flow_m3s) for value in (0.0, np.nan))
+    settings = SETTINGS.model_copy(update={"min_share_of_year": 0.9})
+
+    found = regime_of_records([whole._replace(flow_m3s=dry)], settings)
+
+    assert (found.ratio == 0).tolist() == [number == 2 for number in range(1, 13)]
+    # Eleven months are nine tenths of a year.
+    assert regime_of_records([whole._replace(flow_m3s=cut)], settings) is None
 
 
 def test_years_that_lack_a_season_say_nothing_of_it():
