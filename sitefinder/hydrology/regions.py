@@ -113,8 +113,9 @@ def apply_regional(regional, predictors, weights=None) -> Applied:
     half = [_half_width(item) for item in each]
     total = _weighted([item.flow_m3s for item in each], weight)
     middle = _weighted(median, weight)
+    # Where no flow is expected there is no error of it either.
     part = [
-        np.divide(w * item, middle, out=np.where(w > 0, 1.0 / len(each), 0.0), where=middle > 0)
+        np.divide(w * item, middle, out=np.zeros(len(w)), where=middle > 0)
         for w, item in zip(weight, median, strict=True)
     ]
     half_width = _weighted(half, part)
