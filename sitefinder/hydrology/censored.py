@@ -14,7 +14,6 @@ from statsmodels.tools.sm_exceptions import ConvergenceWarning, PerfectSeparatio
 from sitefinder.catalogue.equations import LN_10, Equation, percent_from_log10
 from sitefinder.errors import InputError
 from sitefinder.hydrology.regression import (
-    GREATEST_MSE_LOG10,
     MIN_SPARE_GAUGES,
     NO_FORMS,
     Diagnostics,
@@ -34,6 +33,8 @@ SMALL_STEP = 1e-10
 # A coefficient's error in units of its predictor's spread above which a logistic fit counts as separated: the
 # predictor would multiply the odds by more than exp(10) from one standard deviation to the next (own choice).
 MAX_SCALED_ERROR = 10.0
+# Scatter about a censored fit above which it is refused [log10]: flows of rivers differ by less (own choice).
+MAX_STANDARD_ERROR_LOG10 = 6.0
 
 
 class LogisticFit(NamedTuple):
@@ -253,7 +254,8 @@ def fit_censored_equation(
     Raises
     ------
     InputError
-        If fewer gauges than coefficients + 3 have a value that is not zero, or the likelihood has no maximum.
+        If fewer gauges than coefficients + 3 have a value that is not zero, the likelihood has no maximum, or the
+        flows scatter over more powers of ten than rivers do.
     """
     flow = gauges[flow_column].to_numpy(dtype=np.float64)
     whole = np.isfinite(flow) & (flow > 0) & have_form(gauges, predictor_columns, forms)
@@ -280,6 +282,13 @@ def fit_censored_equation(
             found=", ".join(predictor_columns),
             fix='leave out a predictor, or set fit.zero_flows = "probability"',
         )
+    if fit.model_error_variance > MAX_STANDARD_ERROR_LOG10**2:
+        raise InputError.of(
+            f"the flows {flow_column} of gauges scatter too widely about the censored fit",
+            expected=f"a standard error of at most {MAX_STANDARD_ERROR_LOG10:g} powers of ten",
+            found=f"{math.sqrt(fit.model_error_variance):.3g}",
+            fix="check the units of flows and areas, gauge by gauge",
+        )
     left_out = np.full(len(used), np.nan)
     for row in np.flatnonzero(~below):
         others = np.arange(len(used)) != row
@@ -292,9 +301,7 @@ def fit_censored_equation(
         gauges=used.index,
         dropped=pd.DataFrame({"gauge": gauges.index[~is_used], "reason": "no number, or one without a logarithm"}),
         fit=fit,
-        standard_error_percent=(
-            percent_from_log10(math.sqrt(variance)) if variance < GREATEST_MSE_LOG10 else math.inf
-        ),
+        standard_error_percent=percent_from_log10(math.sqrt(variance)),
         smearing_factor=float(np.mean(10.0 ** fit.residuals[~below])),
         leave_one_out_rmse_log10=float(np.sqrt(np.nanmean(left_out**2))),
         variance_inflation=variance_inflation(design),

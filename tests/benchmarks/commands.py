@@ -44,8 +44,8 @@ def sample(folder):
 def first_sample(folder):
     """The sample region as it was when these times were first stated, and settings that ask for no more than then.
 
-    It has since gained drops, screens, groups of fish, seasons and measured sections, so that its times tell
-    nothing about how the program's own have changed.
+    It has since gained drops, screens, groups of fish, seasons and measured sections, so that its times do not
+    show how those of the program have changed.
     """
     packed = subprocess.run(
         ["git", "archive", FIRST_COMMIT, "sample-region"], cwd=REPOSITORY, capture_output=True, check=False

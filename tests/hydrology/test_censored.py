@@ -292,3 +292,20 @@ def test_a_gauge_without_the_statistic_is_left_out_by_name():
 
     assert found.diagnostics.dropped["gauge"].tolist() == ["d"]
     assert found.diagnostics.gauges.tolist() == list("abcefghijkl")
+
+
+@pytest.mark.parametrize(("spread", "is_refused"), [(3.0, False), (9.0, True), (14.0, True)])
+def test_flows_that_scatter_beyond_numbers_are_refused_with_what_to_check(spread, is_refused):
+    drawn = np.random.default_rng(0)
+    area_km2 = 10.0 ** drawn.uniform(0.0, 2.0, 30)
+    flow_m3s = np.where(np.arange(30) < 5, 0.0, 10.0 ** drawn.normal(0.0, spread, 30))
+    gauges = pd.DataFrame({"area_km2": area_km2, "flow_q95_m3s": flow_m3s})
+
+    def fit():
+        return fit_censored_equation(gauges, "flow_q95_m3s", ["area_km2"], flow_m3s == 0, "made")
+
+    if is_refused:
+        with pytest.raises(InputError, match=r"scatter too widely[\s\S]*at most 6 powers of ten[\s\S]*units"):
+            fit()
+    else:
+        assert fit().equation.standard_error_log10 == pytest.approx(spread, rel=0.35)
