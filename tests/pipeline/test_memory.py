@@ -7,11 +7,23 @@ import time
 import pytest
 
 from sitefinder.errors import StageError
+from sitefinder.pipeline import memory
 from sitefinder.pipeline.memory import held_to, let_finish, used_mb
 
 MB = 1_000_000
 # A process that takes 200 MB, says so, and waits to be ended.
 TAKES = "import sys; held = bytearray(b'x') * 200_000_000; print('held', flush=True); sys.stdin.read()"
+
+# A debugger that follows each line once a run is over.
+FOLLOWED = """
+import sys
+from sitefinder.pipeline.memory import held_to
+
+with held_to(1e9):
+    pass
+sys.settrace(lambda *_: lambda *_: None)
+print((lambda: "followed")())
+"""
 
 
 def takes(megabytes, held, deadline_s=20.0):
@@ -76,3 +88,30 @@ def test_the_last_steps_are_not_stopped():
         takes(200, held, deadline_s=0.6)
 
     assert len(held) == 1
+
+
+@pytest.mark.parametrize("_", range(20))
+def test_what_is_found_in_the_last_moment_stops_the_run_and_nothing_after_it(_, monkeypatch):
+    ended = []
+
+    def too_much_once_the_work_is_done():
+        while not ended:
+            time.sleep(0.0001)
+        return 5432.1, 1
+
+    monkeypatch.setattr(memory, "LOOK_S", 0.0)
+    monkeypatch.setattr(memory, "used_mb", too_much_once_the_work_is_done)
+
+    with pytest.raises(StageError, match=r"5\.43 GB"), held_to(1000.0):
+        ended.append(True)
+    for _ in range(1000):
+        ended.append(True)
+
+
+def test_the_interpreter_is_left_as_it_was():
+    # Looking for what was taken back, it would not end (CPython 3.11).
+    done = subprocess.run(
+        [sys.executable, "-c", FOLLOWED], capture_output=True, text=True, timeout=60.0, check=False
+    )
+
+    assert done.stdout.split() == ["followed"], done.stderr
