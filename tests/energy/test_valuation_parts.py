@@ -4,12 +4,18 @@ from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
+import pandas.testing
 import pytest
+from one_plant import plant_output
+from plain_turbines import plain_screen, plain_turbine, survival
 
+from sitefinder.catalogue.costs import with_screen
 from sitefinder.energy import sizing, valuation
 from sitefinder.energy.costs import LINE_DISTANCE, place_costs, project_laws
 from sitefinder.energy.expectation import expected_water
 from sitefinder.energy.hydraulics import WaterDepths, net_head_m, waterway_lengths_m
+from sitefinder.energy.plant import yearly_energy_mwh
+from sitefinder.energy.turbines import efficiency_table
 from sitefinder.energy.works import conduit_works
 from sitefinder.hydrology.flow_errors import FlowModel, stated_flow_errors
 
@@ -314,3 +320,138 @@ def test_columns_of_a_choice_are_figures_of_the_search(settings):
     assert list(columns) == list(expected)
     for name, values in expected.items():
         np.testing.assert_allclose(columns[name], values, rtol=1e-12, err_msg=name)
+
+
+# Fish need a screen in front of the first class, the cheapest; the third needs deeper water than there is.
+CLASSES = [
+    plain_turbine(survival=survival(0.9)),
+    plain_turbine(name="mild", survival=survival(0.99), units_max=2, flow_range_m3s=(0.1, 1.5), civil_factor=1.3),
+    plain_turbine(name="deep", survival=survival(0.99)).model_copy(update={"min_depth_m": 5.0}),
+]
+
+
+@pytest.fixture
+def small(settings, generic_costs):
+    """Settings of few design flows, and costs with a screen."""
+    energy = settings.energy.model_copy(
+        update={"design_exceedance_percent": [30.0, 60.0], "design_step_percent": 100.0, "min_power_kw": 0.1}
+    )
+    return settings.model_copy(update={"energy": energy}), with_screen(generic_costs, plain_screen())
+
+
+def test_plants_of_a_small_valley_run_on_their_own_water_and_fish(small):
+    settings, costs = small
+    rows = ROWS.assign(stream_width_m=9.0, stream_depth_m=1.0)
+    closed = np.array([False, True, False, False])
+    data = rows, CURVE, 0.1 * CURVE, CLASSES, costs
+
+    values = valuation.value_stretches(*data, settings, closed=closed)
+
+    assert values.index.tolist() == [7, 5, 9]
+    assert (values["safe_turbine"] >= 0).all()
+    headrace_m, _ = waterway_lengths_m(rows, settings.energy)
+    head_m = net_head_m(rows["head_m"], headrace_m, settings.energy)
+    found = 0
+    for place, (_, row) in enumerate(rows.iterrows()):
+        for choice in ("any", "safe", "as_built"):
+            plant = {name: values[f"{choice}_{name}"].iloc[place] for name in (*valuation.PLANT, "survival")}
+            if plant["turbine"] < 0:
+                continue
+            found += 1
+            screen = costs.screen.design if plant["screened"] else None
+            left_m = 0.1 * CURVE[row["intake"]]
+            bypass_m3s, lost_m = 0.0, 0.0
+            if screen is not None:
+                bypass_m3s, lost_m = screen.bypass_share * plant["flow_design_m3s"], screen.head_loss_m
+            output = plant_output(
+                CURVE[row["intake"]], np.where(closed, CURVE[row["intake"]], left_m + bypass_m3s),
+                head_m[place] - lost_m, plant["flow_design_m3s"], efficiency_table(CLASSES[plant["turbine"]]), 0.0,
+                plant["units"],
+            )  # fmt: skip
+            energy = yearly_energy_mwh(output.power_mean_kw, settings.energy.availability)
+            assert values[f"{choice}_firm_power_kw"].iloc[place] == pytest.approx(output.firm_power_kw)
+            assert values[f"{choice}_energy_mwh"].iloc[place] == pytest.approx(energy)
+            alone = (0.9, 0.99, 0.99)[plant["turbine"]]
+            # Half of the fish take the bypass.
+            assert plant["survival"] == pytest.approx(0.5 + 0.5 * alone if plant["screened"] else alone)
+    assert found >= 6
+    # A stretch alone has the same, and any turbine alone.
+    for place in range(3):
+        one = valuation.value_stretches(rows.iloc[[place]], *data[1:], settings, closed=closed)
+        pandas.testing.assert_frame_equal(one, values.iloc[[place]], check_exact=True)
+    brief = valuation.value_any(*data, settings, closed=closed)
+    pandas.testing.assert_frame_equal(brief, values[brief.columns], check_exact=True)
+    lacking = {"survival", "grade", "firm_power_kw", "stream_too_small"}
+    assert {f"any_{name}" for name in lacking} == {name for name in values if name.startswith("any_")} - set(brief)
+
+
+def test_stretches_of_several_groups_keep_their_order(small, depths):
+    settings, costs = small
+    releases = settings.flows.releases.model_copy(update={"fish_pass_m3s": 0.2})
+    settings = settings.model_copy(update={"flows": settings.flows.model_copy(update={"releases": releases})})
+    data = CURVE, 0.1 * CURVE, CLASSES, costs, settings, depths
+
+    values = valuation.value_stretches(ROWS, *data)
+
+    alone = [valuation.value_stretches(ROWS.iloc[[place]], *data) for place in range(3)]
+    pandas.testing.assert_frame_equal(values, pd.concat(alone), check_exact=True)
+    # And where nothing below a value just under the best of each is sought.
+    value = values["any_net_annual_value"]
+    assert value.nunique() == 3
+    limited = valuation.value_stretches(ROWS, *data, floor=value.to_numpy() - 1e-3)
+    pandas.testing.assert_series_equal(limited["any_net_annual_value"], value, check_exact=True)
+    # Any plant is enough that is above a ceiling, and then none is sought for the other choices.
+    enough = valuation.value_stretches(ROWS, *data, floor=np.full(3, -1e9), ceiling=-1e8)
+    assert (enough["any_turbine"] >= 0).all()
+    assert (enough["any_net_annual_value"] <= value).all()
+    assert (enough[["safe_turbine", "as_built_turbine"]] < 0).all(axis=None)
+
+
+def test_by_each_of_several_bars_for_fish_plants_are_those_of_it_alone(small, depths):
+    settings, costs = small
+    fishes = [settings.fish.model_copy(update={"min_survival": bar}) for bar in (0.94, 0.98, 0.85, 0.999)]
+    # The second class of the two is for deeper water than there is at the barrier.
+    rows = ROWS.assign(stream_width_m=9.0, stream_depth_m=[1.0, 1.0, 6.0])
+    data = rows, CURVE, 0.1 * CURVE, CLASSES[::2], costs
+
+    found = valuation.value_fish_safe(*data, settings, fishes, depths)
+
+    for values, fish in zip(found, fishes, strict=True):
+        alone = valuation.value_stretches(*data, settings.model_copy(update={"fish": fish}), depths)
+        own = [name for name in alone if not name.startswith("any_")]
+        pandas.testing.assert_frame_equal(values, alone[own], check_exact=True)
+    # At the barrier the first class needs its screen by the first bar, is not enough by the second, and needs none
+    # by the third.
+    at_barrier = pd.DataFrame([values.loc[5] for values in found])
+    assert at_barrier["safe_turbine"].tolist() == [0, -1, 0, -1]
+    assert at_barrier["safe_screened"].tolist() == [True, False, False, False]
+    assert at_barrier["as_built_turbine"].tolist() == [-1, -1, 0, -1]
+    assert at_barrier["as_built_stream_too_small"].tolist() == [True, True, False, False]
+    assert (found[3]["safe_turbine"] < 0).all()
+
+
+@pytest.mark.parametrize("has_model", [False, True])
+def test_a_plant_of_a_design_flow_is_the_option_where_that_flow_alone_is_tried(small, depths, model, has_model):
+    settings, costs = small
+    given = {
+        "depths": depths,
+        "closed": np.array([True, False, False, False]),
+        "model": model if has_model else None,
+    }
+    data = ROWS, CURVE, 0.1 * CURVE, CLASSES, costs
+
+    sizes = valuation.size_options(*data, settings, [1, 0, 0], [False, True, False], **given)
+
+    expected = []
+    for percent in (30.0, 60.0):
+        energy = settings.energy.model_copy(update={"design_exceedance_percent": [percent]})
+        expected.append(valuation.turbine_options(*data, settings.model_copy(update={"energy": energy}), **given))
+    expected = pd.concat(expected).drop(columns=["is_best_any", "is_best_safe"])
+    asked = pd.DataFrame({"stretch": [7, 5, 9], "turbine": [1, 0, 0], "screened": [False, True, False]})
+    expected = asked.merge(expected, on=list(asked)).assign(
+        order=lambda rows: rows["stretch"].map({7: 0, 5: 1, 9: 2})
+    )
+    expected = expected.sort_values(["order", "flow_design_m3s"], ascending=[True, False])
+    expected = expected.drop_duplicates(["stretch", "flow_design_m3s"]).reset_index(drop=True)
+    assert len(expected) > 3
+    pandas.testing.assert_frame_equal(sizes[list(sizes)], expected[list(sizes)], check_exact=False, rtol=1e-12)
