@@ -13,7 +13,7 @@ from sitefinder.catalogue.costs import with_screen
 from sitefinder.energy import sizing, valuation
 from sitefinder.energy.costs import LINE_DISTANCE, place_costs, project_laws
 from sitefinder.energy.expectation import expected_water
-from sitefinder.energy.hydraulics import WaterDepths, net_head_m, waterway_lengths_m
+from sitefinder.energy.hydraulics import WaterDepths, net_head_m, pipe_loss_m, waterway, waterway_lengths_m
 from sitefinder.energy.plant import yearly_energy_mwh
 from sitefinder.energy.turbines import efficiency_table
 from sitefinder.energy.works import conduit_works
@@ -205,9 +205,9 @@ def test_only_stretches_whose_best_does_not_follow_from_an_earlier_one_are_searc
     known, fits = [], np.array([[True], [False], [True]])
     worth = valuation._Worth(np.array([10.0, 11.0, 12.0]), None)
 
-    def ask(sizes, is_brief=False):
+    def ask(sizes, *is_brief):
         searched = np.array([20, 21, 22]), [np.array(sizes)], None
-        return valuation._best_by_fish(searched, fits, {"any": 0}, worth, known, is_brief)
+        return valuation._best_by_fish(searched, fits, {"any": 0}, worth, known, *is_brief)
 
     first = ask([1, 2, 3], True)
     second = ask([1, 5, 6])
@@ -228,6 +228,10 @@ def test_only_stretches_whose_best_does_not_follow_from_an_earlier_one_are_searc
     ]
     assert third.found[:, 0, 0].tolist() == [1.0, 2.0, 1.0]
     assert len(known) == 4
+    # A search is no brief one where that is not asked for.
+    known.clear()
+    ask([1, 2, 3])
+    assert asked[-1] == ([20, 21, 22], [True, False, True], [10.0, 11.0, 12.0], False)
 
 
 def test_a_stream_that_is_too_small_leaves_open_what_is_best():
@@ -339,50 +343,80 @@ def small(settings, generic_costs):
     return settings.model_copy(update={"energy": energy}), with_screen(generic_costs, plain_screen())
 
 
-def test_plants_of_a_small_valley_run_on_their_own_water_and_fish(small):
+@pytest.mark.parametrize("conduit", ["canal", "pipe"])
+def test_plants_of_a_small_valley_run_on_their_own_water_and_fish(small, depths, conduit):
     settings, costs = small
+    settings = settings.model_copy(update={"energy": settings.energy.model_copy(update={"conduit": conduit})})
     rows = ROWS.assign(stream_width_m=9.0, stream_depth_m=1.0)
-    closed = np.array([False, True, False, False])
-    data = rows, CURVE, 0.1 * CURVE, CLASSES, costs
+    data = rows, CURVE, 0.1 * CURVE, CLASSES[::2], costs, settings
 
-    values = valuation.value_stretches(*data, settings, closed=closed)
+    values = valuation.value_stretches(*data)
 
     assert values.index.tolist() == [7, 5, 9]
     assert (values["safe_turbine"] >= 0).all()
-    headrace_m, _ = waterway_lengths_m(rows, settings.energy)
+    headrace_m, pipe_m = waterway_lengths_m(rows, settings.energy)
     head_m = net_head_m(rows["head_m"], headrace_m, settings.energy)
-    found = 0
+    screened = 0
     for place, (_, row) in enumerate(rows.iterrows()):
         for choice in ("any", "safe", "as_built"):
             plant = {name: values[f"{choice}_{name}"].iloc[place] for name in (*valuation.PLANT, "survival")}
             if plant["turbine"] < 0:
                 continue
-            found += 1
-            screen = costs.screen.design if plant["screened"] else None
-            left_m = 0.1 * CURVE[row["intake"]]
+            screened += plant["screened"]
             bypass_m3s, lost_m = 0.0, 0.0
-            if screen is not None:
+            if plant["screened"]:
+                screen = costs.screen.design
                 bypass_m3s, lost_m = screen.bypass_share * plant["flow_design_m3s"], screen.head_loss_m
+            flow_m3s, turbine = CURVE[row["intake"]], data[3][plant["turbine"]]
             output = plant_output(
-                CURVE[row["intake"]], np.where(closed, CURVE[row["intake"]], left_m + bypass_m3s),
-                head_m[place] - lost_m, plant["flow_design_m3s"], efficiency_table(CLASSES[plant["turbine"]]), 0.0,
-                plant["units"],
+                flow_m3s, 0.1 * flow_m3s + bypass_m3s, head_m[place] - lost_m, plant["flow_design_m3s"],
+                efficiency_table(turbine), 0.0, plant["units"],
+                pipe_loss_m(plant["flow_design_m3s"], pipe_m[place], waterway(settings.energy)),
             )  # fmt: skip
             energy = yearly_energy_mwh(output.power_mean_kw, settings.energy.availability)
+            assert output.firm_power_kw > 0.0
             assert values[f"{choice}_firm_power_kw"].iloc[place] == pytest.approx(output.firm_power_kw)
             assert values[f"{choice}_energy_mwh"].iloc[place] == pytest.approx(energy)
-            alone = (0.9, 0.99, 0.99)[plant["turbine"]]
             # Half of the fish take the bypass.
+            alone = turbine.survival.share
             assert plant["survival"] == pytest.approx(0.5 + 0.5 * alone if plant["screened"] else alone)
-    assert found >= 6
+    assert screened > 0
     # A stretch alone has the same, and any turbine alone.
     for place in range(3):
-        one = valuation.value_stretches(rows.iloc[[place]], *data[1:], settings, closed=closed)
+        one = valuation.value_stretches(rows.iloc[[place]], *data[1:])
         pandas.testing.assert_frame_equal(one, values.iloc[[place]], check_exact=True)
-    brief = valuation.value_any(*data, settings, closed=closed)
+    brief = valuation.value_any(*data)
     pandas.testing.assert_frame_equal(brief, values[brief.columns], check_exact=True)
     lacking = {"survival", "grade", "firm_power_kw", "stream_too_small"}
     assert {f"any_{name}" for name in lacking} == {name for name in values if name.startswith("any_")} - set(brief)
+
+
+@pytest.mark.parametrize("fall_m", [None, 1.5])
+def test_classes_are_taken_that_can_be_set_at_any_head_that_a_canal_may_leave(small, monkeypatch, fall_m):
+    # At sea level a runner needs the more depth the greater the head; the class allows some of it.
+    law = {"speed_factor": 1.0, "speed_exponent": 0.0, "sigma_factor": 3.0, "sigma_exponent": 1.0}
+    law |= {"max_depth_m": 3.0, "civil_share_per_m": 0.2, "source": "an example"}
+    classes, (settings, costs), calls = [plain_turbine(setting=law), CLASSES[1]], small, []
+    rows = ROWS if fall_m is None else ROWS.assign(**{valuation.MOST_FALL: [fall_m, 0.0, 0.5]})
+    search = valuation.best_of_stretches
+    monkeypatch.setattr(valuation, "best_of_stretches", lambda *given: calls.append(given) or search(*given))
+
+    valuation.value_stretches(rows, CURVE, 0.1 * CURVE, classes, costs, settings)
+
+    given = calls[0]
+    expected = valuation.search_arguments(rows, CURVE, 0.1 * CURVE, costs, settings, None, CURVE.mean(axis=1))
+    for place in range(12):
+        np.testing.assert_array_equal(given[place], expected[place])
+    head_m = expected[valuation.NET_HEAD]
+    least_m = head_m if fall_m is None else head_m - [fall_m, 0.0, 0.5]
+    # 10.06 m of air less three times the head.
+    deep_m, least_deep_m = (np.maximum(3.0 * each - 10.06, 0.0) for each in (head_m, least_m))
+    assert deep_m.max() > 3.0
+    assert (least_deep_m.max() > 3.0) == (fall_m is None)
+    assert given[valuation.FITS].tolist() == [[depth <= 3.0, True] for depth in least_deep_m]
+    factor = given[valuation.TABLE + 3]
+    assert factor.tolist() == [[pytest.approx(1.0 + 0.2 * depth), 1.0] for depth in least_deep_m]
+    assert given[-3] is None if fall_m is None else given[-3].tolist() == least_m.tolist()
 
 
 def test_stretches_of_several_groups_keep_their_order(small, depths):
