@@ -8,7 +8,14 @@ import pytest
 
 from sitefinder.catalogue.costs import CostLaw
 from sitefinder.catalogue.turbines import SettingLaw
-from sitefinder.energy.costs import LawNumbers, is_extrapolated, law_numbers, turbine_cost
+from sitefinder.energy.costs import (
+    LawNumbers,
+    is_extrapolated,
+    law_numbers,
+    turbine_capital,
+    turbine_cost,
+    value_by_prices,
+)
 from sitefinder.energy.fish_survival import AS_STATED, NO_EVIDENCE, drawn_places
 from sitefinder.energy.hydraulics import MEDIAN_PERCENT, water_depths
 from sitefinder.energy.runners import suction_head_m
@@ -187,6 +194,8 @@ def test_a_law_is_of_one_unit_where_no_number_is_given_and_has_no_fixed_part_whe
     assert turbine_cost(law, 16.0, 2.0) == turbine_cost(law, 16.0, 2.0, 1) == 2000.0
     assert law_numbers(law) == LawNumbers(1000.0, 0.5, -1.0, True)
     assert LawNumbers(1.0, 1.0, 0.0, True).fixed == 0.0
+    # Four of 4 kW each, at 1000 · 2 / 2 and 50 besides.
+    assert turbine_capital(1000.0, 0.5, -1.0, 16.0, 2.0, 4, 50.0) == 4 * (1000.0 + 50.0)
     # 150 kW of one unit are more than the law was made for, and of two are not.
     assert [bool(is_extrapolated(law, 150.0, 2.0, *units)) for units in ((), (1,), (2,))] == [True, True, False]
 
@@ -198,3 +207,9 @@ def test_an_unknown_day_of_survey_has_the_flow_of_half_the_time(settings):
 
     assert found.survey_m.tolist() == [found.depth_m[0, 1]]
     assert MEDIAN_PERCENT == 50.0
+
+
+@pytest.mark.parametrize(("own_max", "own"), [(np.inf, 50.0), (60.0, 50.0), (30.0, 30.0), (0.0, 0.0)])
+def test_own_use_is_a_share_up_to_an_amount_and_the_rest_is_sold(own_max, own):
+    # Half of 100 at 5 apiece as far as it is used, and what is left at 2.
+    assert value_by_prices(100.0, 2.0, 5.0, 0.5, own_max) == 5.0 * own + 2.0 * (100.0 - own)
