@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 
 from sitefinder.catalogue.costs import CostLaw
 from sitefinder.catalogue.turbines import SettingLaw
@@ -19,7 +20,16 @@ from sitefinder.energy.costs import (
 from sitefinder.energy.fish_survival import AS_STATED, NO_EVIDENCE, drawn_places
 from sitefinder.energy.hydraulics import MEDIAN_PERCENT, water_depths
 from sitefinder.energy.runners import suction_head_m
-from sitefinder.energy.uncertainty import _own_normals, nested_normals
+from sitefinder.energy.uncertainty import (
+    _even_normals,
+    _even_uniforms,
+    _mirrored,
+    _own_normals,
+    _shuffled_columns,
+    _variance_shares,
+    intervals,
+    nested_normals,
+)
 from sitefinder.energy.works import conduit_works, penstock_length_m, route_prices, works_numbers
 from sitefinder.vocabulary import EVIDENCE_GRADES, names
 
@@ -45,6 +55,51 @@ def test_each_source_of_chance_has_a_stream_of_its_own():
     assert nested_normals(*apart, np.array([2]), 2, 9).shape == (1, 2, 1)
 
     assert np.array(drawn_places(9, 6)).tolist() == stream(9, 4).random((3, 6)).tolist()
+
+
+def test_even_numbers_come_from_a_stream_in_this_order():
+    # Strata first, then the place within each, then the sign: half of them are below nothing.
+    one, other = stream(7), stream(7)
+    strata, within = np.argsort(one.random((40, 2)), axis=0), one.random((40, 2))
+    sizes, is_below = norm.isf((strata + within) / 40 / 2.0), one.random((40, 2)) < 0.5
+
+    normals = _even_normals(other, 40, 2)
+
+    np.testing.assert_allclose(normals, np.where(is_below, -sizes, sizes), rtol=1e-12)
+    assert (_even_uniforms(stream(7), 40, 2) == (strata + within) / 40).all()
+    order = stream(8)
+    shuffled = np.concatenate([order.permutation(3) for _ in range(3)])
+    assert _shuffled_columns(stream(8), 3, 7).tolist() == shuffled[:7].tolist()
+    assert _mirrored(np.array([1.0, 2.0, 3.0]), 5).tolist() == [1.0, 2.0, 3.0, -1.0, -2.0]
+
+
+def test_tenths_of_a_thousand_simulations_are_exact():
+    rows = np.array([np.arange(1.0, 1001.0), np.arange(1000.0, 0.0, -1.0)])
+
+    assert [part.tolist() for part in intervals(rows)] == [[100.0] * 2, [500.0] * 2, [900.0] * 2]
+    assert [part.tolist() for part in intervals(rows, of_cost=True)] == [[900.0] * 2, [500.0] * 2, [100.0] * 2]
+
+
+def test_shares_of_the_variance_are_of_the_sum_and_of_the_logarithm_of_the_cost():
+    # Variances of 1, 4, 9 and 0 of two draws each, and costs that are powers of e.
+    alone = {
+        "head": np.array([[1.0, 3.0], [5.0, 5.0]]), "flow": np.array([[1.0, 5.0], [5.0, 5.0]]),
+        "year": np.array([[1.0, 7.0], [5.0, 5.0]]), "efficiency": np.array([[2.0, 2.0], [5.0, 5.0]]),
+    }  # fmt: skip
+    yearly = np.exp(np.array([[1.0, 3.0], [2.0, 2.0]]))
+
+    shares = _variance_shares(alone, yearly)
+
+    energy = {"head": 1 / 14, "flow": 4 / 14, "year": 9 / 14, "efficiency": 0.0}
+    assert {name: part[0] for name, part in shares.energy.items()} == pytest.approx(energy)
+    logs = {"head": (math.log(3.0) / 2.0) ** 2, "flow": (math.log(5.0) / 2.0) ** 2, "year": 0.0, "efficiency": 0.0}
+    logs["cost"] = 1.0
+    whole = sum(logs.values())
+    assert {name: part[0] for name, part in shares.cost.items()} == pytest.approx(
+        {name: part / whole for name, part in logs.items()}
+    )
+    # Where nothing errs there are none.
+    assert all(np.isnan(part[1]) for part in (*shares.energy.values(), *shares.cost.values()))
 
 
 @pytest.mark.parametrize(
