@@ -318,7 +318,7 @@ def test_columns_of_a_choice_are_figures_of_the_search(settings):
         "capacity_factor": [80_000.0 / (20.0 * 8760.0), 0.0, np.nan],
         "capital_cost": [9e4, 8.0, np.nan],
         "lcoe_per_kwh": [0.05, np.inf, np.nan],
-        # A kilowatt-hour is worth 0.15, and a hundredth of them is used up.
+        # A kilowatt-hour earns 0.15, and a hundredth of them is used up.
         "net_annual_value": [0.99 * 0.15 * 80_000.0 - 4_000.0, -70.0, np.nan],
     }
     assert list(columns) == list(expected)
@@ -391,7 +391,7 @@ def test_plants_of_a_small_valley_run_on_their_own_water_and_fish(small, depths,
     assert {f"any_{name}" for name in lacking} == {name for name in values if name.startswith("any_")} - set(brief)
 
 
-@pytest.mark.parametrize("fall_m", [None, 1.5])
+@pytest.mark.parametrize("fall_m", [None, 0.6])
 def test_classes_are_taken_that_can_be_set_at_any_head_that_a_canal_may_leave(small, monkeypatch, fall_m):
     # At sea level a runner needs the more depth the greater the head; the class allows some of it.
     law = {"speed_factor": 1.0, "speed_exponent": 0.0, "sigma_factor": 3.0, "sigma_exponent": 1.0}
@@ -412,6 +412,7 @@ def test_classes_are_taken_that_can_be_set_at_any_head_that_a_canal_may_leave(sm
     # 10.06 m of air less three times the head.
     deep_m, least_deep_m = (np.maximum(3.0 * each - 10.06, 0.0) for each in (head_m, least_m))
     assert deep_m.max() > 3.0
+    assert least_deep_m.max() > 0.0
     assert (least_deep_m.max() > 3.0) == (fall_m is None)
     assert given[valuation.FITS].tolist() == [[depth <= 3.0, True] for depth in least_deep_m]
     factor = given[valuation.TABLE + 3]
