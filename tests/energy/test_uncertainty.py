@@ -164,6 +164,20 @@ def test_a_screen_takes_its_bypass_from_the_water_and_its_loss_from_the_head(
         assert found.power_kw[0, place] == pytest.approx(1e6 * left_m / (2.0 - screen.head_loss_m))
 
 
+def test_each_site_has_the_levels_of_its_own_row(drawn, turbine_class, settings):
+    # Net head 2.0 m, of which floods take some at the second site, and at the third more than there is.
+    rise_m = np.array([[0.0] * 4, [0.9, 0.4, 0.1, 0.0], [2.5, 1.0, 0.2, 0.0]])
+    depths = WaterDepths(rise_m + 0.3, np.full(3, 0.3))
+
+    found = drawn(3, given={"depths": depths}, simulations=2).energy_mwh
+
+    for row, rise in enumerate(rise_m):
+        head = np.maximum(2.0 - rise, 0.0)
+        output = plant_output([3.0, 2.0, 1.0, 0.5], 0.0, head, 1000.0, efficiency_table(turbine_class()))
+        energy = yearly_energy_mwh(output.power_mean_kw, settings.energy.availability)
+        assert found[row].tolist() == pytest.approx([energy] * 2)
+
+
 def test_units_have_the_efficiency_of_their_own_size(drawn, turbine_class):
     law = {"diameter_factor": 0.42, "scale_exponent": 0.2, "source": "an example"}
     turbine, curve = turbine_class(runner=law), np.full((1, 4), 2.0)
