@@ -490,3 +490,13 @@ def test_a_plant_of_a_design_flow_is_the_option_where_that_flow_alone_is_tried(s
     expected = expected.drop_duplicates(["stretch", "flow_design_m3s"]).reset_index(drop=True)
     assert len(expected) > 3
     pandas.testing.assert_frame_equal(sizes[list(sizes)], expected[list(sizes)], check_exact=False, rtol=1e-12)
+
+
+def test_a_stream_too_small_for_the_first_class_is_said_to_be_so(small):
+    settings, costs = small
+    rows = ROWS.iloc[[1]].assign(stream_width_m=9.0, stream_depth_m=1.0)
+
+    values = valuation.value_stretches(rows, CURVE, 0.1 * CURVE, [CLASSES[2]], costs, settings)
+
+    assert values[["any_turbine", "safe_turbine", "as_built_turbine"]].to_numpy().tolist() == [[-1] * 3]
+    assert values.filter(like="too_small").to_numpy().tolist() == [[True] * 3]
