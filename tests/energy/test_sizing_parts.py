@@ -693,3 +693,98 @@ def test_the_greatest_flow_that_reaches_the_capacity_factor_is_kept_up_to_the_li
         for factor in (own * (1.0 - 1e-8), own * (1.0 + 1e-8)):
             first = next((flow for flow, each in zip(flows, factors, strict=True) if each >= factor), np.nan)
             assert kept(factor)[FLOW] == pytest.approx(first, rel=1e-15, nan_ok=True)
+
+
+# A place at which 2 m³/s make this power [kW], as built and with a screen, and no power is too little.
+def place_with_power(kw, screened_kw, **changes):
+    at_site, price, bins, sizes, full, scales, held, taken, best_at, best = free_place(
+        [2.0], **({"safe_as_built_m3s": np.inf, "safe_screened_m3s": 2.0} | changes)
+    )
+    price.by_energy, price.screen_fixed, price.mwh_per_kw = True, 7.0, sizing.MWH_PER_KW_YEAR
+    bins[:] = filled_bins(FIVE_FLOWS, np.full(5, kw / (KW * 0.76 * 2.0)))
+    price.screen_loss_m = (kw - screened_kw) / (KW * 0.76 * 2.0)
+    return at_site, price, bins, sizes, full, scales, held, taken, best_at, best
+
+
+@pytest.mark.parametrize("by_factor", [False, True])
+@pytest.mark.parametrize(("kw", "screened_kw"), [(0.0, 0.0), (1.5, 0.0), (1.5, -1.0), (0.6, 0.5), (1.5, 1.2)])
+def test_a_size_without_power_is_none_and_one_with_little_power_is_one(by_factor, kw, screened_kw):
+    at_site, price, bins, sizes, full, scales, held, taken, best_at, best = place_with_power(kw, screened_kw)
+    counts, known = np.zeros(2, dtype=np.int64), (scales, held, taken, best_at)
+
+    if by_factor:
+        price.min_capacity_factor = 0.1
+        sizing._keep_greatest_that_runs(bins, sizes, full, at_site, CURVE, price, scales, counts, best)
+    else:
+        sizing.judge(bins, sizes, full, 0, at_site, CURVE, price, *known, counts, best)
+
+    expected = [kw if kw > 0.0 else np.nan, screened_kw if screened_kw > 0.0 else np.nan, np.nan]
+    assert best[:, POWER] == pytest.approx(expected, rel=1e-12, nan_ok=True)
+    is_found = np.isfinite(expected)
+    assert best[:2, [SCREENED, CAPITAL]][is_found[:2]].tolist() == [[0.0, 0.0], [1.0, 7.0]][: is_found.sum()]
+    assert counts.tolist() == [0, is_found.sum()]
+
+
+@pytest.mark.parametrize("by_factor", [False, True])
+def test_a_flow_of_nothing_is_no_size_though_small_runners_lose_endlessly_much(by_factor):
+    at_site, price, bins, sizes, full, scales, held, taken, best_at, best = place_with_power(
+        1.5, 1.2, scale_loss=0.1, scale_exponent=0.5, safe_screened_m3s=0.0
+    )
+    counts = np.zeros(2, dtype=np.int64)
+    sizing.fill_size(0.0, 0, sizes, price)
+
+    if by_factor:
+        sizing._keep_greatest_that_runs(bins, sizes, full, at_site, CURVE, price, scales, counts, best)
+    else:
+        sizing.judge(bins, sizes, full, 0, at_site, CURVE, price, scales, held, taken, best_at, counts, best)
+
+    assert np.isnan(best[:, SCORE]).all()
+    assert np.isnan(scales).all()
+    assert counts.tolist() == [0, 0]
+
+
+@pytest.mark.parametrize(("conduit_m", "is_bounded"), [(0.0, False), (0.5, True), (300.0, True)])
+def test_a_size_is_bounded_bin_by_bin_behind_any_pipe(conduit_m, is_bounded):
+    at_site, price, bins, sizes, full, scales, held, taken, best_at, best = place_with_power(
+        60.0, 50.0, conduit_m=conduit_m
+    )
+    counts = np.zeros(2, dtype=np.int64)
+
+    sizing.judge(bins, sizes, full, 0, at_site, CURVE, price, scales, held, taken, best_at, counts, best)
+
+    assert np.isnan(best_at).all() != is_bounded
+    # What bins take of the flow is kept where there is no pipe, and taken from there the next time.
+    assert held.item() == (-1 if is_bounded else 0)
+    energy = best[ANY, ENERGY]
+    taken[0, :5] *= 0.5
+    best[:, BAR] = -np.inf
+    sizing.judge(bins, sizes, full, 0, at_site, CURVE, price, scales, held, taken, best_at, counts, best)
+    if is_bounded:
+        assert best[ANY, ENERGY] == energy
+    else:
+        # Three bins hold the flow; 1.6 and 0.9 m³/s give half of what they did.
+        of_partial = sum(
+            flow * np.interp(flow / 2.0, np.linspace(0.0, 1.0, 5), CURVE) / (2.0 * 0.76) for flow in (1.6, 0.9)
+        )
+        assert best[ANY, ENERGY] == pytest.approx(60.0 * (3.0 + 0.5 * of_partial) / 5.0 * sizing.MWH_PER_KW_YEAR)
+
+
+@pytest.mark.parametrize("units", [1, 2])
+def test_the_bound_bin_by_bin_counts_a_bin_with_just_the_lowest_flow_of_a_unit(units):
+    at_site, best_at = site(units=units, lowest_relative_flow=0.5), np.full((1, 2, 4, 9), np.nan)
+    for usable, counts in ((0.5 / units * (1.0 - 1e-8), False), (0.5 / units, True)):
+        bins = filled_bins([usable], [3.0])
+        bound = sizing._bound_by_share_mwh(
+            bins,
+            0,
+            1.0,
+            1.0,
+            np.inf,
+            0.1,
+            1.0,
+            at_site,
+            CURVE,
+            prices(),
+            best_at[:, :, : units + 2, : 4 * units + 1],
+        )
+        assert (bound > 0.0) == counts
