@@ -39,6 +39,7 @@ class Case:
         self.conduit_m = random.uniform(50.0, 900.0, ROWS) if is_pipe else np.zeros(ROWS)
         self.place_cost = random.uniform(0.0, 2e4, ROWS)
         self.law = np.column_stack([np.full(ROWS, np.nan), np.zeros((ROWS, 3))])
+        self.law[3] = 9000.0, 0.6, 700.0, 0.8
         self.works = random.uniform(1.0, 60.0, (ROWS, 5))
         self.prices, self.way = sizing.search_prices(costs, settings), waterway(settings.energy)
         self.setting = random.uniform(1.0, 1.5, (ROWS, 2))
@@ -48,10 +49,15 @@ class Case:
 
     @property
     def arguments(self):
+        return self.at([0, 1, 2, 3])
+
+    def at(self, rows):
+        """Arguments of the search for some of the places, in any order."""
         return (
-            self.usable, self.order, self.rise, self.intake, self.tailrace, self.held, self.head,
-            np.zeros(ROWS, dtype=np.int64), self.conduit_m, self.place_cost, self.law, self.works, self.flows,
-            self.fits, self.turbines, self.prices, self.way, self.setting, self.safe,
+            self.usable, self.order, self.rise, self.intake[rows], self.tailrace[rows], self.held[rows],
+            self.head[rows], np.zeros(len(rows), dtype=np.int64), self.conduit_m[rows], self.place_cost[rows],
+            self.law[rows], self.works[rows], self.flows, self.fits[rows], self.turbines, self.prices, self.way,
+            self.setting[rows], tuple(safe[rows] for safe in self.safe),
         )  # fmt: skip
 
     def one_by_one(self, row, number):
@@ -68,7 +74,8 @@ class Case:
             one[name] = getattr(table, name)[number]
         site = np.zeros(1, dtype=sizing.CLASS_AT_SITE).view(np.recarray)[0]
         site.head, site.conduit_m, site.place_cost = self.head[row], self.conduit_m[row], self.place_cost[row]
-        site.setting, site.project_law = self.setting[row, number], np.nan
+        site.setting = self.setting[row, number]
+        site.project_law, site.project_law_exponent, site.second_law, site.second_law_exponent = self.law[row]
         site.canal_m, site.penstock_m, site.by_area, site.by_perimeter, site.least_m = self.works[row]
         curve, usable = table.efficiency[number], bins[0, :-1]
         tries = np.interp(SHARES, (np.arange(BINS) + 0.5) / BINS, usable)
@@ -149,6 +156,8 @@ def test_the_search_finds_the_best_of_all_sizes_judged_one_by_one(
     assert again[:, ANY].tolist() == number[:, ANY].tolist()
     np.testing.assert_array_equal(same[:, ANY], found[:, ANY])
     assert (again[:, SAFE:] == -1).all()
+    other, poor, _ = sizing.best_of_stretches(*case.arguments, wanted=(ANY,), floor=best[:, ANY] + 1.0)
+    np.testing.assert_array_equal(np.isnan(poor[:, ANY]).any(axis=1), other[:, ANY] < 0)
     # From a ceiling on, any plant above it will do, and no other choice has one.
     ceiling = best[:, ANY] - 0.2 * np.abs(best[:, ANY])
     enough, some, _ = sizing.best_of_stretches(*case.arguments, ceiling=ceiling)
@@ -177,3 +186,70 @@ def test_by_capacity_factor_the_greatest_flow_that_reaches_it_is_taken(
         assert np.isnan(own[~is_found]).all()
         some += is_found.sum()
     assert some > 6
+
+
+def test_a_place_has_the_same_plants_whichever_places_are_searched_before(
+    monkeypatch, turbine_class, generic_costs, settings
+):
+    case = Case(7, turbine_class, generic_costs, settings, {"conduit": "canal"}, "net_value")
+    turbine, found, _ = sizing.best_of_stretches(*case.arguments)
+    empty = np.empty
+    # Nor does it matter what the room to work in holds before.
+    monkeypatch.setattr(np, "empty", lambda *given, **named: _with_rubbish(empty(*given, **named)))
+
+    for rows in ([0], [0, 2, 1, 1], [3, 0, 3]):
+        again, same, _ = sizing.best_of_stretches(*case.at(rows))
+        assert again.tolist() == turbine[rows].tolist()
+        np.testing.assert_allclose(same, found[rows], rtol=1e-12)
+
+
+def _with_rubbish(array):
+    if array.dtype.kind in "if":
+        array[...] = 77777
+    return array
+
+
+@pytest.mark.parametrize("way", ["each", "best"])
+def test_of_equal_plants_that_with_fewer_units_is_the_best(way, turbine_class, generic_costs, settings):
+    case = Case(7, turbine_class, generic_costs, settings, {}, "energy")
+    # The same flow all year, which one unit takes as well as two.
+    case.usable[:], case.rise[:] = 1.0, 0.0
+    case.turbines = case.turbines._replace(flow_min_m3s=np.array([0.2, 0.3]), flow_max_m3s=np.array([2.0, 2.0]))
+
+    if way == "each":
+        found = sizing.best_of_turbines(*case.at([2]))[0, 1]
+    else:
+        found = sizing.best_of_stretches(*case.at([2]))[1][0]
+
+    assert found[ANY, [UNITS, FLOW]].tolist() == [1.0, 1.0]
+
+
+@pytest.mark.parametrize(
+    ("flow_min", "flow_max", "covered", "flow"),
+    [
+        (0.9, 0.9, 13, 0.9),
+        (3.0, 9.0, 13, 3.0),
+        (np.nextafter(3.0, 4.0), 9.0, 0, np.nan),
+        (2.9, 9.0, 13, 3.0),
+        (4.0, 3.5, 0, np.nan),
+        (1.0, 0.9, 0, np.nan),
+    ],
+)
+def test_sizes_are_covered_within_the_limits_of_a_class(
+    flow_min, flow_max, covered, flow, turbine_class, generic_costs, settings
+):
+    case = Case(7, turbine_class, generic_costs, settings, {"min_power_kw": 0.0}, "energy")
+    # The greatest flow to try is 3 m³/s, the next far below 2.9.
+    case.usable[:], case.rise[:], case.flows = (
+        np.linspace(3.0, 0.6, BINS),
+        0.0,
+        sizing.DesignFlows(np.linspace(0.0, 0.96, 13), np.array([0, 7, 12])),
+    )
+    case.turbines = case.turbines._replace(
+        flow_min_m3s=np.full(2, flow_min), flow_max_m3s=np.full(2, flow_max), units_max=np.array([1, 1])
+    )
+
+    _, found, counts = sizing.best_of_stretches(*case.at([2]))
+
+    assert counts[COVERED] == covered
+    np.testing.assert_allclose(found[0, ANY, FLOW], flow, rtol=1e-15)
