@@ -158,6 +158,13 @@ def test_the_search_finds_the_best_of_all_sizes_judged_one_by_one(
     assert (again[:, SAFE:] == -1).all()
     other, poor, _ = sizing.best_of_stretches(*case.arguments, wanted=(ANY,), floor=best[:, ANY] + 1.0)
     np.testing.assert_array_equal(np.isnan(poor[:, ANY]).any(axis=1), other[:, ANY] < 0)
+    # That is of the middle design flow, whatever is best near it and at other places.
+    middle = np.array(
+        [np.interp(SHARES[7], (np.arange(BINS) + 0.5) / BINS, case.usable[at]) for at in case.intake]
+    )
+    assert (other[:, ANY] >= 0).any()
+    of_second = other[:, ANY] == 1
+    np.testing.assert_allclose(poor[of_second, ANY, FLOW], middle[of_second], rtol=1e-12)
     # From a ceiling on, any plant above it will do, and no other choice has one.
     ceiling = best[:, ANY] - 0.2 * np.abs(best[:, ANY])
     enough, some, _ = sizing.best_of_stretches(*case.arguments, ceiling=ceiling)
@@ -253,3 +260,34 @@ def test_sizes_are_covered_within_the_limits_of_a_class(
 
     assert counts[COVERED] == covered
     np.testing.assert_allclose(found[0, ANY, FLOW], flow, rtol=1e-15)
+
+
+@pytest.mark.parametrize("lowest", [0, 1, 4, BINS - 1])
+def test_the_search_sees_a_place_as_it_is(lowest, monkeypatch, turbine_class, generic_costs, settings):
+    case = Case(7, turbine_class, generic_costs, settings, {"conduit": "pipe"}, "energy")
+    search, seen, room = sizing._search, [], sizing.CLASS_AT_SITE
+
+    def noted(*given):
+        seen.extend(each for each in given if getattr(each, "dtype", None) in (room, np.dtype((np.record, room))))
+        search(*given)
+
+    if hasattr(search, "compiled"):
+        noted.compiled = search.compiled
+    # In one bin of the year the water at the intake is not as high as in the others.
+    rise = np.full(BINS, 0.5)
+    rise[case.order[0, lowest]] = 0.25
+    case.rise[0], case.rise[2], case.held[1], case.law[1] = rise, 0.0, False, (11.0, 0.1, 12.0, 0.2)
+    monkeypatch.setattr(sizing, "_search", noted)
+
+    sizing.best_of_stretches(*case.at([1]))
+
+    place = seen[0][0]
+    assert place["least_head"] == case.head[1] + 0.25
+    names = "head", "conduit_m", "place_cost", "canal_m", "penstock_m", "by_area", "by_perimeter", "least_m"
+    expected = [case.head[1], case.conduit_m[1], case.place_cost[1], *case.works[1]]
+    assert [place[name] for name in names] == expected
+    names = "project_law", "project_law_exponent", "second_law", "second_law_exponent"
+    assert [place[name] for name in names] == [11.0, 0.1, 12.0, 0.2]
+    # The last that is looked at is the second class, with as many units as it may have.
+    names = "number", "units", "setting", "safe_as_built_m3s", "safe_screened_m3s"
+    assert [place[name] for name in names] == [1, 2, case.setting[1, 1], *(safe[1, 1] for safe in case.safe)]
