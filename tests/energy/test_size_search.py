@@ -183,7 +183,13 @@ def test_by_capacity_factor_the_greatest_flow_that_reaches_it_is_taken(
     case = Case(3, turbine_class, generic_costs, settings, energy, "net_value")
 
     each = sizing.best_of_turbines(*case.arguments)
+    turbine, found, _ = sizing.best_of_stretches(*case.arguments)
 
+    best = np.where(np.isnan(each[..., SCORE]), -np.inf, each[..., SCORE])
+    for row, choice in np.ndindex(turbine.shape):
+        number = best[row, :, choice].argmax()
+        assert turbine[row, choice] == (number if best[row, number, choice] > -np.inf else -1)
+        np.testing.assert_array_equal(found[row, choice], each[row, number, choice])
     some = 0
     for row, number in np.argwhere(case.fits):
         expected = case.one_by_one(row, number)
@@ -291,3 +297,26 @@ def test_the_search_sees_a_place_as_it_is(lowest, monkeypatch, turbine_class, ge
     # The last that is looked at is the second class, with as many units as it may have.
     names = "number", "units", "setting", "safe_as_built_m3s", "safe_screened_m3s"
     assert [place[name] for name in names] == [1, 2, case.setting[1, 1], *(safe[1, 1] for safe in case.safe)]
+
+
+@pytest.mark.parametrize("coarse", [[0, 5], [0, 3, 5], [0, 1, 5]])
+def test_no_list_of_first_flows_and_no_ceiling_hides_a_better_plant(
+    coarse, turbine_class, generic_costs, settings
+):
+    case, shares = Case(7, turbine_class, generic_costs, settings, {}, "energy"), SHARES[::2][:6]
+    case.flows = sizing.DesignFlows(shares, np.array(coarse))
+
+    # What each of the flows has alone, of which the best is that of all.
+    def alone(share):
+        case.flows = sizing.DesignFlows(np.array([share]), np.array([0]))
+        return sizing.best_of_turbines(*case.at([2]))[0, 1, ANY, SCORE]
+
+    own = np.array([alone(share) for share in shares])
+    case.flows = sizing.DesignFlows(shares, np.array(coarse))
+    assert np.isfinite(own).all()
+    assert len(set(own)) == len(own)
+    assert sizing.best_of_turbines(*case.at([2]))[0, 1, ANY, SCORE] == own.max()
+    # From a ceiling on any will do, but not one that is just as good.
+    for ceiling in own:
+        found = sizing.best_of_stretches(*case.at([2]), ceiling=np.array([ceiling]))[1][0, ANY, SCORE]
+        assert found > ceiling or found == own.max()
