@@ -165,6 +165,10 @@ def test_the_search_finds_the_best_of_all_sizes_judged_one_by_one(
     assert (other[:, ANY] >= 0).any()
     of_second = other[:, ANY] == 1
     np.testing.assert_allclose(poor[of_second, ANY, FLOW], middle[of_second], rtol=1e-12)
+    first, any_will_do, _ = sizing.best_of_stretches(*case.arguments, ceiling=np.full(ROWS, -1e12))
+    has_middle = (other[:, ANY] >= 0) & (any_will_do[:, ANY, SCORE] > -1e12)
+    assert first[has_middle, ANY].tolist() == other[has_middle, ANY].tolist()
+    np.testing.assert_array_equal(any_will_do[has_middle, ANY], poor[has_middle, ANY])
     # From a ceiling on, any plant above it will do, and no other choice has one.
     ceiling = best[:, ANY] - 0.2 * np.abs(best[:, ANY])
     enough, some, _ = sizing.best_of_stretches(*case.arguments, ceiling=ceiling)
