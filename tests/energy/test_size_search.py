@@ -218,6 +218,13 @@ def test_a_place_has_the_same_plants_whichever_places_are_searched_before(
         again, same, _ = sizing.best_of_stretches(*case.at(rows))
         assert again.tolist() == turbine[rows].tolist()
         np.testing.assert_allclose(same, found[rows], rtol=1e-12)
+    # The class of the place before, at the same intake, may not fit here, or there may be none.
+    for fits in ([False, False], [True, True]), ([True, True], [True, False]), ([True, True], [False, True]):
+        case.fits[:2] = fits
+        alone = [sizing.best_of_stretches(*case.at([row])) for row in (0, 1)]
+        again, same, _ = sizing.best_of_stretches(*case.at([0, 1]))
+        assert again.tolist() == [*alone[0][0].tolist(), *alone[1][0].tolist()]
+        np.testing.assert_allclose(same, np.concatenate([each[1] for each in alone]), rtol=1e-12)
 
 
 def _with_rubbish(array):

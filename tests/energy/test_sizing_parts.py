@@ -711,6 +711,7 @@ def place_with_power(kw, screened_kw, **changes):
 def test_a_size_without_power_is_none_and_one_with_little_power_is_one(by_factor, kw, screened_kw):
     at_site, price, bins, sizes, full, scales, held, taken, best_at, best = place_with_power(kw, screened_kw)
     counts, known = np.zeros(2, dtype=np.int64), (scales, held, taken, best_at)
+    price.bypass_share = 0.3
 
     if by_factor:
         price.min_capacity_factor = 0.1
@@ -723,6 +724,14 @@ def test_a_size_without_power_is_none_and_one_with_little_power_is_one(by_factor
     is_found = np.isfinite(expected)
     assert best[:2, [SCREENED, CAPITAL]][is_found[:2]].tolist() == [[0.0, 0.0], [1.0, 7.0]][: is_found.sum()]
     assert counts.tolist() == [0, is_found.sum()]
+    if is_found[SAFE]:
+        # The bypass of 0.6 m³/s leaves 2, 1.9, 1.4, 1 and 0.3 m³/s, of which the last is too little.
+        given = [
+            1.0,
+            *(share * np.interp(share, np.linspace(0.0, 1.0, 5), CURVE) / 0.76 for share in (0.95, 0.7, 0.5)),
+        ]
+        energy = screened_kw * sum(np.minimum(given, 1.0)) / 5.0 * sizing.MWH_PER_KW_YEAR
+        assert best[SAFE, ENERGY] == pytest.approx(energy, rel=1e-12)
 
 
 @pytest.mark.parametrize("by_factor", [False, True])
