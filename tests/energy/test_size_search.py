@@ -310,7 +310,7 @@ def test_the_search_sees_a_place_as_it_is(lowest, monkeypatch, turbine_class, ge
     assert [place[name] for name in names] == [1, 2, case.setting[1, 1], *(safe[1, 1] for safe in case.safe)]
 
 
-@pytest.mark.parametrize("coarse", [[0, 5], [0, 3, 5], [0, 1, 5]])
+@pytest.mark.parametrize("coarse", [[0, 5], [0, 3, 5], [0, 1, 2, 3, 5]])
 def test_no_list_of_first_flows_and_no_ceiling_hides_a_better_plant(
     coarse, turbine_class, generic_costs, settings
 ):
@@ -331,3 +331,7 @@ def test_no_list_of_first_flows_and_no_ceiling_hides_a_better_plant(
     for ceiling in own:
         found = sizing.best_of_stretches(*case.at([2]), ceiling=np.array([ceiling]))[1][0, ANY, SCORE]
         assert found > ceiling or found == own.max()
+    # Below a floor that none reaches, the middle one of the first flows is given.
+    given = sizing.best_of_stretches(*case.at([2]), floor=np.array([1e12]))[1][0, ANY, FLOW]
+    middle = np.interp(shares[coarse[len(coarse) // 2]], (np.arange(BINS) + 0.5) / BINS, case.usable[1])
+    assert given == pytest.approx(middle, rel=1e-12)
