@@ -335,3 +335,18 @@ def test_no_list_of_first_flows_and_no_ceiling_hides_a_better_plant(
     given = sizing.best_of_stretches(*case.at([2]), floor=np.array([1e12]))[1][0, ANY, FLOW]
     middle = np.interp(shares[coarse[len(coarse) // 2]], (np.arange(BINS) + 0.5) / BINS, case.usable[1])
     assert given == pytest.approx(middle, rel=1e-12)
+
+
+@pytest.mark.parametrize(("flow", "units"), [(0.5, 1), (1.0, 1), (1.1, 2), (2.0, 2), (2.9, 3), (9.0, 3)])
+def test_below_a_floor_as_few_units_are_given_as_take_the_flow(
+    flow, units, turbine_class, generic_costs, settings
+):
+    case = Case(7, turbine_class, generic_costs, settings, {"min_power_kw": 0.0}, "energy")
+    case.usable[:], case.rise[:] = flow, 0.0
+    case.turbines = case.turbines._replace(
+        flow_min_m3s=np.full(2, 0.1), flow_max_m3s=np.full(2, 1.0), units_max=np.array([3, 3])
+    )
+
+    found = sizing.best_of_stretches(*case.at([2]), floor=np.array([1e12]))[1][0, ANY]
+
+    assert found[[UNITS, FLOW]].tolist() == [units, min(flow, 3.0)]
