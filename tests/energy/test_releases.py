@@ -82,6 +82,10 @@ def test_stretches_are_grouped_by_diverted_length_and_fish_pass(generic_costs):
     releases = ReleaseSettings(crest_share=0.0, fish_pass_m3s=1.5)
     left = {tuple(rows): flow.tolist() for rows, flow in by_residual_flow(stretches, curve, kept, costs, releases)}
     assert left == {(0, 4): [[0.0, 0.0]], (1,): [[1.5, 1.5]], (2,): [[1.5, 1.5]], (3,): [[1.0, 1.0]]}
+    # A pass that takes less than must stay in a depleted reach.
+    narrow = ReleaseSettings(crest_share=0.0, fish_pass_m3s=0.5)
+    left = {tuple(rows): flow.tolist() for rows, flow in by_residual_flow(stretches, curve, kept, costs, narrow)}
+    assert left == {(0, 4): [[0.0, 0.0]], (1,): [[1.0, 1.0]], (2,): [[0.5, 0.5]], (3,): [[1.0, 1.0]]}
     assert [rows.tolist() for rows, _ in by_residual_flow(stretches[:0], curve, kept, costs, releases)] == [[]]
     # Where all leave the same, they are one group.
     alike = list(kinds_of(stretches, costs, ReleaseSettings()))
