@@ -316,16 +316,15 @@ def with_alterations(estimate, alterations, station, downstream, min_percent, ye
     has_use = np.zeros(count, dtype=bool)
     has_use[station[station >= 0]] = True
     rows = np.flatnonzero(carried_down(has_use, downstream))
-    # Where the next station of each row is among the rows; below zero where there is none.
+    # Where among the rows the next station of each is, and the station of each alteration; below zero: nowhere.
     below = np.where(downstream[rows] >= 0, np.searchsorted(rows, downstream[rows]), downstream[rows])
+    place = np.where(station >= 0, np.searchsorted(rows, station), station)
 
     def altered(natural, month):
         taken = np.zeros((len(rows), natural.shape[1]))
-        for at, item in zip(station.tolist(), alterations.itertuples(), strict=True):
+        for at, item in zip(place.tolist(), alterations.itertuples(), strict=True):
             if at >= 0:
-                taken[np.searchsorted(rows, at)] += item.flow_m3s * operating_fraction(
-                    item, natural.shape[1], month
-                )
+                taken[at] += item.flow_m3s * operating_fraction(item, natural.shape[1], month)
         short = _carry_taken(np.ascontiguousarray(natural[rows]), below, taken)
         bins = natural.copy()
         bins[rows] -= taken

@@ -208,10 +208,12 @@ def _penalised_logit(design, response):
         weight = probability * (1.0 - probability)
         leverage = weight * np.einsum("ij,jk,ik->i", columns, covariance, columns)
         step = covariance @ (columns.T @ (response - probability + leverage * (0.5 - probability)))
-        while np.abs(step).max() > SMALL_STEP and at(coefficients + step)[-1] < reached:
+        tried = at(coefficients + step)
+        while np.abs(step).max() > SMALL_STEP and tried[-1] < reached:
             step /= 2.0
+            tried = at(coefficients + step)
         coefficients = coefficients + step
-        probability, information, reached = at(coefficients)
+        probability, information, reached = tried
         if np.abs(step).max() <= SMALL_STEP:
             break
     back = np.linalg.inv(triangle)

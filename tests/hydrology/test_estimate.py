@@ -292,15 +292,18 @@ def test_a_quantile_just_as_likely_zero_as_not_is_not_zero():
     assert flows.zero_share.tolist() == [0.0]
 
 
-@pytest.mark.parametrize(("greatest", "is_beyond"), [(0.3125, False), (0.3124, True)])
-def test_leverage_may_be_as_great_as_the_gauges_own(greatest, is_beyond):
-    # x = [1, 2] of 100 km²: (1 + 4) / 64 over a quarter is 0.3125, without any rounding.
+# An equation at 100 km²: for x = [1, 2], (1 + 4) / 64 over a quarter is 0.3125, without any rounding.
+def with_leverage(**given):
     mean = proportional(
         "mean", 20.0, standard_error_percent=None, covariance=[[1 / 64, 0.0], [0.0, 1 / 64]],
-        model_error_variance=0.25, greatest_leverage=greatest,
+        model_error_variance=0.25, **given,
     )  # fmt: skip
+    return apply_equation(mean, pd.DataFrame({"area_km2": [100.0]}))
 
-    found = apply_equation(mean, pd.DataFrame({"area_km2": [100.0]}))
+
+@pytest.mark.parametrize(("greatest", "is_beyond"), [(0.3125, False), (0.3124, True)])
+def test_leverage_may_be_as_great_as_the_gauges_own(greatest, is_beyond):
+    found = with_leverage(greatest_leverage=greatest)
 
     assert found.leverage.tolist() == [0.3125]
     assert found.beyond_leverage.tolist() == [is_beyond]
@@ -309,12 +312,7 @@ def test_leverage_may_be_as_great_as_the_gauges_own(greatest, is_beyond):
 # Of 20 gauges the limit is three times 2 / 20, which is 0.3; of 19 it is 0.316.
 @pytest.mark.parametrize(("gauges", "is_beyond"), [(19, False), (20, True)])
 def test_leverage_is_high_from_three_times_its_mean_on(gauges, is_beyond):
-    mean = proportional(
-        "mean", 20.0, standard_error_percent=None, covariance=[[1 / 64, 0.0], [0.0, 1 / 64]],
-        model_error_variance=0.25, gauges=gauges,
-    )  # fmt: skip
-
-    found = apply_equation(mean, pd.DataFrame({"area_km2": [100.0]}))
+    found = with_leverage(gauges=gauges)
 
     assert found.leverage.tolist() == [0.3125]
     assert found.beyond_leverage.tolist() == [is_beyond]

@@ -206,9 +206,11 @@ def routes(case, monkeypatch):
     return found, searches
 
 
-def candidates_of(case, intake):
-    every = [number for number, each in enumerate(case.wanted) if each[0] == intake]
-    return every, [number for number in every if case.wanted[number][1] not in case.walled]
+# Each intake, with the numbers of its candidates and of those whose tailrace is not walled in.
+def intakes_of(case):
+    for intake in sorted({each[0] for each in case.wanted}):
+        every = [number for number, each in enumerate(case.wanted) if each[0] == intake]
+        yield intake, every, [number for number in every if case.wanted[number][1] not in case.walled]
 
 
 # Candidates by whether their ends are near: those first that are.
@@ -265,8 +267,7 @@ def test_each_bank_is_followed_once_to_the_furthest_tailrace_along_the_river_dow
     searches = routes(case, monkeypatch)[1]
 
     expected = []
-    for intake in sorted({each[0] for each in case.wanted}):
-        every, resolved = candidates_of(case, intake)
+    for intake, every, resolved in intakes_of(case):
         last = case.wanted[every[-1]][1]
         river = sorted({int(case.link[each]) for each in case.way_down(intake)})
         if resolved:
@@ -286,8 +287,7 @@ def test_near_ends_are_looked_for_on_half_cells_and_far_ones_on_a_lattice_of_250
     # A way that is `DETOUR` times as long as the straight line goes no further from the intake than this.
     half = math.ceil(LATTICE_STEPS * (1.0 + DETOUR) / 2.0)
     expected, looked = [], []
-    for intake in sorted({each[0] for each in case.wanted}):
-        resolved = candidates_of(case, intake)[1]
+    for intake, _, resolved in intakes_of(case):
         for is_near, group in near_and_far(case, resolved):
             if not group:
                 continue
@@ -314,8 +314,7 @@ def test_what_is_joined_is_priced_by_the_first_candidate_of_its_intake(seed, mon
     searches = routes(case, monkeypatch)[1]
 
     expected = []
-    for intake in sorted({each[0] for each in case.wanted}):
-        every, resolved = candidates_of(case, intake)
+    for intake, every, resolved in intakes_of(case):
         per_m = case.pipe_per_m[every[0]]
         if resolved:
             expected += [(intake, OF_LEFT, per_m), (intake, OF_RIGHT, per_m)]
