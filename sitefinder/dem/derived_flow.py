@@ -18,8 +18,6 @@ that no size of a tile changes a line.
 from typing import NamedTuple
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import breadth_first_order, minimum_spanning_tree
 
 from sitefinder.compiled import kernel
 from sitefinder.dem.grid import Window, open_edges, part_of, widened
@@ -532,6 +530,10 @@ def _least_maximum(one, other, pass_m, n_nodes):
     heights, rank = np.unique(pass_m, return_inverse=True)
     low, high, rank = _lowest(one, other, rank + 1)
     is_edge = low != high
+    # Large, and only a network that is derived needs it.
+    from scipy.sparse import coo_array  # noqa: PLC0415
+    from scipy.sparse.csgraph import breadth_first_order, minimum_spanning_tree  # noqa: PLC0415
+
     graph = coo_array((rank[is_edge], (low[is_edge], high[is_edge])), shape=(n_nodes, n_nodes))
     tree = minimum_spanning_tree(graph.tocsr())
     reached, before = breadth_first_order(tree, 0, directed=False)
