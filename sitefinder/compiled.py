@@ -113,7 +113,7 @@ class SharedLocator(_InOwnFolder, _StampedBySources, UserWideCacheLocator):
                     os.rmdir(folder)
 
 
-def kernel(function=None, *, takes=None, records=None, fills=()):
+def kernel(function=None, *, takes=None, records=None, fills=(), allocates=True):
     """A function that Python calls, compiled when it is first called, or ahead of that, and kept on disk.
 
     Arrays are handed to it contiguous and, but for those that it fills, read-only, so that it is compiled once,
@@ -130,17 +130,22 @@ def kernel(function=None, *, takes=None, records=None, fills=()):
         Structured dtypes that ``takes`` names.
     fills : sequence of str
         Names of its arguments into which it writes; these must be contiguous and of their final dtype.
+    allocates : bool
+        Whether it or a part of it makes an array. One that does not, and only fills arguments, is compiled without
+        counting references to arrays, which else is done at every call of a part, and took half of the time of
+        the search for the best plant. Compiling fails where it makes one after all.
 
     Returns
     -------
     callable
     """
     if function is None:
-        return functools.partial(kernel, takes=takes, records=records, fills=fills)
+        given = {"takes": takes, "records": records, "fills": fills, "allocates": allocates}
+        return functools.partial(kernel, **given)
     if config.DISABLE_JIT:
         # By NUMBA_DISABLE_JIT=1: the plain function, whose lines a debugger can follow and tests can count.
         return function
-    made = _compiled_and_kept(function)
+    made = _compiled_and_kept(function, allocates)
     names = function.__code__.co_varnames[: function.__code__.co_argcount]
 
     @functools.wraps(function)
@@ -181,16 +186,16 @@ class _Cache(FunctionCache):
 
 
 # Made by numba, with its compiled code kept on disk; in memory alone where no folder can be written.
-def _compiled_and_kept(function):
+def _compiled_and_kept(function, allocates):
     with _deciding:
         before = config.CACHE_LOCATOR_CLASSES
         config.CACHE_LOCATOR_CLASSES = ",".join(f"{__name__}.{name}" for name in _LOCATORS)
         try:
-            made = njit(cache=True, no_cfunc_wrapper=True)(function)
+            made = njit(cache=True, no_cfunc_wrapper=True, _nrt=allocates)(function)
             made._cache = _Cache(function)
             return made
         except (RuntimeError, OSError):
-            return njit(no_cfunc_wrapper=True)(function)
+            return njit(no_cfunc_wrapper=True, _nrt=allocates)(function)
         finally:
             config.CACHE_LOCATOR_CLASSES = before
 

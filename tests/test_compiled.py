@@ -10,7 +10,7 @@ import numba
 import numpy as np
 import pytest
 
-from sitefinder.compiled import KEPT_SOURCES, ProvidedLocator, SharedLocator, sources_digest
+from sitefinder.compiled import KEPT_SOURCES, ProvidedLocator, SharedLocator, kernel, sources_digest
 from sitefinder.network.ordering import main_upstream
 
 PARTS = "from sitefinder.compiled import part\n\n\n@part\ndef grown(x):\n    return x + {by}\n"
@@ -55,6 +55,22 @@ def test_a_kernel_is_compiled_once_for_arrays_of_any_scheme_type_and_flags():
 
     assert main_upstream.compiled.signatures == [main_upstream.declared_types()]
     assert [answer.tolist() for answer in answers] == [[-1, 0, 1]] * 3
+
+
+@pytest.mark.skipif(numba.config.DISABLE_JIT, reason="nothing is compiled")
+def test_a_kernel_that_counts_no_references_to_arrays_may_fill_one_and_not_make_one():
+    def doubled(values, found):
+        for place in range(len(values)):
+            found[place] = 2.0 * values[place]
+
+    def made(values):
+        return np.zeros(len(values))
+
+    filled = np.zeros(2)
+    kernel(fills=("found",), allocates=False)(doubled)(np.array([1.0, 3.0]), filled)
+    assert filled.tolist() == [2.0, 6.0]
+    with pytest.raises(numba.TypingError, match="zeros"):
+        kernel(allocates=False)(made)(np.zeros(2))
 
 
 @pytest.mark.slow

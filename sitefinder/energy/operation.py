@@ -168,6 +168,7 @@ def _fill_bins(
     ),
     records={"WATERWAY": WATERWAY},
     fills=("heads", "power", "used"),
+    allocates=False,
 )
 def fill_plants(
     curve,

@@ -1178,6 +1178,7 @@ def _searched(
         "each",
         "counts",
     ),
+    allocates=False,
 )
 def _search(
     usable, rise, order, intake, tailrace, is_held, head_net, conduit_m, place_cost, project_law, works, shares,
