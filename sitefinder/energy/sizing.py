@@ -448,6 +448,39 @@ def _bound_by_share_mwh(bins, full, flow, minimum, rated, loss, scale, at_site, 
     return total / count * prices.mwh_per_kw * ROUNDING_MARGIN
 
 
+# Bins of falling flow that `_bound_by_groups_mwh` takes together.
+BINS_IN_GROUP = 8
+
+
+# `_bound_by_share_mwh` by groups of bins, which is a little more in a fraction of the time: the efficiency of a
+# group is the best at any flow in it, and its pipe loses at least what it does at the smallest. No power is rated
+# here. It holds where the pipe takes no more than a third of the minimum head, so that more flow gives more.
+@part
+def _bound_by_groups_mwh(bins, full, flow, minimum, loss, scale, at_site, efficiency, prices, best_at):
+    units, own = at_site.units, best_at[at_site.number, at_site.units - 1]
+    if np.isnan(own[0, 0]):
+        _fill_best_efficiency(own, units, efficiency, at_site.lowest_relative_flow)
+    lowest = at_site.lowest_relative_flow * minimum / units * (1.0 - 1e-9)
+    peak, count, nodes = at_site.peak_efficiency, bins.shape[1] - 1, (efficiency.shape[0] - 1) * units
+    from_node, to_node = nodes / flow * (1.0 - 1e-12), nodes / minimum * (1.0 + 1e-12)
+    limit, per_flow = at_site.full_efficiency / peak, 1.0 / (peak * flow)
+    used = 1.0 if minimum == flow and at_site.least_head >= at_site.open_from * loss else limit
+    total, start = limit * (bins[ABOVE, full] - full * loss * used * used), full
+    while start < count and bins[USABLE, start] >= lowest and bins[USABLE, start] > 0.0:
+        end = min(start + BINS_IN_GROUP, count)
+        least = bins[USABLE, end - 1]
+        first, last = int(least * from_node), min(int(bins[USABLE, start] * to_node) + 1, nodes)
+        level, width = 0, (last - first + 1) // 2
+        while width > 0:
+            width //= 2
+            level += 1
+        share = max(own[level, first], own[level, last + 1 - (1 << level)]) * per_flow
+        at_least = share * least
+        total += share * (bins[BELOW, start] - bins[BELOW, end]) - (end - start) * loss * at_least**3
+        start = end
+    return prices.kw_per_m3s_m * peak * flow * scale * total / count * prices.mwh_per_kw * ROUNDING_MARGIN
+
+
 # The greatest x · (head - loss · x²) up to a share x.
 @part
 def _most_behind_pipe(share, head, loss):
@@ -679,9 +712,10 @@ def best_sizes(
     halved, until they hold no flow, or cannot hold the best: no plant of an interval gives more than full units
     make of its greatest design flow and all other usable flow at the peak efficiency, nor costs less than its
     smallest one with the minimum power at its heads; behind a pipe, where to sum the energy takes longest, the
-    bound is drawn bin by bin as well (`_bound_by_share_mwh`). So the best is that of all flows evaluated one by
-    one; of equal scores fewer units come first, then the greater flow. Where a capacity factor is set, the
-    greatest design flow that reaches it is taken for each number of units.
+    bound is drawn by groups of bins (`_bound_by_groups_mwh`) and bin by bin (`_bound_by_share_mwh`) as well. So
+    the best is that of all flows evaluated one by one; of equal scores fewer units come first, then the greater
+    flow. Where a capacity factor is set, the greatest design flow that reaches it is taken for each number of
+    units.
     """
     # By loop, here and elsewhere: an assignment of slices takes seconds to compile.
     for choice in range(CHOICES):
@@ -763,10 +797,15 @@ def _may_hold(bins, sizes, full, first, last, at_site, efficiency, prices, scale
         return False
     if at_site.conduit_m <= 0.0 or minimum <= 0.0:
         return True
-    closer = _bound_by_share_mwh(
-        bins, filled, greatest, minimum, at_site.power_max, loss, scale_of_greatest, at_site, efficiency, prices,
-        best_at,
-    )  # fmt: skip
+    if at_site.least_head >= 3.0 * loss:
+        closer = _bound_by_groups_mwh(
+            bins, filled, greatest, minimum, loss, scale_of_greatest, at_site, efficiency, prices, best_at
+        )
+    else:
+        closer = _bound_by_share_mwh(
+            bins, filled, greatest, minimum, at_site.power_max, loss, scale_of_greatest, at_site, efficiency,
+            prices, best_at,
+        )  # fmt: skip
     return _may_beat(
         bins, greatest, minimum, closer, capital, power, narrowest, scale, row, sizes, at_site, prices, best
     )
@@ -833,6 +872,11 @@ def judge(bins, sizes, full, index, at_site, efficiency, prices, scales, held, t
     if power >= prices.min_power_kw and power > 0.0:
         capital = _capital_of(power, row, sizes, at_site, prices)
         may_be_best = _beats(score_of(bound, capital, power, prices), is_safe, best)
+        if may_be_best and at_site.conduit_m > 0.0 and at_site.least_head >= 3.0 * loss:
+            closer = _bound_by_groups_mwh(
+                bins, filled, flow, flow, loss, scale, at_site, efficiency, prices, best_at
+            )
+            may_be_best = _beats(score_of(closer, capital, power, prices), is_safe, best)
         if may_be_best and at_site.conduit_m > 0.0:
             closer = _bound_by_share_mwh(
                 bins, filled, flow, flow, power, loss, scale, at_site, efficiency, prices, best_at

@@ -386,6 +386,25 @@ def test_the_bound_bin_by_bin_is_the_share_that_the_pipe_and_the_efficiency_leav
         assert without == pytest.approx(of_full, rel=2e-9)
 
 
+@pytest.mark.parametrize("units", [1, 2, 3])
+@pytest.mark.parametrize(("flow", "minimum"), [(2.8, 2.8), (1.3, 1.3), (1.3, 1.1), (2.8, 1.4), (0.6, 0.55)])
+def test_the_bound_by_groups_of_bins_is_a_little_more_than_that_bin_by_bin(units, flow, minimum, monkeypatch):
+    usable = np.append(np.geomspace(3.0, 0.04, 58), [0.0, 0.0])
+    bins, full = filled_bins(usable, 2.0 + 0.3 * np.cos(np.arange(60))), int((usable >= flow).sum())
+    at_site, best_at = site(units=units), np.full((1, 3, 4, 4 * units + 1), np.nan)
+    at_site.least_head = bins[HEAD, :60].min()
+
+    for loss in (0.01, 0.2, at_site.least_head / 3.0):
+        given = bins, full, flow, minimum
+        closer = sizing._bound_by_share_mwh(
+            *given, np.inf, loss, 0.9, at_site, CURVE, prices(), best_at[:, :, : (4 * units + 1).bit_length()]
+        )
+        for size, most in ((1, 1.01), (8, 1.18)):
+            monkeypatch.setattr(sizing, "BINS_IN_GROUP", size)
+            bound = sizing._bound_by_groups_mwh(*given, loss, 0.9, at_site, CURVE, prices(), best_at)
+            assert closer * (1.0 - 1e-12) <= bound <= closer * most
+
+
 def test_the_least_power_and_the_lowest_head_of_an_interval():
     bins = filled_bins(USABLE_FLOWS, HEADS)
 
