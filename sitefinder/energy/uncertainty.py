@@ -401,13 +401,22 @@ def _own_normals(tailrace, half, simulations, seed, components):
 # Mean power [kW] of one plant in each simulation, before the error of efficiency, for each row of heads. Water of
 # a single row is that of all simulations. Without a pipe the best flow does not depend on the head, so that flow
 # times efficiency is found once for all heads on the same water.
+def _mean_power_simulations(usable, rise, head, *plant):
+    power_kw = np.empty(head.shape)
+    _fill_mean_power(usable, rise, head, *plant, np.empty(usable.shape[1]), power_kw)
+    return power_kw
+
+
+# The same into the last argument; the one before is room to work in.
 @kernel(
     takes=(
         "float64[:, ::1], float64[:, ::1], float64[:, ::1], float64[:, ::1], float64, float64, int64, "
-        "float64[::1], float64, float64, float64"
-    )
+        "float64[::1], float64, float64, float64, float64[::1], float64[:, ::1]"
+    ),
+    fills=("of_one_metre", "power"),
+    allocates=False,
 )
-def _mean_power_simulations(
+def _fill_mean_power(
     usable,
     rise,
     head,
@@ -419,17 +428,22 @@ def _mean_power_simulations(
     lowest,
     open_from,
     kw_per_m3s_m,
+    of_one_metre,
+    power,
 ):
     cases, simulations = head.shape
     rows, bins = usable.shape
-    plant = flow_design, units, efficiency, lowest
-    power, of_one_metre = np.zeros((cases, simulations)), np.zeros(bins)
     for draw in range(simulations):
         row = min(draw, rows - 1)
         if pipe_loss == 0.0 and draw < rows:
             for index in range(bins):
                 flow = min(usable[row, index], flow_design)
-                of_one_metre[index] = plant_flow_head(flow, *plant, 1.0, 0.0)[1] if flow > 0.0 else 0.0
+                if flow > 0.0:
+                    of_one_metre[index] = plant_flow_head(flow, flow_design, units, efficiency, lowest, 1.0, 0.0)[
+                        1
+                    ]
+                else:
+                    of_one_metre[index] = 0.0
         for case in range(cases):
             total = 0.0
             for index in range(bins):
@@ -439,10 +453,11 @@ def _mean_power_simulations(
                     if pipe_loss == 0.0:
                         flow_head = of_one_metre[index] * left
                     else:
-                        flow_head = plant_flow_head(flow, *plant, left, pipe_loss, open_from)[1]
+                        flow_head = plant_flow_head(
+                            flow, flow_design, units, efficiency, lowest, left, pipe_loss, open_from
+                        )[1]
                     total += min(kw_per_m3s_m * flow_head, rated[case, draw])
             power[case, draw] = total / bins
-    return power
 
 
 # Stream of random numbers under the run's seed; 0 to 2 are the region's, each site's own and surveyed heads.
