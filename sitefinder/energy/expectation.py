@@ -66,10 +66,13 @@ class DrawnWater(NamedTuple):
         UsableWater
             Shape (rows, bins).
         """
-        usable = np.maximum(self.flow_m3s * wetter - self.left_m3s, 0.0)
+        is_mean = np.ndim(wetter) == 0 and wetter == 1.0
+        flow_m3s = self.flow_m3s if is_mean else self.flow_m3s * wetter
+        depth_m = self.depth_m if is_mean else self.depth_m * wetter**self.along
+        usable = np.maximum(flow_m3s - self.left_m3s, 0.0)
         if self.is_shut is not None:
             usable[np.broadcast_to(self.is_shut, usable.shape)] = 0.0
-        return UsableWater(usable, self.depth_m * wetter**self.along - self.survey_m[:, None])
+        return UsableWater(usable, depth_m - self.survey_m[:, None])
 
 
 def drawn_water(model, normals, uniform, depths, settings, left_of) -> DrawnWater:
@@ -109,11 +112,12 @@ def drawn_water(model, normals, uniform, depths, settings, left_of) -> DrawnWate
     left = left_of(flow, drawn.environmental_flow_m3s, flow.mean(axis=1), closed)
     deeper = drawn.level[:, None] ** down
     swing = np.divide(drawn.factor, drawn.level[:, None], out=np.ones_like(drawn.factor), where=drawn.factor > 0)
+    depth_m = depths.depth_m[:, None, :] * deeper.reshape(-1, draws, 1)
     return DrawnWater(
         flow,
         left,
         shutdown_share(flow, settings.energy, closed),
-        np.repeat(depths.depth_m, draws, axis=0) * deeper * swing**along,
+        depth_m.reshape(flow.shape) * swing**along,
         np.repeat(depths.survey_m, draws) * deeper[:, 0],
         along,
     )

@@ -252,10 +252,12 @@ def t_scale(uniform, degrees):
     ndarray of float64, shape (n, draws)
         Root of the degrees of freedom over a chi-squared number of as many.
     """
+    # Stations of one region have few different degrees.
+    degrees, own = np.unique(degrees, return_inverse=True)
     known = np.isfinite(degrees)
     freedom = np.where(known, degrees, 1.0)[:, None]
     scale = np.sqrt(freedom / chdtri(freedom, 1.0 - np.asarray(uniform)[None, :]))
-    return np.where(known[:, None], scale, 1.0)
+    return np.where(known[:, None], scale, 1.0)[own]
 
 
 # Weight of each component in the error of each quantile, shape (m, components); each row has the sum of squares 1.
