@@ -377,13 +377,31 @@ def subset(stretches, kept) -> Stretches:
     Stretches
     """
     rows = np.flatnonzero(kept)
-    lengths = np.diff(stretches.start)[rows]
+    start, within = taken_by(stretches, rows)
+    pond_start = start[:-1] + (stretches.pond_start[rows] - stretches.start[rows])
+    return Stretches(stretches.table.iloc[rows].reset_index(drop=True), start, pond_start, stretches.taken[within])
+
+
+def taken_by(stretches, rows):
+    """Where the stations that some candidates take stand in ``taken``.
+
+    Parameters
+    ----------
+    stretches : Stretches
+    rows : ndarray of int64, shape (n,)
+        Of the table.
+
+    Returns
+    -------
+    start : ndarray of int64, shape (n + 1,)
+        Where those of each candidate begin in `within`, and the end of the last.
+    within : ndarray of int64
+        Places in ``taken``.
+    """
+    first = stretches.start[rows]
+    lengths = stretches.start[rows + 1] - first
     start = np.concatenate([[0], np.cumsum(lengths)])
-    within = np.repeat(stretches.start[:-1][rows] - start[:-1], lengths)
-    within += np.arange(start[-1])
-    pond_start = start[:-1] + (stretches.pond_start - stretches.start[:-1])[rows]
-    table = stretches.table.iloc[rows].reset_index(drop=True)
-    return Stretches(table, start, pond_start, stretches.taken[within])
+    return start, np.repeat(first - start[:-1], lengths) + np.arange(start[-1])
 
 
 def covered_stations(stretches, chosen, count):

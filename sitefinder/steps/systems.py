@@ -17,7 +17,7 @@ from sitefinder.energy.hydraulics import WaterDepths
 from sitefinder.hydrology.months import Months
 from sitefinder.network.components import components
 from sitefinder.network.stations import without_repeats
-from sitefinder.siting.candidates import Stretches, subset
+from sitefinder.siting.candidates import Stretches, subset, taken_by
 from sitefinder.siting.limits import RiverParts
 from sitefinder.steps.part_size import part_stations
 
@@ -274,13 +274,11 @@ def cut_in_parts(systems: Systems, **results: Any) -> dict[str, Share]:
 def _shares_of_part(
     candidates: npt.NDArray[np.int64], stretches: Stretches, results: dict[str, Any], names: Sequence[str]
 ) -> dict[str, Any]:
-    chosen = np.zeros(len(stretches.table), dtype=bool)
-    chosen[candidates] = True
-    own = subset(stretches, chosen)
-    ends = [own.table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace")]
+    ends = [stretches.table[name].to_numpy(dtype=np.int64)[candidates] for name in ("intake", "tailrace")]
+    taken = stretches.taken[taken_by(stretches, candidates)[1]]
     count = len(results["flows"].bins_m3s)
     is_taken = np.zeros(count, dtype=bool)
-    is_taken[np.concatenate([*ends, own.taken.astype(np.int64)])] = True
+    is_taken[np.concatenate([*ends, taken.astype(np.int64)])] = True
     stations = np.flatnonzero(is_taken)
     number = np.full(count, -1, dtype=np.int64)
     number[stations] = np.arange(len(stations))
