@@ -132,8 +132,7 @@ def kernel(function=None, *, takes=None, records=None, fills=(), allocates=True)
         Names of its arguments into which it writes; these must be contiguous and of their final dtype.
     allocates : bool
         Whether it or a part of it makes an array. One that does not, and only fills arguments, is compiled without
-        counting references to arrays, which else is done at every call of a part, and took half of the time of
-        the search for the best plant. Compiling fails where it makes one after all.
+        counting references to arrays, see `part`. Compiling fails where it makes one after all.
 
     Returns
     -------
@@ -271,25 +270,32 @@ def _as_read(argument):
     return view
 
 
-def part(function):
+def part(function=None, *, allocates=False):
     """A function that kernels call; called from Python it is the plain function.
 
     Parameters
     ----------
     function : callable
+    allocates : bool
+        Whether it makes an array, or gives back a part of one. Any other part is compiled without counting
+        references to the arrays that it is given, by locked instructions at every call, also where a kernel that
+        calls it counts them.
 
     Returns
     -------
     callable
         The same.
     """
+    if function is None:
+        return functools.partial(part, allocates=allocates)
     _parts.add(function)
-    return register_jitable(no_cfunc_wrapper=True)(function)
+    without = {} if allocates else {"_nrt": False}
+    return register_jitable(no_cfunc_wrapper=True, **without)(function)
 
 
 @functools.cache
 def sources_digest(name):
-    """Digest of what can be in the compiled code of a module: its source, constants and parts that it imports.
+    """Digest of what makes the compiled code of a module: its source, constants, imported parts, and this file.
 
     Parameters
     ----------
@@ -301,7 +307,8 @@ def sources_digest(name):
     str
     """
     module = sys.modules[name]
-    digest = hashlib.sha256(module.__loader__.get_data(module.__file__))
+    digest = hashlib.sha256(__loader__.get_data(__file__))
+    digest.update(module.__loader__.get_data(module.__file__))
     others = set()
     for known, value in sorted(vars(module).items()):
         if known.startswith("__"):

@@ -10,7 +10,7 @@ import numba
 import numpy as np
 import pytest
 
-from sitefinder.compiled import KEPT_SOURCES, ProvidedLocator, SharedLocator, kernel, sources_digest
+from sitefinder.compiled import KEPT_SOURCES, ProvidedLocator, SharedLocator, kernel, part, sources_digest
 from sitefinder.network.ordering import main_upstream
 
 PARTS = "from sitefinder.compiled import part\n\n\n@part\ndef grown(x):\n    return x + {by}\n"
@@ -71,6 +71,27 @@ def test_a_kernel_that_counts_no_references_to_arrays_may_fill_one_and_not_make_
     assert filled.tolist() == [2.0, 6.0]
     with pytest.raises(numba.TypingError, match="zeros"):
         kernel(allocates=False)(made)(np.zeros(2))
+
+
+@pytest.mark.skipif(numba.config.DISABLE_JIT, reason="nothing is compiled")
+def test_a_part_may_make_an_array_only_where_it_says_so():
+    def ones(count):
+        return np.ones(count)
+
+    def twos(count):
+        return np.full(count, 2.0)
+
+    allowed, refused = part(allocates=True)(ones), part(twos)
+
+    def sum_of_ones(count):
+        return allowed(count).sum()
+
+    def sum_of_twos(count):
+        return refused(count).sum()
+
+    assert kernel(sum_of_ones)(3) == 3.0
+    with pytest.raises(numba.TypingError, match="twos"):
+        kernel(sum_of_twos)(3)
 
 
 @pytest.mark.slow

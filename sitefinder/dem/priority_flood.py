@@ -310,7 +310,7 @@ def _spread(surface, progress, label, pointer, order, offset, per_metre):
 
 
 # A copy with twice the room, or as much as can ever be needed.
-@part
+@part(allocates=True)
 def _grown(array, maximum):
     larger = np.empty(min(2 * array.size, maximum), dtype=array.dtype)
     for place in range(array.size):

@@ -90,7 +90,7 @@ def _inflow_sums(local, downstream):
     return _sums(local, downstream)
 
 
-@part
+@part(allocates=True)
 def _sums(local, downstream):
     total = local.copy()
     for station in range(len(downstream)):  # from the sources down
