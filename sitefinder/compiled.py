@@ -184,7 +184,8 @@ class _Cache(FunctionCache):
             return self._load_overload(sig, target_context)
 
 
-# Made by numba, with its compiled code kept on disk; in memory alone where no folder can be written.
+# Made by numba, with its compiled code kept on disk; in memory alone where no folder can be written. Its option
+# `_nrt`, which it promises nobody, leaves out the counting of references; `register_jitable` takes it as well.
 def _compiled_and_kept(function, allocates):
     with _deciding:
         before = config.CACHE_LOCATOR_CLASSES

@@ -1,5 +1,6 @@
 """Compiled kernels: one signature whatever flags arrays have, and never older than the source of their parts."""
 
+import ast
 import importlib.util
 import os
 import subprocess
@@ -9,7 +10,9 @@ from pathlib import Path
 import numba
 import numpy as np
 import pytest
+from parsed_code import nodes_with_place, parsed
 
+import sitefinder
 from sitefinder.compiled import KEPT_SOURCES, ProvidedLocator, SharedLocator, kernel, part, sources_digest
 from sitefinder.network.ordering import main_upstream
 
@@ -92,6 +95,31 @@ def test_a_part_may_make_an_array_only_where_it_says_so():
     assert kernel(sum_of_ones)(3) == 3.0
     with pytest.raises(numba.TypingError, match="twos"):
         kernel(sum_of_twos)(3)
+
+
+def test_a_part_that_hands_an_array_back_says_that_it_allocates():
+    # Who calls it takes over the count of what it gets, and a part that counts nothing has none to hand over.
+    handing, saying = [], []
+    for path in sorted(Path(sitefinder.__file__).parent.rglob("*.py")):
+        for node, _ in nodes_with_place(parsed(path)):
+            decorators = [ast.unparse(each) for each in getattr(node, "decorator_list", ())]
+            if not any(each == "part" or each.startswith("part(") for each in decorators):
+                continue
+            of_arrays = {
+                each.value.id
+                for each in ast.walk(node)
+                if isinstance(each, ast.Subscript) and isinstance(each.value, ast.Name)
+            }
+            given = [each.value for each in ast.walk(node) if isinstance(each, ast.Return) and each.value]
+            given += [element for each in given if isinstance(each, ast.Tuple) for element in each.elts]
+            names = {each.id for each in given if isinstance(each, ast.Name)}
+            if names & of_arrays or any("Slice(" in ast.dump(each) for each in given):
+                handing.append((path.name, node.name))
+            if "part(allocates=True)" in decorators:
+                saying.append((path.name, node.name))
+
+    assert len(saying) > 1
+    assert set(handing) <= set(saying)
 
 
 @pytest.mark.slow
