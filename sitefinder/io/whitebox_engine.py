@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
+from sitefinder.dem.flats import raised_inside_flats
 from sitefinder.dem.grid import whole
 from sitefinder.dem.priority_flood import NO_POINTER, NO_SEED, edge_cells, labels_down
 from sitefinder.errors import InputError
@@ -47,20 +48,24 @@ def breach_depressions(elevation_m, valid, transform, scratch_folder, breach_sea
 
     Notes
     -----
-    Depressions are breached along the least-cost path [1]_.
+    Depressions are breached along the least-cost path [1]_. The engine looks for one from each pit, and of level
+    water each cell is one, so it gets ground that is `sitefinder.dem.flats.raised_inside_flats`.
 
     References
     ----------
     .. [1] J. B. Lindsay, "Efficient hybrid breaching-filling sink removal methods for flow path enforcement in
        digital elevation models," Hydrological Processes, vol. 30, pp. 846-857, 2016, doi:10.1002/hyp.10648.
     """
+    raised_m = raised_inside_flats(np.where(valid, elevation_m, np.float32(np.nan)))
     with tempfile.TemporaryDirectory(dir=scratch_folder, prefix="whitebox-") as folder:
-        _write_plain(elevation_m, valid, transform, Path(folder))
+        _write_plain(raised_m, valid, transform, Path(folder))
         engine, breached = _breached(Path(folder), breach_search_cells, fill_deps=False)
         engine.write_raster(breached, str(Path(folder) / BREACHED_DEM))
         engine.remove_raster_from_memory(breached)
         with rasterio.open(Path(folder) / BREACHED_DEM) as raster:
-            ground_m = raster.read(1).astype(np.float32)
+            ground_m = raster.read(1)
+    # What the engine has left is the ground as it was.
+    ground_m = np.where(ground_m == raised_m, elevation_m, ground_m.astype(np.float32))
     ground_m[~valid] = np.nan
     return ground_m
 
@@ -164,10 +169,10 @@ def _write_plain(elevation_m, valid, transform, folder):
         "width": elevation_m.shape[1],
         "height": elevation_m.shape[0],
         "count": 1,
-        "dtype": "float32",
+        "dtype": elevation_m.dtype,
         "crs": None,
         "transform": transform,
         "nodata": NO_DATA,
     }
     with rasterio.open(folder / PLAIN_DEM, "w", **profile) as copy:
-        copy.write(np.where(valid, elevation_m, np.float32(NO_DATA)), 1)
+        copy.write(np.where(valid, elevation_m, elevation_m.dtype.type(NO_DATA)), 1)
