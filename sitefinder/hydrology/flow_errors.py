@@ -280,6 +280,12 @@ def _of_bins(z, count):
     return np.array([np.interp(bins, rising, part) for part in np.eye(len(z))[:, ::-1]])
 
 
+# Product of each row with a matrix, which the rows beside it change in no digit: a library of linear algebra takes
+# several rows at once, and adds up otherwise where fewer are left.
+def _each_row(rows, matrix):
+    return (rows[:, None, :] @ matrix)[:, 0, :]
+
+
 def draw_flows(model, normals, uniform) -> DrawnFlows:
     r"""Flows as they may be, drawn from the errors of the equations.
 
@@ -313,10 +319,10 @@ def draw_flows(model, normals, uniform) -> DrawnFlows:
     )
     g = np.broadcast_to(normals @ loadings.T, (count, draws, len(loadings)))
     scale = t_scale(uniform, errors.degrees)[..., None]
-    water = np.nan_to_num(errors.curve_m3s @ of_bins.T)
+    water = np.nan_to_num(_each_row(errors.curve_m3s, of_bins.T))
     total = water.sum(axis=1, keepdims=True)
     water = np.divide(water, total, out=np.full(water.shape, 1.0 / water.shape[1]), where=total > 0)
-    spread = np.linalg.norm(water @ loadings, axis=1)
+    spread = np.linalg.norm(_each_row(water, loadings), axis=1)
     of_mean = np.einsum("nm,ndm->nd", water, g) / spread[:, None]
     log_level = errors.mean_log_sd[:, None] * scale[..., 0] * of_mean - errors.mean_log_bias[:, None]
     own = errors.quantile_log_sd[:, None, :] * scale * g - errors.quantile_log_bias[:, None, :]

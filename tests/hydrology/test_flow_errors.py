@@ -388,3 +388,21 @@ def test_the_level_errs_by_what_the_quantiles_err_where_the_water_is():
         assert np.log(found.level.reshape(2, 3)[station]) == pytest.approx(expected, rel=1e-9)
     assert (found.bins_m3s[3:] == 0.0).all()
     assert np.isfinite(found.factor).all()
+
+
+@pytest.mark.parametrize("rows", [slice(0, 1), slice(3, 20), slice(5, 300, 6)])
+def test_the_flows_of_a_station_are_the_same_to_the_last_digit_whatever_is_drawn_beside_it(rows):
+    rng = np.random.default_rng(8)
+    found = estimate(0.3, np.array([0.4, 0.3, 0.25, 0.35, 0.6]), stations=300)
+    curves = np.exp(-rng.uniform(0.3, 2.0, (300, 1)) * ndtri(BIN_EXCEEDANCE)) * rng.uniform(0.01, 9.0, (300, 1))
+    found = found._replace(curve_m3s=curves, mean_m3s=curves.mean(axis=1), mean_log_sd=rng.uniform(0.1, 0.6, 300))
+    model = FlowModel(flow_errors(found, np.full(300, 10.0), 2.0), NOTHING)
+    points = scenarios(model.errors.components, 16)
+
+    whole = draw_flows(model, *points)
+    alone = draw_flows(model.at(np.arange(300)[rows]), *points)
+
+    np.testing.assert_array_equal(
+        alone.bins_m3s, whole.bins_m3s.reshape(300, 16, -1)[rows].reshape(alone.bins_m3s.shape)
+    )
+    np.testing.assert_array_equal(alone.level, whole.level.reshape(300, 16)[rows].ravel())
