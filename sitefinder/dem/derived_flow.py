@@ -3,10 +3,11 @@
 No process holds the DEM. Of each tile the others need its rim alone: its outermost cells. The steps, each on every
 tile with something small in between:
 
-1. `survey_rim` floods a tile from its rim; `rim_levels` finds from what it learns how high water stands in each
+1. `survey_tile` floods a tile from its rim; `rim_levels` finds from what it learns how high water stands in each
    cell of a rim before it leaves the DEM.
-2. `filled_tile` is the filled surface of a tile, and `flat_steps` how far each cell of a flat lies from where the
-   flat spills. A flat that goes on in another tile is looked at again, `must_be_redone`, until nothing changes.
+2. `filled_tile` raises that to the filled surface of a tile, and `flat_steps` is how far each cell of a flat lies
+   from where the flat spills. A flat that goes on in another tile is looked at again, `must_be_redone`, until
+   nothing changes.
 3. `drained_tile` gives directions, and where the water of each cell of the rim leaves the tile; `inflows_of` adds
    up what enters each tile.
 4. `stream_cells_of` are the cells that drain enough; `stream_links` are their links.
@@ -61,6 +62,18 @@ class Rim(NamedTuple):
     pass_m: np.ndarray
 
 
+class Areas(NamedTuple):
+    """A tile as it is flooded from its rim alone.
+
+    ``surface`` [m] float32 is how high the water of each cell stands if each cell of the rim lets it out at its
+    own ground, NaN without data; ``end`` (int32) the place of the cell that it comes to among those of the rim, or
+    `OUTSIDE`.
+    """
+
+    surface: np.ndarray
+    end: np.ndarray
+
+
 class Levels(NamedTuple):
     """Cells of all rims by number in the grid, ascending, their tile, and the level [m] of the water in each."""
 
@@ -113,8 +126,8 @@ def tile_of(ground_m, window, grid) -> Tile:
     return Tile(np.array(ground_m[part], dtype=np.float32), is_edge[part].copy(), window)
 
 
-def survey_rim(tile, grid) -> Rim:
-    """What other tiles need to know of the passes of one.
+def survey_tile(tile, grid) -> tuple[Rim, Areas]:
+    """What other tiles need to know of the passes of one, and what its filled surface is made of.
 
     Parameters
     ----------
@@ -123,7 +136,8 @@ def survey_rim(tile, grid) -> Rim:
 
     Returns
     -------
-    Rim
+    rim : Rim
+    areas : Areas
 
     Notes
     -----
@@ -135,7 +149,7 @@ def survey_rim(tile, grid) -> Rim:
     .. [1] R. Barnes, "Parallel priority-flood depression filling for trillion cell digital elevation models on
        desktops or clusters," Computers & Geosciences, vol. 96, pp. 56-68, 2016, doi:10.1016/j.cageo.2016.07.001.
     """
-    row, column = _rim_places(tile)
+    row, column = _rim_places(tile.ground_m)
     ground_m, is_edge = tile.ground_m[row, column], tile.is_edge[row, column]
     outside = len(row)
     ends = np.full(tile.ground_m.shape, NO_SEED, dtype=np.int32)
@@ -144,7 +158,9 @@ def survey_rim(tile, grid) -> Rim:
     flooded = _flooded(tile.ground_m, ends, grid)
     one, other, pass_m = _passes(flooded.label, flooded.surface)
     one[one == outside], other[other == outside] = OUTSIDE, OUTSIDE
-    return Rim(_numbers(row, column, tile.window, grid), ground_m, is_edge, one, other, pass_m)
+    rim = Rim(_numbers(row, column, tile.window, grid), ground_m, is_edge, one, other, pass_m)
+    end = np.where((flooded.label < 0) | (flooded.label == outside), np.int32(OUTSIDE), flooded.label)
+    return rim, Areas(flooded.surface, end)
 
 
 def rim_levels(rims, grid) -> Levels:
@@ -192,30 +208,35 @@ def rim_levels(rims, grid) -> Levels:
     return Levels(cell[order], tile[order], level_m[order])
 
 
-def filled_tile(tile, levels, grid):
+def filled_tile(areas, levels, window, grid):
     """The filled surface [m] of a tile and of the cells around it.
 
     Parameters
     ----------
-    tile : Tile
+    areas : Areas
+        Of the tile.
     levels : Levels
         Those of the cells in and around the tile suffice.
+    window : Window
+        The tile.
     grid : Grid
 
     Returns
     -------
     ndarray of float32, shape (rows + 2, columns + 2)
         NaN without data and beyond the DEM.
+
+    Notes
+    -----
+    Water of an area leaves by its cell of the rim, at the level there or at that of the way to it, whichever is
+    higher. No other way is lower: it would cross areas, and the level of the cell knows the passes between them.
     """
-    window = tile.window
-    row, column = _rim_places(tile)
-    ground_m = tile.ground_m.copy()
-    ground_m[row, column] = values_at(levels.cell, levels.level_m, _numbers(row, column, window, grid), np.nan)
-    ends = np.full(ground_m.shape, NO_SEED, dtype=np.int32)
-    ends[row, column] = 0
-    ends[tile.is_edge] = 0
+    row, column = _rim_places(areas.surface)
+    level_m = values_at(levels.cell, levels.level_m, _numbers(row, column, window, grid), np.nan)
+    # The last one is at place -1 as well: beyond the DEM nothing holds water back.
+    of_end = np.append(level_m, np.float32(-np.inf))
     surface = np.full((window.rows + 2, window.columns + 2), np.nan, dtype=np.float32)
-    surface[1:-1, 1:-1] = _flooded(ground_m, ends, grid).surface
+    np.maximum(areas.surface, of_end[areas.end], out=surface[1:-1, 1:-1])
     ring = _ring(surface.shape)
     surface[ring] = values_at(levels.cell, levels.level_m, _numbers_around(ring, window, grid), np.nan)
     return surface
@@ -442,8 +463,8 @@ def _outermost(valid):
     return np.nonzero(is_rim & valid)
 
 
-def _rim_places(tile):
-    return _outermost(np.isfinite(tile.ground_m))
+def _rim_places(level_m):
+    return _outermost(np.isfinite(level_m))
 
 
 def _numbers(row, column, window, grid):

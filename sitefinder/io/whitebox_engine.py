@@ -17,7 +17,9 @@ MAX_CELLS = 50_000_000
 # Maximum length of a breach out of a depression, which is filled where none is found [cells].
 BREACH_SEARCH_CELLS = 50
 NO_DATA = -9999.0
-PLAIN_DEM, BREACHED_DEM = "dem.tif", "breached.tif"
+# The engine hands back plain numbers of 32 bits. As GeoTIFF it would compress 64 bits of each cell, which takes
+# longer than the breaching itself; its to_numpy() takes ten times as long as writing and reading these.
+PLAIN_DEM, BREACHED_DEM = "dem.tif", "breached.flt"
 # How far stream cells are lowered, so that flow next to a stream reaches it [m] (common practice, no source).
 BURN_M = 20.0
 # Our directions, clockwise from east, by the engine's code: a power of two, clockwise from north-east.

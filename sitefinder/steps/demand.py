@@ -39,8 +39,8 @@ STREAM_CELL_B = 80.0
 # The engine holds the whole DEM with directions and areas where it drains the terrain [B by cell].
 WHOLE_CELL_B = 60.0
 # Where streams are derived: a tile with what lies around it, while it is breached (80 to 120 B), and what is kept
-# of all tiles meanwhile: ground, filled surface and directions [B by cell].
-DERIVED_CELL_B, DERIVED_DISK_CELL_B = 120.0, 9.0
+# of all tiles meanwhile: ground, or filled surface, beside the flooded areas [B by cell].
+DERIVED_CELL_B, DERIVED_DISK_CELL_B = 120.0, 12.0
 # Crossings of lines, each a row of the list of repairs (620 B, and their sorting) [B].
 CROSSING_B = 700.0
 # A vertex of a polygon with another one within the distance of its buffer: the offset curves of both cross

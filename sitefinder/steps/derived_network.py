@@ -13,6 +13,7 @@ import shapely
 
 from sitefinder.dem.derived_flow import (
     FAR,
+    Areas,
     Drained,
     Levels,
     Rim,
@@ -27,7 +28,7 @@ from sitefinder.dem.derived_flow import (
     rim_levels,
     stream_cells_of,
     stream_links,
-    survey_rim,
+    survey_tile,
     tile_of,
 )
 from sitefinder.dem.grid import Grid, Window, centre_of, clipped, part_of, tile_windows, widened
@@ -114,7 +115,9 @@ def derive_network(
         tiles = _Tiles(TileFolder(folder, grid, tile_cells), executor, progress)
         _breach(tiles, Path(dem_path), named)
         levels = rim_levels(tiles.each("passes", _survey_one), grid)
+        tiles.let_go("ground")
         tiles.each("levels", _fill_one, lambda window: {"levels": _levels_near(levels, window, grid)})
+        tiles.let_go("water", "end")
         steps = _steps_through_flats(tiles, levels)
         drained = tiles.each("directions", _drain_one, lambda window: _rim_steps_near(levels, steps, window, grid))
         cell, cells = inflows_of(drained)
@@ -146,7 +149,7 @@ class TileFolder(NamedTuple):
     tile_cells: int
 
     def path(self, what: str, window: Window) -> Path:
-        """Where the ground, the filled surface or the directions of a tile lie."""
+        """Where one of the arrays of a tile lies, such as its ground or its directions."""
         return Path(self.folder) / f"{what}-{window.row}-{window.column}.npy"
 
     def keep(self, what: str, window: Window, array: npt.NDArray[Any]) -> None:
@@ -217,6 +220,12 @@ class _Tiles:
                 self._progress(self._done, self._to_do)
         return [found[name] for name, _ in items]
 
+    # Remove arrays of all tiles that no pass to come reads, since all of them may need more room than the DEM.
+    def let_go(self, *what: str) -> None:
+        for name in what:
+            for window in self.windows:
+                self.kept.path(name, window).unlink(missing_ok=True)
+
 
 # A DEM's grid and its system, where a network can be derived from it.
 def _usable_grid(dem_path: Path) -> tuple[Grid, Any]:
@@ -269,11 +278,15 @@ def _breach_one(window: Window, kept: TileFolder, dem_path: str) -> bool:
 
 
 def _survey_one(window: Window, kept: TileFolder) -> Rim:
-    return survey_rim(kept.tile(window), kept.grid)
+    rim, areas = survey_tile(kept.tile(window), kept.grid)
+    kept.keep("water", window, areas.surface)
+    kept.keep("end", window, areas.end)
+    return rim
 
 
 def _fill_one(window: Window, kept: TileFolder, levels: Levels) -> None:
-    kept.keep("filled", window, filled_tile(kept.tile(window), levels, kept.grid))
+    areas = Areas(kept.of("water", window), kept.of("end", window))
+    kept.keep("filled", window, filled_tile(areas, levels, window, kept.grid))
 
 
 # Steps of the cells of all rims, until no tile knows of a shorter way.

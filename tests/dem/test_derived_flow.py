@@ -19,7 +19,7 @@ from sitefinder.dem.derived_flow import (
     rim_levels,
     stream_cells_of,
     stream_links,
-    survey_rim,
+    survey_tile,
     tile_of,
     values_at,
 )
@@ -47,8 +47,12 @@ class ByTiles:
         self.grid = grid = grid_of(ground_m)
         windows = tile_windows(grid, tile_rows, tile_columns)
         self.tiles = [tile_of(part(ground_m, widened(window, 1, grid)), window, grid) for window in windows]
-        self.levels = rim_levels([survey_rim(tile, grid) for tile in self.tiles], grid)
-        self.surfaces = [filled_tile(tile, self.levels, grid) for tile in self.tiles]
+        surveyed = [survey_tile(tile, grid) for tile in self.tiles]
+        self.levels = rim_levels([rim for rim, _ in surveyed], grid)
+        self.surfaces = [
+            filled_tile(areas, self.levels, window, grid)
+            for (_, areas), window in zip(surveyed, windows, strict=True)
+        ]
         self.steps, self.rounds = np.full(len(self.levels.cell), FAR, dtype=np.int32), 0
         due = range(len(self.tiles))
         while len(due):
@@ -293,7 +297,7 @@ def test_the_rim_of_a_tile_is_its_outermost_cells_with_data():
     ground_m[1, 3] = np.nan
     grid, window = grid_of(ground_m), Window(1, 2, 3, 4)
 
-    rim = survey_rim(tile_of(part(ground_m, widened(window, 1, grid)), window, grid), grid)
+    rim, _ = survey_tile(tile_of(part(ground_m, widened(window, 1, grid)), window, grid), grid)
 
     rows_and_columns = [divmod(cell, 8) for cell in rim.cell.tolist()]
     assert rows_and_columns == [(1, 2), (1, 4), (1, 5), (2, 2), (2, 5), (3, 2), (3, 3), (3, 4), (3, 5)]
