@@ -37,6 +37,10 @@ CONFIGURATION = {
     "distributed.nanny.pre-spawn-environ": {**ENVIRONMENT},
     # It would look at every worker's stack a hundred times a second.
     "distributed.worker.profile.enabled": False,
+    # Each server would wake fifty times a second to see whether its loop is late, and twice to read the system's
+    # counters: a tenth of a core while there is nothing to do.
+    "distributed.admin.tick.interval": "1s",
+    "distributed.admin.system-monitor.interval": "5s",
 }
 # The whole work of that process; where modules are found is handed to it, since a program may have added to its
 # own path.
