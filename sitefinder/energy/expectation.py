@@ -15,8 +15,8 @@ from sitefinder.hydrology.flow_errors import draw_flows, scenarios
 # Drawn curves of a station, an even number. With 16 the expected energy of the sample's sites is within 0.5 % of
 # that with 256 (`tests/energy/test_expectation.py`).
 SCENARIOS = 16
-# Stations of which all drawn curves are held at once: 16 curves of 200 bins take 26 kB a table, and some ten tables
-# of 32 stations stay in a cache of some megabytes.
+# Stations of which all drawn curves are held at once: 16 curves of 200 bins take 26 kB a table, and some ten
+# tables of 32 stations stay in a cache of some megabytes.
 STATIONS_AT_ONCE = 32
 
 
