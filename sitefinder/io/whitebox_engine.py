@@ -65,9 +65,9 @@ def breach_depressions(elevation_m, valid, transform, scratch_folder, breach_sea
         engine.write_raster(breached, str(Path(folder) / BREACHED_DEM))
         engine.remove_raster_from_memory(breached)
         with rasterio.open(Path(folder) / BREACHED_DEM) as raster:
-            ground_m = raster.read(1)
+            ground_m = raster.read(1).astype(np.float32)
     # What the engine has left is the ground as it was.
-    ground_m = np.where(ground_m == raised_m, elevation_m, ground_m.astype(np.float32))
+    ground_m = np.where(ground_m == raised_m.astype(np.float32), elevation_m, ground_m)
     ground_m[~valid] = np.nan
     return ground_m
 
