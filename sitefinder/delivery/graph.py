@@ -18,7 +18,7 @@ from sitefinder.delivery.file_names import (
     RELIEF_COPY,
     SWITCHES,
 )
-from sitefinder.pipeline.graph import WHOLE, PerItem, Stage, bound
+from sitefinder.pipeline.graph import WHOLE, PerItem, Stage, Together, bound
 from sitefinder.report.handover import ON_MAPS
 from sitefinder.steps.graph import CONTENT, GIVEN, SAFE_BY, SEASON_BY, STEPS, VALUED_BY, stage
 
@@ -29,6 +29,8 @@ _SITE_TABLES = "sitefinder.delivery.site_tables"
 _SITE_PLANTS = "sitefinder.delivery.site_plants"
 _SITE_LINES = "sitefinder.delivery.site_lines"
 _SITE_ENERGY = "sitefinder.delivery.site_energy"
+# Sites in one call (own choice): more save little, and fewer leave calls for all workers.
+SITES_TOGETHER = 8
 _REACH_TABLES = "sitefinder.delivery.reach_tables"
 _STREAM_TABLES = "sitefinder.delivery.stream_tables"
 _HYDROKINETIC = "sitefinder.delivery.hydrokinetic_table"
@@ -95,7 +97,7 @@ SHARED = [
     ),
     stage(
         "site_energy",
-        f"{_SITE_ENERGY}:simulate_site",
+        f"{_SITE_ENERGY}:simulate_sites",
         "selected_sites flows water_depths months",
         "run.seed stretches.min_flow_mean_m3s energy tailwater flows.releases flows.closed_months costs fish "
         "ranking.choose_by uncertainty",
@@ -106,6 +108,7 @@ SHARED = [
             f"{_SITE_ENERGY}:joined_site_energy",
             ("selected_sites", "flows", "water_depths", "months"),
             content=CONTENT,
+            together=Together(f"{_SITE_ENERGY}:sites_together", f"{_SITE_ENERGY}:energy_of_each", SITES_TOGETHER),
         ),
     ),
     stage(

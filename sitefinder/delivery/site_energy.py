@@ -1,6 +1,7 @@
 """The stages of single sites: what the errors of each are, its simulations, and its turbine options.
 
-Sites are simulated one by one and kept by what they are, so that a new rule redoes those alone that it brings.
+Sites are kept one by one by what they are, so that a new rule redoes those alone that it brings; some are worked
+out in one call, since half of the time of a call is the same for one and for several.
 """
 
 from functools import partial
@@ -38,8 +39,8 @@ class SiteErrors(NamedTuple):
     head_errors_m: np.ndarray
 
 
-class OneSite(NamedTuple):
-    """A site apart: its row, with stations counted among its own, its errors, and the station of its tailrace."""
+class FewSites(NamedTuple):
+    """Sites apart: their rows, with stations counted among their own, errors, and the stations of tailraces."""
 
     table: pd.DataFrame
     errors: SiteErrors
@@ -122,42 +123,91 @@ def sites_apart(selected_sites, flows, water_depths, months):
         selected, one item holds no site, so that the tables have their columns.
     """
     results = {"flows": flows, "water_depths": water_depths, "months": months}
-    names = selected_sites.own["site_id"].tolist()
+    table = selected_sites.own.drop(columns=list(OF_NEIGHBOURS))
+    names = table["site_id"].tolist()
     rows = {site_id: [row] for row, site_id in enumerate(names)} if names else {NO_SITE: []}
-    return {site_id: partial(_shares, selected_sites, own, results) for site_id, own in rows.items()}
+    return {
+        site_id: partial(_shares, table, selected_sites.errors, results, rows=own) for site_id, own in rows.items()
+    }
 
 
-def _shares(selected_sites, rows, results, wanted):
-    table = selected_sites.own.iloc[rows].drop(columns=list(OF_NEIGHBOURS)).reset_index(drop=True)
+def sites_together(apart):
+    """What makes the shares of several sites, from what makes those of each (`sites_apart`)."""
+    return partial(apart[0], rows=[row for each in apart for row in each.keywords["rows"]])
+
+
+def _shares(table, errors, results, wanted, *, rows):
+    table = table.iloc[rows].reset_index(drop=True)
     ends = {name: table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace")}
     stations = np.unique(np.concatenate(list(ends.values())))
     extent = Extent(stations, np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
     counted = {name: np.searchsorted(stations, at) for name, at in ends.items()}
-    errors = SiteErrors(*(part[rows] for part in selected_sites.errors))
-    site = OneSite(table.assign(**counted), errors, ends["tailrace"])
-    return {name: SHARES[name](results[name], extent) if name in results else site for name in wanted}
+    sites = FewSites(table.assign(**counted), _errors_of(errors, rows), ends["tailrace"])
+    return {name: SHARES[name](results[name], extent) if name in results else sites for name in wanted}
 
 
-def simulate_site(settings, inputs, selected_sites, flows, water_depths, months):
-    """Simulations and turbine options of one site.
+def _errors_of(errors, rows):
+    return SiteErrors(*(part[rows] for part in errors))
+
+
+def simulate_sites(settings, inputs, selected_sites, flows, water_depths, months):
+    """Simulations and turbine options of a few sites.
 
     Parameters
     ----------
     settings, inputs
         Results of the stages of those names.
-    selected_sites : OneSite
+    selected_sites : FewSites
+        Of n sites.
     flows, water_depths, months
-        The site's shares of the results of those names.
+        The sites' shares of the results of those names.
 
     Returns
     -------
     SiteEnergy
+        Of n sites; what it holds of one does not depend on which others there are, to the last bit.
     """
-    own = selected_sites.table
-    ((_, water),) = waters(settings, flows, water_depths, months, own)
-    given = (settings, inputs, water.flows, water.depths, own)
-    simulations, columns = simulated(*given, selected_sites.errors, selected_sites.tailrace)
-    return SiteEnergy(simulations, columns, _options(settings, inputs, flows, water_depths, water, own))
+    groups = list(waters(settings, flows, water_depths, months, selected_sites.table))
+    found = []
+    for rows, water in groups:
+        own, errors = (
+            selected_sites.table.iloc[rows].reset_index(drop=True),
+            _errors_of(selected_sites.errors, rows),
+        )
+        given = (settings, inputs, water.flows, water.depths, own)
+        simulations, columns = simulated(*given, errors, selected_sites.tailrace[rows])
+        options = _options(settings, inputs, flows, water_depths, water, own)
+        found.append(SiteEnergy(simulations, columns, options))
+    if len(groups) == 1:
+        return found[0]
+    each = [
+        one for (rows, _), group in zip(groups, found, strict=True) for one in energy_of_each(group, len(rows))
+    ]
+    order = np.argsort(np.concatenate([rows for rows, _ in groups]))
+    return _joined([each[place] for place in order])
+
+
+def energy_of_each(energy, count):
+    """What each of several sites has of a `SiteEnergy`, as if it were alone.
+
+    Parameters
+    ----------
+    energy : SiteEnergy
+    count : int
+
+    Returns
+    -------
+    list of SiteEnergy
+    """
+    places = energy.options["stretch"].to_numpy()
+    return [
+        SiteEnergy(
+            EnergySimulations(*(part[[row]] for part in energy.simulations)),
+            energy.columns.iloc[[row]].reset_index(drop=True),
+            energy.options[places == row].reset_index(drop=True).assign(stretch=0),
+        )
+        for row in range(count)
+    ]
 
 
 def simulated(settings, inputs, flows, water_depths, own, errors, seeded_by=None):
@@ -251,7 +301,10 @@ def joined_site_energy(found, **_):
     -------
     SiteEnergy
     """
-    own = list(found.values())
+    return _joined(list(found.values()))
+
+
+def _joined(own):
     simulations = [np.concatenate(parts) for parts in zip(*(each.simulations for each in own), strict=True)]
     columns = pd.concat([each.columns for each in own], ignore_index=True)
     options = [each.options.assign(stretch=row) for row, each in enumerate(own)]

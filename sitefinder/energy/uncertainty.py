@@ -138,7 +138,8 @@ def energy_simulations(
     share = spread.shared_flow_share
     normals = np.sqrt(share) * shared[None, :, :components] + np.sqrt(1.0 - share) * own_flow
     year_factor = _of_mean_one(spread.year_to_year_sd or 0.0, shared[:, components])[:, None]
-    head_errors_m = np.asarray(head_errors_m, dtype=float)[:, head_column]
+    # Row by row in memory: a sum along rows that lie otherwise is added up in an order that goes by their number.
+    head_errors_m = np.ascontiguousarray(np.asarray(head_errors_m, dtype=float)[:, head_column])
     # Errors of the columns drawn, about the head that is used.
     head_errors_m = head_errors_m - head_errors_m.mean(axis=1, keepdims=True)
     head_m = sites["head_m"].to_numpy(float)[:, None] + head_errors_m

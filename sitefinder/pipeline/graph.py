@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import itertools
 import json
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -47,6 +48,20 @@ LARGE_B, HELD_B = 4e6, 600e6
 LONG_S = 1.0
 
 
+class Together(NamedTuple):
+    """How a few items cut from earlier results are done in one call, where a call costs more than an item.
+
+    ``cut`` takes what makes the shares of each of these items, and gives what makes shares of all of them;
+    ``apart`` takes the function's result of these and their number, and gives a list of the result of each, in the
+    same order: to the last bit what it would be alone, since which items are missing changes from run to run. At
+    most ``most`` items are done so. Both are functions, or name one as `Stage` does.
+    """
+
+    cut: Function | str
+    apart: Function | str
+    most: int
+
+
 class PerItem(NamedTuple):
     """How a stage is done once for each of several items, so that a changed item redoes itself alone.
 
@@ -66,7 +81,8 @@ class PerItem(NamedTuple):
       ``content`` gives a digest, whatever they were made from, so that what came to the same is not done again.
       ``joined`` takes the results by item, and what ``items`` takes; what it gives is kept as the result of any
       other stage. ``argument`` is what an item is called in a plan. No item needs another, so that they could be
-      done side by side, on several machines too.
+      done side by side, on several machines too. Where there are many small items, ``together`` has some done at
+      once.
     """
 
     argument: str
@@ -75,6 +91,12 @@ class PerItem(NamedTuple):
     cut_from: tuple[str, ...] = ()
     cut_by: tuple[str, ...] = ()
     content: Function | str | None = None
+    together: Together | None = None
+
+    @property
+    def functions(self) -> tuple[Function | str, ...]:
+        """The functions whose code makes the result beside that of the stage."""
+        return (self.items, self.joined, *(self.together[:2] if self.together else ()))
 
     @property
     def takes(self) -> tuple[str, ...]:
@@ -105,7 +127,7 @@ class Stage(NamedTuple):
     @property
     def functions(self) -> tuple[Function | str, ...]:
         """The functions whose code makes the result."""
-        return (self.run, *([self.each.items, self.each.joined] if self.each else []), *self.describes)
+        return (self.run, *(self.each.functions if self.each else ()), *self.describes)
 
     @property
     def function(self) -> Function:
@@ -595,14 +617,16 @@ class Results(Mapping[str, Any]):
                     if kept is not None:
                         done(item, kept.result)
                         continue
-                log_started(stage.name, item)
+                if cut.together is not None:
+                    yield item, {}
+                    continue
                 if others := [name for name in cut.cut_from if name not in own]:
                     own |= items[item](others)
                 yield item, own
                 # Gone before the next ones are cut.
                 del own
 
-        for item, result, seconds, written in self._executor.answers(stage.run, shared, missing(), stage.name):
+        def finished(item: str, result: Any, seconds: float, written: Written | None) -> None:
             place = place_of(stage.name, item)
             log_finished(stage.name, item, seconds, self._executor.peak_memory_mb)
             if self._store is not None:
@@ -610,10 +634,44 @@ class Results(Mapping[str, Any]):
                 self._validate_unchanged(stage)
                 self._store.keep(recipes[item], result, seconds, written=written)
             done(item, result)
+
+        if cut.together is None:
+            for item, result, seconds, written in self._executor.answers(stage.run, shared, missing(), stage.name):
+                finished(item, result, seconds, written)
+        else:
+            self._run_together(stage, cut, cut.together, shared, items, missing(), finished)
         if self._store is not None:
             self._items[stage.name] = [recipes[item] for item in items]
         joined = loaded(cut.joined)({item: found[item] for item in items}, **whole)
         return joined, time.perf_counter() - begun
+
+    # Missing items, some in each call.
+    def _run_together(
+        self,
+        stage: Stage,
+        cut: PerItem,
+        together: Together,
+        shared: dict[str, Any],
+        items: Mapping[str, Any],
+        missing: Iterator[tuple[str, dict[str, Any]]],
+        finished: Callable[[str, Any, float, Written | None], None],
+    ) -> None:
+        groups: dict[str, list[str]] = {}
+
+        def tasks() -> Iterator[tuple[str, dict[str, Any]]]:
+            while names := [item for item, _ in itertools.islice(missing, together.most)]:
+                title = names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"
+                groups[title] = names
+                make = loaded(together.cut)([items[name] for name in names])
+                yield title, make(cut.cut_from)
+
+        for title, result, seconds, written in self._executor.answers(stage.run, shared, tasks(), stage.name):
+            names = groups[title]
+            if len(names) == 1:
+                finished(names[0], result, seconds, written)
+                continue
+            for item, own in zip(names, loaded(together.apart)(result, len(names)), strict=True):
+                finished(item, own, seconds / len(names), None)
 
     # The recipe of one of those items: what its own shares of the earlier results hold. And the shares that had to
     # be cut to know that.
