@@ -1,13 +1,20 @@
 """A new rule action, scheme type and flag, each added in one place, and everything speaks of them."""
 
+import json
 import os
+import re
 import shutil
 import subprocess
 import sys
 from typing import NamedTuple
 
+import geopandas
 import pyogrio
 import pytest
+import shapely
+from small_valley import write_valley
+
+from sitefinder.running import run_and_deliver
 
 pytestmark = pytest.mark.slow
 
@@ -33,9 +40,11 @@ NEW = {
     ),
 """,
 }
-# The program with a computation that sets the new flag: that of each stretch and reach on the first streams.
+# The program with a computation that sets the new flag: that of each stretch and reach on the first streams. It does
+# one command after the other, as each is given, and ends its output with a line of its own.
 PROGRAM = """
 import functools
+import json
 import sys
 
 from sitefinder.steps import flags
@@ -53,18 +62,31 @@ def with_rockfall(*arguments, **given):
 flags.flag_stations = with_rockfall
 from sitefinder.cli import main
 
-main()
+for arguments in json.loads(sys.argv[1]):
+    sys.argv = ["sitefinder", *arguments]
+    try:
+        main()
+    except SystemExit as ended:
+        if ended.code:
+            raise
+    print("END OF COMMAND")
 """
+STEM = '''\
+[[rules]]
+name = "migration stem"
+path = "stem.gpkg"
+id_column = "migration_id"
+action = "fish_safe_only"
+'''
 RUN = """\
-extends = "sample.toml"
+extends = "run.toml"
 rules_left_out = ["migration stem"]
 
 [run]
-output_folder = "../out-words"
+output_folder = "out-words"
 
 [stretches]
 scheme_types = ["tunnel"]
-longest_m = 150.0
 
 [energy]
 turbines = ["tunnels.toml"]
@@ -73,36 +95,32 @@ turbines = ["tunnels.toml"]
 page = true
 field_sheets = 2
 
-[uncertainty]
-simulations = 50
-
 [[rules_added]]
 name = "migration stem"
-path = "../sample-region/layers.gpkg"
-layer = "migration"
+path = "stem.gpkg"
 id_column = "migration_id"
-min_overlap_m = 10.0
 action = "no_tunnel"
-# As far as the rapids of the Vellebeck, where diversions are, and not to those of the Oskery.
+# As far as the drop above, where the site of the first valley is.
 effect = "upstream"
 effect_distance_m = 6000.0
 """
 
 
 class Outcome(NamedTuple):
-    """A run of a program with three words more: its folder, what it printed, and what `compare` did."""
+    """A run of a program with three words more: its folder, what it printed, what `compare` did, and reaches before."""
 
     folder: object
     printed: str
     compared: str
+    before: object
 
 
 @pytest.fixture(scope="module")
-def outcome(repository, sample_run, made_once):
-    return made_once("words", lambda folder: ran_with_new_words(folder, repository, sample_run))
+def outcome(repository, made_once):
+    return made_once("words", lambda folder: ran_with_new_words(folder, repository))
 
 
-def ran_with_new_words(folder, repository, sample_run):
+def ran_with_new_words(folder, repository):
     # With the compiled kernels, which go by the time of a file's change.
     shutil.copytree(repository / "sitefinder", folder / "program" / "sitefinder")
     vocabulary = folder / "program" / "sitefinder" / "vocabulary.py"
@@ -111,39 +129,53 @@ def ran_with_new_words(folder, repository, sample_run):
         assert text.count(before) == 1
         text = text.replace(before, record + before)
     vocabulary.write_text(text, encoding="utf-8")
-    for name in ("config", "sample-region"):
-        shutil.copytree(repository / name, folder / name, ignore=shutil.ignore_patterns("out", ".sitefinder*"))
-    turbines = (folder / "config" / "turbines" / "generic.toml").read_text(encoding="utf-8")
-    (folder / "config" / "tunnels.toml").write_text(turbines.replace('"diversion"', '"tunnel"'), encoding="utf-8")
-    (folder / "config" / "words.toml").write_text(RUN, encoding="utf-8")
     (folder / "program" / "main.py").write_text(PROGRAM, encoding="utf-8")
+    settings = write_two_valleys(folder)
+    first = run_and_deliver(settings)
+    turbines = (folder / "turbine.toml").read_text(encoding="utf-8")
+    (folder / "tunnels.toml").write_text(turbines.replace('"diversion"', '"tunnel"'), encoding="utf-8")
+    (folder / "words.toml").write_text(RUN, encoding="utf-8")
 
-    def printed(*arguments):
-        ended = subprocess.run(
-            [sys.executable, str(folder / "program" / "main.py"), *arguments],
-            cwd=folder,
-            env={**os.environ, "PYTHONPATH": str(folder / "program")},
-            capture_output=True,
-            text=True,
-        )
-        assert ended.returncode == 0, ended.stderr
-        return ended.stdout
+    commands = ["run", "--no-store", "words.toml"], ["compare", str(first.path), "out-words/sites.gpkg"]
+    ended = subprocess.run(
+        [sys.executable, str(folder / "program" / "main.py"), json.dumps(commands)],
+        cwd=folder,
+        env={**os.environ, "PYTHONPATH": str(folder / "program")},
+        capture_output=True,
+        text=True,
+    )
+    assert ended.returncode == 0, ended.stderr
+    summary, compared, rest = ended.stdout.split("END OF COMMAND\n")
+    assert rest == ""
+    return Outcome(folder / "out-words", summary, compared, first.tables["reaches"])
 
-    summary = printed("run", "--no-store", "config/words.toml")
-    compared = printed("compare", str(sample_run.delivered.path), str(folder / "out-words" / "sites.gpkg"))
-    return Outcome(folder / "out-words", summary, compared)
+
+# Two small valleys with a site each. Below that of the first lies what fish migrate along.
+def write_two_valleys(folder):
+    settings = write_valley(folder, valleys=2)
+    stem = shapely.box(500_450.0, 4_999_900.0, 500_550.0, 5_000_000.0)
+    frame = geopandas.GeoDataFrame({"migration_id": ["M1"]}, geometry=[stem], crs="EPSG:32633")
+    pyogrio.write_dataframe(frame, folder / "stem.gpkg", layer="stem")
+    text = settings.read_text(encoding="utf-8")
+    (rule,) = re.findall(r"\[\[rules\]\]\n(?:.+\n)*", text)
+    text = text.replace(rule, STEM)
+    # Reaches so short that the rule holds in some alone.
+    assert text.count("reach_length_m = 600.0") == 1
+    settings.write_text(text.replace("reach_length_m = 600.0", "reach_length_m = 100.0"), encoding="utf-8")
+    return settings
 
 
 def layer_of(outcome, name):
     return pyogrio.read_dataframe(outcome.folder / "sites.gpkg", layer=name, read_geometry=False)
 
 
-def test_a_new_action_has_its_mark_and_verdict_and_bars_what_it_declares(outcome, sample_run):
+def test_a_new_action_has_its_mark_and_verdict_and_bars_what_it_declares(outcome):
     reaches, sites = layer_of(outcome, "reaches"), layer_of(outcome, "sites")
-    before = sample_run.delivered.tables["reaches"]
+    before = outcome.before
 
     # The rule holds where it held with the action that it had, and upstream from there.
     held = before["mark_fish_safe_only"].to_numpy()
+    assert held.any()
     assert reaches.loc[held, "mark_no_tunnel"].all()
     assert not reaches["mark_fish_safe_only"].any()
     assert (reaches["verdict"] == before["verdict"].to_numpy())[held].all()
@@ -175,8 +207,8 @@ def test_the_summary_names_all_three(outcome):
 
     assert any("migration stem (no tunnel here)" in line for line in lines)
     assert any(" tunnel works " in line for line in lines)
-    [flags] = [line for line in lines if line.startswith("Data-quality flags of the sites:")]
-    assert f"rockfall likely ({len(layer_of(outcome, 'sites'))})" in flags
+    flags = re.search(r"^Data-quality flags of the sites: (?:.+\n)+", outcome.printed, flags=re.M)[0]
+    assert f"rockfall likely ({len(layer_of(outcome, 'sites'))})" in " ".join(flags.split())
 
 
 def test_the_geopackage_explains_all_three(outcome):
@@ -196,7 +228,7 @@ def test_compare_names_all_three(outcome):
 
     assert "rule migration stem: action fish_safe_only → no_tunnel" in text
     assert "setting stretches.scheme_types" in text
-    # Sites on the stem are gone by that rule, and the others go by the name of their new scheme type.
+    # The site on the stem is gone by that rule, and the other goes by the name of its new scheme type.
     assert "by migration stem (" in text
     assert "Sites: newly excluded" in text
     assert "/tunnel" in text
