@@ -2,7 +2,6 @@
 
 import json
 import math
-import shutil
 from types import SimpleNamespace
 
 import geopandas
@@ -21,7 +20,7 @@ from sitefinder.network.topology import build_network
 from sitefinder.pipeline.executors import loaded
 from sitefinder.planning import plan
 from sitefinder.preparation import STORE
-from sitefinder.running import run, run_and_deliver
+from sitefinder.running import run
 from sitefinder.siting.candidates import Stretches, find_stretches
 from sitefinder.siting.limits import RiverParts
 from sitefinder.siting.passed import BITS
@@ -326,24 +325,15 @@ def test_small_systems_form_groups_that_stay_when_another_river_comes(monkeypatc
     assert sum(map(len, before)) + 1 == sum(map(len, after)) == 201
 
 
-@pytest.fixture
-def two_valleys(write_valley, made_once, tmp_path, monkeypatch):
-    """Two small valleys beside each other, each a system of its own, as a run left them; gives their settings."""
-    monkeypatch.setattr(drainage, "SMALL_STATIONS", 0)
-
-    def made(folder):
-        settings_file = write_valley(folder, valleys=2)
-        text = settings_file.read_text(encoding="utf-8")
-        # What heads are likely, and how lucky those of the chosen are, is judged by all rivers, so that a head in
-        # one would have a say in the other.
-        text = f"{text}\n[heads]\nshrink = false\ncorrect_selection = false\n"
-        settings_file.write_text(text, encoding="utf-8")
-        run_and_deliver(settings_file)
-        return settings_file
-
-    first = made_once("two-valleys", made)
-    shutil.copytree(first.parent, tmp_path, dirs_exist_ok=True)
-    return tmp_path / first.name
+def write_valleys(folder, write_valley, count):
+    """Small valleys beside each other, each a system of its own; gives their settings."""
+    settings_file = write_valley(folder, valleys=count)
+    text = settings_file.read_text(encoding="utf-8")
+    # What heads are likely, and how lucky those of the chosen are, is judged by all rivers, so that a head in
+    # one would have a say in the other.
+    text = f"{text}\n[heads]\nshrink = false\ncorrect_selection = false\n"
+    settings_file.write_text(text, encoding="utf-8")
+    return settings_file
 
 
 def items_of(settings_file):
@@ -355,49 +345,61 @@ def items_of(settings_file):
     return {place: was for place, was in kept.items() if place.split(":")[0] in names and ":" in place}
 
 
-def changed(settings_file, layer, change):
-    """Change the geometry of a layer's feature that lies in the second valley."""
-    path = settings_file.parent / "layers.gpkg"
+def changed(path, number, layer, change):
+    """Change the geometry of a layer's feature that lies in the valley of a number."""
     streams, frame = (geopandas.read_file(path, layer=name) for name in ("streams", layer))
-    (second,) = streams.geometry[streams["id"] == "B2"]
+    (line,) = streams.geometry[streams["id"] == f"B{number}"]
     geometry = frame.geometry.to_list()
-    own = int(frame.distance(second).argmin())
+    own = int(frame.distance(line).argmin())
     geometry[own] = change(geometry[own])
     frame.set_geometry(geometry).set_crs(frame.crs, allow_override=True).to_file(path, layer=layer, driver="GPKG")
 
 
-FIRST, SECOND = "Plain Brook (feature B1)", "Plain Brook (feature B2)"
+# What changes in which valley: a weir that moved, a line that moved, a rule that covers less. Nothing in the first.
+CHANGES = {
+    2: ("structures", lambda weir: shapely.affinity.translate(weir, -100.0)),
+    3: ("streams", lambda line: shapely.affinity.translate(line, 0.0, 6.0)),
+    4: ("migration", lambda area: area.buffer(-100.0, cap_style="flat")),
+}
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("layer", "change"),
-    [
-        ("structures", lambda weir: shapely.affinity.translate(weir, -100.0)),
-        ("streams", lambda line: shapely.affinity.translate(line, 0.0, 6.0)),
-        ("migration", lambda area: area.buffer(-100.0, cap_style="flat")),
-    ],
-    ids=["a weir that moved", "a line that moved", "a rule that covers less"],
-)
-def test_a_change_in_one_river_leaves_what_is_kept_of_the_other(two_valleys, layer, change):
-    first = items_of(two_valleys)
-    changed(two_valleys, layer, change)
-    planned = {stage.stage: stage.reasons for stage in plan(two_valleys).stages if not stage.kept}
+def test_a_change_in_one_river_leaves_what_is_kept_of_another(write_valley, tmp_path, monkeypatch):
+    monkeypatch.setattr(drainage, "SMALL_STATIONS", 0)
+    settings_file = write_valleys(tmp_path, write_valley, 1 + len(CHANGES))
+    store = tmp_path / "out" / STORE
+    run(settings_file, store=store)
+    names = [f"Plain Brook (feature B{number})" for number in (1, *CHANGES)]
+    first = items_of(settings_file)
+    layers = tmp_path / "layers.gpkg"
+    before = layers.read_bytes()
+    for number, change in CHANGES.items():
+        layers.write_bytes(before)
+        changed(layers, number, *change)
+        planned = {stage.stage: stage.reasons for stage in plan(settings_file).stages if not stage.kept}
+        assert planned["sites"][-1].startswith("after "), number
+        assert planned["sites"][-1].endswith(", for each drainage system that then differs"), number
+    layers.write_bytes(before)
+    for number, change in CHANGES.items():
+        changed(layers, number, *change)
 
-    again = run_and_deliver(two_valleys).tables
+    again = run(settings_file, store=store).tables
 
-    assert first == {f"{stage.name}: {name}": False for stage in CUT for name in (FIRST, SECOND)}
-    after = items_of(two_valleys)
-    assert planned["sites"][-1].startswith("after ")
-    assert planned["sites"][-1].endswith(", for each drainage system that then differs")
-    assert all(was_kept for place, was_kept in after.items() if place.endswith(FIRST))
-    assert not after[f"sites: {SECOND}"]
-    from_nothing = run(two_valleys).tables
+    assert first == {f"{stage.name}: {name}": False for stage in CUT for name in names}
+    after = items_of(settings_file)
+    # All of the first, and none of the others' choice: what changed in one had no say in another.
+    assert {place: was_kept for place, was_kept in after.items() if place.endswith(names[0])} == {
+        f"{stage.name}: {names[0]}": True for stage in CUT
+    }
+    assert not any(after[f"sites: {name}"] for name in names[1:])
+    from_nothing = run(settings_file).tables
     assert [name for name in again if not again[name].equals(from_nothing[name])] == []
 
 
 @pytest.mark.slow
-def test_a_water_body_in_two_systems_has_its_limit_once(two_valleys):
+def test_a_water_body_in_two_systems_has_its_limit_once(write_valley, tmp_path, monkeypatch):
+    monkeypatch.setattr(drainage, "SMALL_STATIONS", 0)
+    two_valleys = write_valleys(tmp_path, write_valley, 2)
     streams = geopandas.read_file(two_valleys.parent / "layers.gpkg", layer="streams")
     # The middle of both brooks, around their weirs: two features of one id. With the segments near its ends each
     # has 300 m.
