@@ -98,18 +98,18 @@ def test_a_vertex_far_away_counts_as_far_as_the_margin_of_the_dem(valley):
     assert "  expected:  at most 2.0 GB" in problem
 
 
-def test_thousands_of_lines_that_cross_are_counted_and_refused(valley):
-    angle, shift = np.random.default_rng(0).random((2, 700))
+def test_hundreds_of_lines_that_cross_are_counted_and_refused(valley):
+    angle, shift = np.random.default_rng(0).random((2, 350))
     away = np.column_stack([np.cos(np.pi * angle), np.sin(np.pi * angle)]) * 300.0
     centre = np.column_stack([500_300.0 + shift, 4_999_945.0 - shift])
     lines = shapely.linestrings(np.stack([centre - away, centre + away], axis=1))
     write_layer(valley, "streams", lines)
 
-    (problem,) = check(limited(valley, 0.8))
+    (problem,) = check(limited(valley, 0.73))
 
     assert "crossings of stream lines without a common end" in problem
     assert "join the streams where they meet" in problem
-    assert check(changed(valley, ("memory_limit_gb = 0.8", "memory_limit_gb = 2.0"))) == []
+    assert check(changed(valley, ("memory_limit_gb = 0.73", "memory_limit_gb = 2.0"))) == []
 
 
 def test_crossings_are_counted_as_they_are_listed():

@@ -153,25 +153,28 @@ def test_the_selected_drops_have_a_row_of_their_own_in_the_totals(tables, drops)
 def of_two_drops(tmp_path_factory, write_valley):
     """Totals of two equal drops whose flows err together, or each by itself, and the drops."""
 
+    folder = tmp_path_factory.mktemp("two")
+    settings = write_valley(folder)
+    first = settings.read_text(encoding="utf-8").replace("simulations = 50", "simulations = 400")
+    turbine = folder / "turbine.toml"
+    both = turbine.read_text(encoding="utf-8").replace('["diversion"]', '["at_barrier", "diversion"]')
+    turbine.write_text(both, encoding="utf-8")
+
+    # Each run goes on with what the one before kept of the valley, in which no drop has a say.
     def run_with(groups, **setting):
-        folder = tmp_path_factory.mktemp("two")
-        settings = write_valley(folder)
         rows = [
             {"id": f"d{number}", "drop_m": 3.0, "flow_m3s": WET, "flow_group": g}
             for number, g in enumerate(groups)
         ]
         places = [(WEST + 100.0 * number, MIDDLE + 20.0) for number in (1, 2)]
-        points(rows, places).to_file(folder / "layers.gpkg", layer="drops", driver="GPKG")
+        points(rows, places).to_file(folder / "drops.gpkg", layer="drops", driver="GPKG")
         own = "".join(f"{name} = {value}\n" for name, value in setting.items())
-        text = settings.read_text(encoding="utf-8").replace(
+        text = first.replace(
             "[network]",
-            f'[inputs.drops]\npath = "layers.gpkg"\nlayer = "drops"\nid_column = "id"\n{own}\n[network]',
+            f'[inputs.drops]\npath = "drops.gpkg"\nlayer = "drops"\nid_column = "id"\n{own}\n[network]',
         )
-        settings.write_text(text.replace("simulations = 50", "simulations = 400"), encoding="utf-8")
-        turbine = folder / "turbine.toml"
-        both = turbine.read_text(encoding="utf-8").replace('["diversion"]', '["at_barrier", "diversion"]')
-        turbine.write_text(both, encoding="utf-8")
-        tables = tables_of(settings, "totals", "drops")
+        settings.write_text(text, encoding="utf-8")
+        tables = tables_of(settings, "totals", "drops", store=folder / "store")
         totals = tables["totals"]
         return totals[totals["scope"] == "drops"].iloc[0], tables["drops"]
 
