@@ -9,6 +9,7 @@ import pytest
 import shapely
 from caught_run import caught_run
 from shapely import Point, box
+from small_sample import FEW, HEADS_AS_SURVEYED, write_few_turbines
 
 RULES = """
 [[rules]]
@@ -116,6 +117,11 @@ def region(sample_run, tmp_path_factory):
     text = text.replace(
         "[inputs.streams]", '[inputs.falls]\npath = "../sample-region/falls.gpkg"\n\n[inputs.streams]'
     )
+    write_few_turbines(settings, "crossflow turbine", "Archimedes screw")
+    # No rule asks how sure heads are, or how many turbines there are to choose from.
+    for old, new in (("[heads]\n", HEADS_AS_SURVEYED), ("turbines/generic.toml", FEW)):
+        assert text.count(old) == 1
+        text = text.replace(old, new)
     settings.write_text(text + RULES, encoding="utf-8")
     delivered, results = caught_run(settings)
     return delivered, results, spawning, fall_at, middles[at].tolist(), surveyed

@@ -5,6 +5,7 @@ import pandas as pd
 import pyogrio
 import pytest
 from partial_run import tables_of
+from small_sample import FEW_TURBINES, HEADS_AS_SURVEYED, write_few_turbines
 
 from sitefinder.preparation import STORE
 from sitefinder.report.scenarios import scenario_text
@@ -24,6 +25,7 @@ def beside(sample_run):
     That is the rule whose months are closed, and the fish that raise the environmental flow in theirs.
     """
     folder = sample_run.settings.parent
+    write_few_turbines(sample_run.settings, "crossflow turbine", "Archimedes screw")
     for name, base, more in (
         ("plain", "sample", ["flows.regime"]),
         ("regime", "sample", []),
@@ -36,6 +38,8 @@ def beside(sample_run):
         text += "[stretches]\nlongest_m = 150.0\n"
         # As few simulations as there may be: what is compared here is no figure of chance.
         text += "[uncertainty]\nsimulations = 50\n"
+        # Nor do months ask how sure heads are, or how many turbines there are to choose from.
+        text += HEADS_AS_SURVEYED + FEW_TURBINES
         text += f'[run]\noutput_folder = "../out-{name}"\n{STORED}\n'
         (folder / f"{name}.toml").write_text(text, encoding="utf-8")
     beside = run_scenarios([folder / f"{name}.toml" for name in ("regime", "later")])

@@ -40,8 +40,8 @@ NEW = {
     ),
 """,
 }
-# The program with a computation that sets the new flag: that of each stretch and reach on the first streams. It does
-# one command after the other, as each is given, and ends its output with a line of its own.
+# The program with a computation that sets the new flag: that of each stretch and reach on the first streams. It
+# does the commands that it is given, and ends the output of each with a line of its own.
 PROGRAM = """
 import functools
 import json
@@ -71,13 +71,13 @@ for arguments in json.loads(sys.argv[1]):
             raise
     print("END OF COMMAND")
 """
-STEM = '''\
+STEM = """\
 [[rules]]
 name = "migration stem"
 path = "stem.gpkg"
 id_column = "migration_id"
 action = "fish_safe_only"
-'''
+"""
 RUN = """\
 extends = "run.toml"
 rules_left_out = ["migration stem"]
@@ -107,7 +107,7 @@ effect_distance_m = 6000.0
 
 
 class Outcome(NamedTuple):
-    """A run of a program with three words more: its folder, what it printed, what `compare` did, and reaches before."""
+    """A run of a program with three words more: its folder, what it and `compare` printed, and reaches before."""
 
     folder: object
     printed: str

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 import shapely
 from partial_run import tables_of
+from small_sample import FEW_TURBINES, HEADS_AS_SURVEYED, write_few_turbines
 
 from sitefinder.preparation import STORE
 
@@ -26,13 +27,15 @@ LAYERS = ("screening_cascade", "reaches", "rule_hits", "reach_districts", "stret
 # Shorter overlaps are the rounding of a touch [m].
 TOUCH_M = 1e-6
 
-HARD = """
+HARD = f"""
 extends = "sample.toml"
 
 [run]
 output_folder = "../sample-region/hard"
 
-# The search for conduits is in the sample region's own cascade, and so are long stretches.
+# The search for conduits is in the sample region's own cascade, and so are long stretches, all turbines and
+# likely heads.
+{HEADS_AS_SURVEYED}{FEW_TURBINES}
 [conduits]
 route = "straight_line"
 
@@ -86,7 +89,7 @@ name = "half surveyed"
 path = "../sample-region/hard.gpkg"
 layer = "meadows"
 action = "exclude"
-covered_by = {path = "../sample-region/hard.gpkg", layer = "surveyed"}
+covered_by = {{path = "../sample-region/hard.gpkg", layer = "surveyed"}}
 """
 
 ALLOWED = """
@@ -133,6 +136,7 @@ def write_hard(sample_run):
     write("meadows", around[100:140:7])
     west, south, east, north = reaches.total_bounds
     write("surveyed", [shapely.box(west - 500, south - 500, (west + east) / 2, north + 500)])
+    write_few_turbines(sample_run.settings, "crossflow turbine", "Archimedes screw")
     (folder / "hard.toml").write_text(HARD, encoding="utf-8")
     (folder / "allowed.toml").write_text(ALLOWED, encoding="utf-8")
     return folder

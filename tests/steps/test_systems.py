@@ -355,7 +355,7 @@ def changed(path, number, layer, change):
     frame.set_geometry(geometry).set_crs(frame.crs, allow_override=True).to_file(path, layer=layer, driver="GPKG")
 
 
-# What changes in which valley: a weir that moved, a line that moved, a rule that covers less. Nothing in the first.
+# What changes in which valley: a weir that moved, a line that moved, a rule that covers less; none in the first.
 CHANGES = {
     2: ("structures", lambda weir: shapely.affinity.translate(weir, -100.0)),
     3: ("streams", lambda line: shapely.affinity.translate(line, 0.0, 6.0)),
