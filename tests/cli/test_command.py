@@ -48,22 +48,17 @@ def test_run_delivers_and_reports_results_on_output_and_progress_on_error(region
 
 
 @pytest.mark.slow
-def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_results(region, command):
+def test_a_quiet_run_leaves_nothing_but_the_results_and_prints_figures_for_programs_or_people(region, command):
     before = region.contents()
 
-    outcome = command("run", "--quiet", "settings.toml")
+    outcome = command("run", "--quiet", "--json", "settings.toml")
 
+    # Nothing on standard error.
     assert (outcome.status, outcome.err) == (0, "")
     made = sorted(set(region.contents()) - set(before))
     # Beside the results lies what says that the folder is one of sitefinder's.
     assert [name for name in made if ".sitefinder-delivery" not in name] == ["out", "out/sites.gpkg"]
-
-
-@pytest.mark.slow
-def test_a_run_for_programs_prints_one_object_with_the_figures_of_the_file(region, command):
-    outcome = command("run", "--quiet", "--json", "settings.toml")
-
-    assert (outcome.status, outcome.err) == (0, "")
+    # One object, with the figures of the file.
     notes = json.loads(outcome.out)
     path = region.folder / "out" / "sites.gpkg"
     totals = pyogrio.read_dataframe(path, layer="totals", where="scope = 'region'").iloc[0]
@@ -76,6 +71,11 @@ def test_a_run_for_programs_prints_one_object_with_the_figures_of_the_file(regio
     assert (notes["totals"]["reaches"], notes["totals"]["length_m"]) == (2, 1100.0)
     sites = pyogrio.read_dataframe(path, layer="sites", read_geometry=False)
     assert [site["site_id"] for site in notes["sites"]] == sites["site_id"].head(5).tolist()
+    # What is run again says nothing either, without that object too.
+    again = command("run", "--quiet", "settings.toml")
+    assert (again.status, again.err) == (0, "")
+    assert again.out.startswith("Small valley: 2 reaches, 1.10 km of stream\n")
+    assert sorted(set(region.contents()) - set(before)) == made
 
 
 @pytest.mark.slow

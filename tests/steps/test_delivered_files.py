@@ -5,6 +5,7 @@ import sqlite3
 import subprocess
 import xml.etree.ElementTree as ElementTree
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 
 import geopandas
@@ -40,20 +41,26 @@ FILES_ALONE = {
 HOSTILE = ["<script>alert(1)</script>", "=cmd()", 'bell\x07, "quote" & ]]>', "n" * 300]
 
 
-@pytest.fixture
-def deliver(sample_run, tmp_path, tmp_path_factory):
+@pytest.fixture(scope="module")
+def delivered_to(sample_run, tmp_path_factory):
     """A function that delivers the sample run's tables, changed or not, with other settings of delivery."""
 
-    def delivered(tables=None, folder="out", **wanted):
+    def delivered(output, tables=None, **wanted):
         settings = read_settings(sample_run.settings)
         delivery = settings.delivery.model_copy(update=FILES_ALONE | wanted)
         settings = settings.model_copy(update={"delivery": delivery})
         changed = {f"{name}_table": table for name, table in (tables or {}).items()}
         scratch = tmp_path_factory.mktemp("scratch")
-        files, _ = make_files(settings, tmp_path / folder, sample_run.results | changed, (), scratch)
+        files, _ = make_files(settings, output, sample_run.results | changed, (), scratch)
         return {path.name: path for path in files}
 
     return delivered
+
+
+@pytest.fixture
+def deliver(delivered_to, tmp_path):
+    """The same function for a folder of the test's own."""
+    return partial(delivered_to, tmp_path / "out")
 
 
 @pytest.fixture(scope="module")
@@ -128,9 +135,14 @@ def test_waypoints_are_the_sites_of_the_geopackage(sample_run):
     assert all(site in text for site, text in zip(sites["site_id"], routes["desc"], strict=True))
 
 
-def test_all_files_on_request_are_the_same_each_time_and_hold_the_tables(deliver, sample_run):
-    wanted = {"geoparquet": True, "terrain_rasters": True}
-    first, second = deliver(folder="a", **wanted), deliver(folder="b", **wanted)
+@pytest.fixture(scope="module")
+def on_request(delivered_to, tmp_path_factory):
+    """All files of the sample run that are made on request."""
+    return delivered_to(tmp_path_factory.mktemp("on-request") / "out", geoparquet=True, terrain_rasters=True)
+
+
+def test_all_files_on_request_are_the_same_each_time_and_hold_the_tables(on_request, deliver, sample_run):
+    first, second = on_request, deliver(geoparquet=True, terrain_rasters=True)
 
     assert set(first) >= {
         *("sites.gpkg", "sites.gpx", "sites.csv", "reaches.csv", "sites.parquet", "stretches.parquet"),
@@ -152,9 +164,8 @@ def test_all_files_on_request_are_the_same_each_time_and_hold_the_tables(deliver
         pd.testing.assert_frame_equal(pd.DataFrame(found[numbers]), pd.DataFrame(there[numbers]))
 
 
-def test_terrain_rasters_are_cloud_optimised_and_hold_the_ground(deliver, sample_run):
-    files = deliver(terrain_rasters=True, csv=False, gpx=False)
-    relief = sample_run.results["relief"]
+def test_terrain_rasters_are_cloud_optimised_and_hold_the_ground(on_request, sample_run):
+    files, relief = on_request, sample_run.results["relief"]
 
     with (
         rasterio.open(files["terrain-dem.tif"]) as copy,
