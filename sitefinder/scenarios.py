@@ -15,7 +15,8 @@ from sitefinder.delivery.comparison import reported_defaults
 from sitefinder.errors import ConfigError, SitefinderError, all_of
 from sitefinder.inventory import Inventory
 from sitefinder.io.deliveries import read_delivery
-from sitefinder.preparation import StrPath, output_folder, read_run
+from sitefinder.io.digests import Memory, remembering
+from sitefinder.preparation import StrPath, memory_of, output_folder, read_run, settings_of, store_folder
 from sitefinder.progress import Listener, listening
 from sitefinder.running import run_and_deliver
 from sitefinder.steps.graph import STEPS
@@ -134,13 +135,18 @@ def scenario_names(configs: Sequence[Path]) -> list[str]:
     ]
 
 
-# Every problem of every file at once; two runs that would replace each other's results are one.
+# Every problem of every file at once; two runs that would replace each other's results are one. What an input
+# holds is read once for all, or not at all where an earlier run of one of them remembered it.
 def _check_all(configs: Sequence[Path], memory_gb: float | None) -> None:
     problems: list[SitefinderError] = []
     folders: dict[str, list[str]] = {}
+    memory = Memory()
     for config in configs:
         try:
-            settings, _ = read_run(config, memory_gb)
+            settings = settings_of(config)
+            memory.known = memory_of(store_folder(settings)).known | memory.known
+            with remembering(memory):
+                settings, _ = read_run(settings, memory_gb)
         except SitefinderError as error:
             problems.append(error)
             continue

@@ -220,13 +220,14 @@ def test_another_name_for_every_stream_changes_nothing_else(sample_run):
     assert (changes["id_old"].str.replace(r"^S(\d)", r"river-\1", regex=True) == changes["id_new"]).all()
 
 
-def test_scenarios_are_compared_with_the_totals_of_their_deliveries(sample_run, with_nests, tmp_path):
+def test_scenarios_are_compared_with_the_totals_of_their_deliveries(sample_run, with_nests, tmp_path, monkeypatch):
     settings = sample_run.settings.parent
     # One file more than was made before, so that there is something to do.
     (settings / "same.toml").write_text(
         f'extends = "sample.toml"\n[run]\noutput_folder = "../out-same"\n{STORED}\n[delivery]\ngeoparquet = true\n'
     )
-    heard = []
+    heard, opened = [], []
+    note_opened(monkeypatch, opened)
 
     beside = run_scenarios(
         [settings / "same.toml", settings / "nests.toml"],
@@ -238,6 +239,8 @@ def test_scenarios_are_compared_with_the_totals_of_their_deliveries(sample_run, 
     assert list(table.index) == ["same", "nests"]
     # Results kept from earlier runs start nothing; what starts names its scenario.
     assert {words.partition(": ")[0] for words in heard} == {"same"}
+    # Nor is an input read again to check it, which those runs have read.
+    assert all(STORE in Path(path).parts for path in opened)
     for name, path in (("same", sample_run.delivered.path), ("nests", with_nests)):
         sites = pyogrio.read_dataframe(path, layer="sites", read_geometry=False)
         reaches = pyogrio.read_dataframe(path, layer="reaches", read_geometry=False)

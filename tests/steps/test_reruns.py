@@ -374,9 +374,16 @@ def test_a_change_in_place_of_a_delivered_file_does_not_reach_the_one_that_is_ke
             "selection_luck",
             "setting fish.min_survival: 0.95 → 0.9",
         ),
-        # The size of tiles is in no key, so that nothing would hide behind what the name alone redoes.
-        ({"[terrain]": "[terrain]\ntile_rows = 8", 'name = "By hand"': 'name = "Other"'}, None, None),
-        ({'path = "dem.tif"': 'path = "dem.tif"\nlicence = "CC0"'}, None, None),
+        # Neither the size of tiles nor the name nor a licence is in any key of these stages.
+        (
+            {
+                "[terrain]": "[terrain]\ntile_rows = 8",
+                'name = "By hand"': 'name = "Other"',
+                'path = "dem.tif"': 'path = "dem.tif"\nlicence = "CC0"',
+            },
+            None,
+            None,
+        ),
     ],
 )
 def test_a_plan_shows_what_a_setting_redoes(valley, changes, first_redone, reason):
