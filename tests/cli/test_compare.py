@@ -83,7 +83,7 @@ def test_nothing_changed_is_said_in_one_line(two_runs, command):
     assert outcome.out.endswith(f"\n\nNothing changed in 2 reaches and {sites} sites.\n")
 
 
-def test_a_table_and_a_geopackage_are_written_where_asked(two_runs, command):
+def test_a_table_a_geopackage_and_a_page_that_needs_no_network_are_written_where_asked(two_runs, command):
     outcome = command("compare", "out", "--csv", "report/changes.csv", "--output", "report/changes.gpkg")
 
     assert outcome.out.endswith("\nFiles\n  report/changes.csv\n  report/changes.gpkg\n")
@@ -93,14 +93,9 @@ def test_a_table_and_a_geopackage_are_written_where_asked(two_runs, command):
     assert list(table.columns) == columns
     assert pyogrio.read_info("report/changes.gpkg", layer="changes")["fields"].tolist() == columns
     first = (two_runs.folder / "report" / "changes.gpkg").read_bytes()
-    command("compare", "out", "--output", "report/again.gpkg")
+    outcome = command("compare", "out", "--output", "report/again.gpkg", "--page", "report/changes.html")
+    assert outcome.out.endswith("\nFiles\n  report/again.gpkg\n  report/changes.html\n")
     assert (two_runs.folder / "report" / "again.gpkg").read_bytes() == first
-
-
-def test_a_page_is_written_where_asked_and_needs_no_network(two_runs, command):
-    outcome = command("compare", "out", "--page", "report/changes.html")
-
-    assert outcome.out.endswith("\nFiles\n  report/changes.html\n")
     page = (two_runs.folder / "report" / "changes.html").read_text(encoding="utf-8")
     assert "<title>Small valley: what changed</title>" in page
     assert "rule park is new" in page

@@ -3,6 +3,7 @@
 import json
 import math
 from collections import Counter
+from functools import cache
 
 import geopandas
 import pytest
@@ -21,7 +22,7 @@ def tables(sample_run):
 def of(sample_run):
     """A function that explains something of the sample region."""
     settings, inputs = (sample_run.results[name] for name in ("settings", "inputs"))
-    return lambda what: explained(settings, inputs, sample_run.results, what)
+    return cache(lambda what: explained(settings, inputs, sample_run.results, what))
 
 
 # Reaches of each reason, the first two of the layer.

@@ -1,5 +1,6 @@
 """The nearest change that an explanation names is tried: a run with it does what the explanation says."""
 
+import shutil
 from functools import cache
 
 import geopandas
@@ -12,7 +13,7 @@ from sitefinder.errors import InputError
 from sitefinder.explanation.explaining import explained
 from sitefinder.finished_runs import explain
 from sitefinder.io.settings_files import read_settings
-from sitefinder.preparation import output_folder
+from sitefinder.preparation import STORE, output_folder
 from sitefinder.running import run_and_deliver
 
 PARK = """
@@ -177,8 +178,11 @@ def test_several_rules_are_said_where_no_change_of_one_opens_the_reach(tried):
     assert "Several rules limit the reach (migration, park)" in found["note_of_verdict"]
 
 
-def test_a_run_is_known_by_its_folder_and_what_is_not_kept_is_not_made(valley, capsys):
+def test_a_run_is_known_by_its_folder_and_what_is_not_kept_is_not_made(valley, tried):
     settings = read_settings(valley, ["costs.price_per_kwh=0.1"])
+    # It goes on with what the same run of two tables kept.
+    tried("costs.price_per_kwh=0.1", what=REACH)
+    shutil.copytree(valley.parent / "store", output_folder(settings) / STORE)
     run_and_deliver(settings)
 
     found = explain(output_folder(settings), "500310,4999950").found
