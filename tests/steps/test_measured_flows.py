@@ -11,6 +11,7 @@ import shapely
 from sitefinder.errors import ConfigError, InputError
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE, flow_at
 from sitefinder.hydrology.gauges import gauge_flows
+from sitefinder.io.digests import Memory, remembering
 from sitefinder.preparation import read_run
 from sitefinder.schema.field_form import COLUMNS as FORM
 from sitefinder.steps.flows import estimate_station_flows, flag_extended, list_record_doubts
@@ -29,9 +30,10 @@ SPOT_HEADER = "gauging_id,x,y,date,flow_m3s,error_percent,gauge_id,gauge_flow_m3
 def checked(copy_sample, tmp_path_factory):
     """A function that reads the sample's settings with more of them, spot gaugings and files beside.
 
-    What several tests ask for is read once.
+    What several tests ask for is read once, and so are the rasters, which are the same for all.
     """
-    known = {}
+    known, memory = {}, Memory()
+    rasters = copy_sample(tmp_path_factory.mktemp("rasters") / "region").parents[1] / "sample-region"
 
     def read(more="", spots="", gauges="", table=None, files=None):
         asked = repr((more, spots, gauges, table, files))
@@ -52,9 +54,12 @@ def checked(copy_sample, tmp_path_factory):
         text, count = re.subn(rf"(?:{others})(?:.+\n)*", "", text)
         assert count == len(NOT_READ) + len(RULES)
         text = text.replace(GAUGE_PLACES, "").replace("[flows.gauges]\n", f"[flows.gauges]\n{gauges}")
+        text, count = re.subn(r'"\.\./sample-region/(?=\w+\.tif")', f'"{rasters.as_posix()}/', text)
+        assert count == 2
         path.write_text(f"{text}\n{more}", encoding="utf-8")
         (folder / "spots.csv").write_text(SPOT_HEADER + spots, encoding="utf-8")
-        return read_run(path)
+        with remembering(memory):
+            return read_run(path)
 
     return read
 
