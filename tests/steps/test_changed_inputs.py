@@ -105,15 +105,22 @@ def totals_of(settings, **options):
 
 @pytest.fixture(scope="module")
 def sound_valley(tmp_path_factory):
-    """A small valley, and its totals as a run without an exchange finds them."""
-    folder = tmp_path_factory.mktemp("sound")
+    """A small valley, its totals as a run without an exchange finds them, and the store of that run."""
+    folder, store = tmp_path_factory.mktemp("sound"), tmp_path_factory.mktemp("kept") / STORE
     settings = write_valley(folder)
-    return settings, totals_of(settings)
+    return settings, totals_of(settings, store=store), store
 
 
 @pytest.fixture
 def valley(sound_valley, tmp_path):
     return Path(shutil.copytree(sound_valley[0].parent, tmp_path / "region")) / sound_valley[0].name
+
+
+@pytest.fixture
+def kept_valley(valley, sound_valley):
+    """The same with what that run kept: all that totals need."""
+    shutil.copytree(sound_valley[2], valley.parent / OUT / STORE)
+    return valley
 
 
 def test_a_dem_exchanged_while_a_stage_reads_it_and_put_back_poisons_nothing(valley, sound_valley, monkeypatch):
@@ -145,15 +152,15 @@ def test_without_a_store_too_nothing_is_delivered(valley, monkeypatch):
     assert not (valley.parent / OUT).exists()
 
 
-def test_an_input_that_changes_while_files_are_made_is_found_before_they_are_delivered(valley, monkeypatch):
+def test_an_input_that_changes_while_files_are_made_is_found_before_they_are_delivered(kept_valley, monkeypatch):
     stage = FILE_STAGES[GEOPACKAGE].name
-    made = during(monkeypatch, stage, valley.parent / "costs.toml", other_bytes)
+    made = during(monkeypatch, stage, kept_valley.parent / "costs.toml", other_bytes)
 
     with pytest.raises(InputError, match=CHANGED):
-        run(valley)
+        run(kept_valley)
 
     assert stage in made
-    assert delivered(valley.parent) == []
+    assert delivered(kept_valley.parent) == []
 
 
 def test_what_an_exchanged_file_breaks_is_told_as_the_exchange(valley, monkeypatch):
@@ -261,7 +268,8 @@ def test_an_equation_file_exchanged_between_its_reading_and_its_digest_stops_the
     assert delivered(valley.parent) == []
 
 
-def test_what_an_earlier_run_remembered_is_bound_too(valley, monkeypatch):
+def test_what_an_earlier_run_remembered_is_bound_too(kept_valley, monkeypatch):
+    valley = kept_valley
     settings = valley.read_text()
     run(valley)
     valley.write_text(settings.replace("[network]", "[network]\nsnap_m = 1.25", 1))
