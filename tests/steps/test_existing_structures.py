@@ -1,5 +1,7 @@
 """Existing structures of runs: each has its best plant or the reason why none, and they may be put first."""
 
+from functools import cache
+
 import geopandas
 import numpy as np
 import pytest
@@ -119,7 +121,8 @@ def test_the_summary_has_a_block_for_structures(sample_run, structures):
 def valley(tmp_path_factory, write_valley):
     """A function that runs a valley with a weir that a longer diversion can pass, and reads its tables."""
 
-    def run(without_weir=False, **selection):
+    @cache
+    def written(without_weir):
         folder = tmp_path_factory.mktemp("weir")
         # Beside it another valley with the same step in its bed, but no weir there.
         settings = write_valley(folder, valleys=2 if without_weir else 1)
@@ -135,12 +138,18 @@ def valley(tmp_path_factory, write_valley):
         ):
             assert old in text
             text = text.replace(old, new)
-        lines = [f"{name} = {str(value).lower()}" for name, value in selection.items()]
-        settings.write_text("\n".join([text, "[selection]", *lines, ""]), encoding="utf-8")
         turbine = folder / "turbine.toml"
         both = turbine.read_text(encoding="utf-8").replace('["diversion"]', '["at_barrier", "diversion"]')
         turbine.write_text(both, encoding="utf-8")
-        return tables_of(settings, "sites") if without_weir else tables_of(settings, "sites", "structures")
+        return settings, text
+
+    # Each run goes on with what those before it kept.
+    def run(without_weir=False, **selection):
+        settings, text = written(without_weir)
+        lines = [f"{name} = {str(value).lower()}" for name, value in selection.items()]
+        settings.write_text("\n".join([text, "[selection]", *lines, ""]), encoding="utf-8")
+        layers = ["sites"] if without_weir else ["sites", "structures"]
+        return tables_of(settings, *layers, store=settings.parent / "store")
 
     return run
 
