@@ -79,13 +79,13 @@ class StationSums(NamedTuple):
     no_data_cells: int
 
 
-def drain_tile(read, core, grid, cells, margin_cells, *, sink_depth_m=None) -> DrainedTile:
+def drain_tile(read, core, grid, cells, margin_cells, *, read_covariates=None, sink_depth_m=None) -> DrainedTile:
     """Sums of one tile, with a window no larger than it takes to know where each cell of it drains.
 
     Parameters
     ----------
     read : callable
-        ``read(window)`` gives ``(elevation_m, valid, covariates)`` of that window, as `drain_window` takes them.
+        ``read(window)`` gives ``(elevation_m, valid)`` of that window, as `drain_window` takes them.
     core : Window
         The tile.
     grid : Grid
@@ -93,6 +93,8 @@ def drain_tile(read, core, grid, cells, margin_cells, *, sink_depth_m=None) -> D
     margin_cells : int
         Margin round the tile to begin with [cells]. Cells of which it leaves something unknown are looked at once
         more in smaller windows around them alone, with twice the margin, until none is left.
+    read_covariates : callable, optional
+        ``read_covariates(core)`` gives ``covariates`` of the tile, as `drain_window` takes them.
     sink_depth_m : float or None
         Depth from which on a hollow is a closed basin [m], as `flood_with_sinks` takes it.
 
@@ -115,25 +117,24 @@ def drain_tile(read, core, grid, cells, margin_cells, *, sink_depth_m=None) -> D
     if margin_cells < 1:
         raise ValueError(f"the margin of a tile must be at least 1 cell, not {margin_cells}")
     window = widened(core, margin_cells, grid)
-    known, covariates = _known_in(read, core, window, grid, cells, sink_depth_m)
+    known = _known_in(read, core, window, grid, cells, sink_depth_m)
     waiting = [(core, margin_cells)] if np.any(known.label == UNKNOWN) else []
     while waiting:
         part, margin = waiting.pop()
         margin *= 2
         for box in _boxes(known.label, part, core, margin, grid):
-            found, _ = _known_in(read, box, widened(box, margin, grid), grid, cells, sink_depth_m)
+            found = _known_in(read, box, widened(box, margin, grid), grid, cells, sink_depth_m)
             _fill_in(known, found, box, core)
             if np.any(found.label == UNKNOWN):
                 waiting.append((box, margin))
+    covariates = {} if read_covariates is None else read_covariates(core)
     return DrainedTile(_sums_of(known, covariates, grid), known.label, window)
 
 
-# What a window knows of a tile, and the covariates of its cells.
+# What a window knows of a part of a tile.
 def _known_in(read, core, window, grid, cells, sink_depth_m):
-    elevation_m, valid, covariates = read(window)
-    known = _flooded(elevation_m, valid, seeds_in(cells, window), core, window, grid, sink_depth_m)
-    part = part_of(core, window)
-    return known, {name: values[part] for name, values in covariates.items()}
+    elevation_m, valid = read(window)
+    return _flooded(elevation_m, valid, seeds_in(cells, window), core, window, grid, sink_depth_m)
 
 
 # Windows that hold the unknown cells of a part of a tile: one around each group of them, or one around all where

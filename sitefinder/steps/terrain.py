@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -296,12 +297,15 @@ def _drain_one(
     sink_depth_m: float | None,
     scratch: str,
 ) -> TileSums:
-    def read(
-        window: Window,
-    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_], dict[str, npt.NDArray[np.int64]]]:
-        return *read_window(dem_path, window), _scaled_covariates(covariate_paths, window)
-
-    drained = drain_tile(read, core, grid, cells, margin_cells, sink_depth_m=sink_depth_m)
+    drained = drain_tile(
+        partial(read_window, dem_path),
+        core,
+        grid,
+        cells,
+        margin_cells,
+        read_covariates=partial(_scaled_covariates, covariate_paths),
+        sink_depth_m=sink_depth_m,
+    )
     write_labels(_label_path(Path(scratch), core), drained.label)
     return drained.sums
 

@@ -281,7 +281,7 @@ def test_a_closed_basin_cut_by_tiles_is_one_basin():
 
     def read(window):
         part = np.s_[window.row : window.row + window.rows, window.column : window.column + window.columns]
-        return elevation_m[part], np.ones(elevation_m[part].shape, dtype=bool), {}
+        return elevation_m[part], np.ones(elevation_m[part].shape, dtype=bool)
 
     parts = [Window(row, column, 20, 20) for row in (0, 20) for column in (0, 20)]
     tiles = [drain_tile(read, tile, grid, foot, 1, sink_depth_m=10.0).sums for tile in parts]

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.dem.grid import Grid, Window, tile_windows, whole
+from sitefinder.dem.grid import Grid, Window, part_of, tile_windows, whole
 from sitefinder.dem.priority_flood import NO_SEED, OFF_DEM, SINK, UNKNOWN, Sinks
 from sitefinder.dem.stream_cells import StreamCells, seeds_in
 from sitefinder.dem.tiles import (
@@ -34,17 +34,27 @@ RAIN = np.arange(21, dtype=np.int64).reshape(3, 7)
 
 
 # A reader of windows of the slope that writes down which were asked for.
-def reader(asked, valid=VALID, rain=RAIN):
+def reader(asked, valid=VALID):
     def read(window):
         asked.append(window)
-        part = np.s_[window.row : window.row + window.rows, window.column : window.column + window.columns]
-        return SLOPE[part], valid[part], {"rain": rain[part]}
+        part = part_of(window, whole(GRID))
+        return SLOPE[part], valid[part]
+
+    return read
+
+
+# A reader of the rain on tiles of the slope that writes down which were asked for.
+def rain_reader(rain=RAIN, asked=None):
+    def read(core):
+        if asked is not None:
+            asked.append(core)
+        return {"rain": rain[part_of(core, whole(GRID))]}
 
     return read
 
 
 def test_one_tile_gives_cells_and_sums_of_each_station():
-    sums = drain_tile(reader([]), whole(GRID), GRID, FOOT, margin_cells=1).sums
+    sums = drain_tile(reader([]), whole(GRID), GRID, FOOT, 1, read_covariates=rain_reader()).sums
 
     assert sums.label.tolist() == [2, 5]
     assert sums.cells.tolist() == [7, 14]
@@ -64,7 +74,7 @@ def test_cells_without_a_covariate_are_left_out_of_its_sum_and_count():
     rain = RAIN.copy()
     rain[0, :3] = MISSING
 
-    sums = drain_tile(reader([], rain=rain), whole(GRID), GRID, FOOT, margin_cells=1).sums
+    sums = drain_tile(reader([]), whole(GRID), GRID, FOOT, 1, read_covariates=rain_reader(rain)).sums
 
     assert sums.sums["rain"].tolist() == [3 + 4 + 5 + 6, sum(range(7, 21))]
     assert sums.covered["rain"].tolist() == [4, 14]
@@ -82,11 +92,14 @@ def test_cells_without_data_are_counted_apart_from_those_that_leave_the_dem():
 
 
 def test_the_window_grows_until_every_cell_of_the_tile_is_known():
-    asked = []
+    asked, of_rain = [], []
 
-    drained = drain_tile(reader(asked), Window(0, 0, 3, 1), GRID, FOOT, margin_cells=1)
+    drained = drain_tile(
+        reader(asked), Window(0, 0, 3, 1), GRID, FOOT, 1, read_covariates=rain_reader(asked=of_rain)
+    )
 
     assert [window.columns for window in asked] == [2, 3, 5, 7]
+    assert of_rain == [Window(0, 0, 3, 1)]
     assert drained.window == asked[0]
     assert drained.sums.cells.tolist() == [1, 2]
     assert drained.label.tolist() == [[2], [5], [5]]
@@ -103,7 +116,7 @@ def test_cells_that_are_known_are_not_looked_at_again():
     def read(window):
         asked.append(window)
         part = np.s_[window.row : window.row + window.rows, window.column : window.column + window.columns]
-        return ridge[part], ridge[part] > 0, {}
+        return ridge[part], ridge[part] > 0
 
     drained = drain_tile(read, Window(10, 5, 4, 12), grid, streams, margin_cells=2)
 
@@ -190,7 +203,10 @@ def test_a_region_without_streams_leaves_the_dem():
 
 
 def test_tiles_add_up_to_the_whole_in_any_order():
-    tiles = [drain_tile(reader([]), tile, GRID, FOOT, margin_cells=1).sums for tile in tile_windows(GRID, 2, 3)]
+    tiles = [
+        drain_tile(reader([]), tile, GRID, FOOT, 1, read_covariates=rain_reader()).sums
+        for tile in tile_windows(GRID, 2, 3)
+    ]
 
     merged = [merge_tile_sums(order, 7) for order in (tiles, tiles[::-1])]
 

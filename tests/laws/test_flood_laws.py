@@ -9,7 +9,7 @@ import pyflwdir
 import pytest
 from scipy import ndimage
 
-from sitefinder.dem.grid import Grid, Window, open_edges, tile_windows
+from sitefinder.dem.grid import Grid, Window, open_edges, part_of, tile_windows, whole
 from sitefinder.dem.priority_flood import (
     COLUMN_STEP,
     NO_POINTER,
@@ -262,17 +262,22 @@ def region():
     rain[300:320, 100:500] = MISSING
 
     def read(window):
-        part = np.s_[window.row : window.row + window.rows, window.column : window.column + window.columns]
-        return ground_m[part], valid[part], {"rain": rain[part]}
+        part = part_of(window, whole(grid))
+        return ground_m[part], valid[part]
 
-    return grid, cells, read, valid, station
+    def read_rain(core):
+        return {"rain": rain[part_of(core, whole(grid))]}
+
+    return grid, cells, read, read_rain, valid, station
 
 
 # Sums of all stations with tiles of a size.
 def sums_with_tiles(region, tile_rows, tile_columns, margin_cells, sink_depth_m):
-    grid, cells, read, _, stations = region
+    grid, cells, read, read_rain, _, stations = region
     tiles = [
-        drain_tile(read, tile, grid, cells, margin_cells, sink_depth_m=sink_depth_m).sums
+        drain_tile(
+            read, tile, grid, cells, margin_cells, read_covariates=read_rain, sink_depth_m=sink_depth_m
+        ).sums
         for tile in tile_windows(grid, tile_rows, tile_columns)
     ]
     return merge_tile_sums(tiles, stations)
@@ -286,7 +291,7 @@ def sums_of_one_tile(region):
 @pytest.mark.parametrize("sink_depth_m", SINK_DEPTHS_M)
 def test_areas_add_up_to_the_number_of_cells(region, sums_of_one_tile, sink_depth_m):
     sums = sums_of_one_tile[sink_depth_m]
-    grid, cells, _, valid, _ = region
+    grid, cells, _, _, valid, _ = region
 
     lost = sums.off_dem_cells + sums.sink_cells + sums.no_data_cells
     assert sums.cells.sum() + lost == grid.rows * grid.columns

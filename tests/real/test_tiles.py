@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 from sitefinder.delivery.graph import STAGES
+from sitefinder.io.settings_files import read_settings
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.preparation import read_run
 
@@ -14,9 +15,13 @@ CUTS = {"4 tiles": (2, 2), "9 tiles": (3, 3), "odd tiles": (251, 173)}
 
 
 @pytest.fixture(scope="module", params=["config/sample.toml", "tests/real/logan.toml"])
-def whole(request, repository, tmp_path_factory):
+def whole(request, repository, sample_run, tmp_path_factory):
     """Results of the stages up to catchments, with the region as one tile."""
-    settings, inputs = read_run(repository / request.param)
+    if request.param == "config/sample.toml":
+        # Read and judged already for the run of the session.
+        settings, inputs = read_settings(sample_run.settings), sample_run.results["inputs"]
+    else:
+        settings, inputs = read_run(repository / request.param)
     scratch = tmp_path_factory.mktemp("one-tile")
     given = {"settings": settings, "inputs": inputs, "scratch": scratch, "progress": None}
     results = run_stages(_until("catchments"), given)
