@@ -12,6 +12,7 @@ import gc
 import importlib
 import json
 import logging
+import multiprocessing
 import os
 import signal
 import subprocess
@@ -163,6 +164,19 @@ def serve() -> None:
     os._exit(0)
 
 
+# Workers are forks of one process that has loaded all that they need: the time and the memory for that are taken
+# once. That process finds modules as this one does; what it cannot load, workers load.
+def _fork_workers(modules: list[str]) -> None:
+    import dask
+    from distributed import utils
+
+    os.environ |= {"PYTHONPATH": os.pathsep.join(filter(None, sys.path)), "PYTHONSAFEPATH": "1", **ENVIRONMENT}
+    dask.config.set({"distributed.worker.multiprocessing-method": "forkserver"})
+    # It would load pandas here as well.
+    utils._forkserver_preload_set = True
+    multiprocessing.set_forkserver_preload(["distributed", *modules])
+
+
 # The workers and how to reach them; they load modules while the run has nothing for them yet.
 def _started(workers: int, folder: str, modules: list[str]) -> tuple[Any, Reached]:
     import dask
@@ -174,6 +188,9 @@ def _started(workers: int, folder: str, modules: list[str]) -> tuple[Any, Reache
             load(modules)
 
     dask.config.set(CONFIGURATION)
+    # Libraries of other systems start threads as they are loaded, which a fork would lose.
+    if sys.platform == "linux":
+        _fork_workers(modules)
     security = Security.temporary()
     cluster = LocalCluster(
         n_workers=workers,

@@ -8,6 +8,9 @@ import sys
 import time
 from pathlib import Path
 
+# Of a process that was forked from the one that loaded this, that one's.
+LOADED_BY = os.getpid()
+
 
 def squared(number, offset=0):
     """The square and who made it."""
@@ -35,14 +38,13 @@ def failing(number, folder):
 
 
 def surroundings(number, module):
-    """What a worker has around it: whether a module is loaded, the environment of libraries, the collector."""
+    """What a worker has around it: modules, whether others loaded this one, libraries' settings, the collector."""
     until = time.monotonic() + 100
     while module not in sys.modules and time.monotonic() < until:
         time.sleep(0.05)
     names = ("OMP_NUM_THREADS", "MALLOC_TRIM_THRESHOLD_")
-    return {"loaded": module in sys.modules, "gc": gc.get_threshold()[0]} | {
-        name: os.environ.get(name, "") for name in names
-    }
+    here = {"loaded": module in sys.modules, "is_fork": os.getpid() != LOADED_BY, "gc": gc.get_threshold()[0]}
+    return here | {name: os.environ.get(name, "") for name in names}
 
 
 # Files beside the settings of a run that say what befalls its tasks in `draining`.
