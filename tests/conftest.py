@@ -145,10 +145,13 @@ def pytest_collection_modifyitems(items, config):
 
     Of several workers each starts with the long tests, so that none is left to the end while the others idle.
     """
+    # Asked of files, of which there are fewer than of tests.
+    paths = {item.path for item in items}
+    in_real = {path for path in paths if (REPOSITORY / "tests" / "real") in path.parents}
+    of_package = {path for path in paths if PACKAGE in path.parents}
     for item in items:
         fixtures = set(getattr(item, "fixturenames", ()))
-        in_real = (REPOSITORY / "tests" / "real") in item.path.parents
-        if in_real or "public_data" in fixtures:
+        if item.path in in_real or "public_data" in fixtures:
             item.add_marker("public_data")
         if "browser" in fixtures:
             item.add_marker("browser")
@@ -156,7 +159,7 @@ def pytest_collection_modifyitems(items, config):
             item.add_marker("slow")
     if hasattr(config, "workerinput"):
         # Workers collect in different orders, and must come to the same.
-        items.sort(key=lambda item: (PACKAGE in item.path.parents, item.path))
+        items.sort(key=lambda item: (item.path in of_package, str(item.path)))
         items[:] = _long_ones_first(items, config.workerinput["workercount"])
 
 

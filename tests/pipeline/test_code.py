@@ -2,19 +2,21 @@
 
 import ast
 import random
+import re
 import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
-from parsed_code import parsed
+from parsed_code import parsed, statements_of
 
 from sitefinder.delivery.graph import STAGES
 from sitefinder.pipeline.code import SourceCode, change_of_code, digest_of_files, module_of, own_code
 
 # A fixed seed, so that a failure comes again; any would do.
 SEED, DRAWN = 12, 20
+STATED = re.compile(rb"^\s*(from\s+\S+\s+)?import\s", flags=re.MULTILINE)
 
 
 @pytest.fixture
@@ -34,13 +36,13 @@ def package(tmp_path):
 
 def parsed_imports(code, folder, module, path):
     """Modules of the package that a module imports, as Python's own parser finds them."""
-    named, nodes = set(), list(ast.walk(parsed(folder.parent / path)))
+    named, nodes = set(), list(statements_of(parsed(folder.parent / path)))
     for_types = {
         id(node)
         for block in nodes
         if isinstance(block, ast.If) and ast.unparse(block.test) == "TYPE_CHECKING"
         for statement in block.body
-        for node in ast.walk(statement)
+        for node in statements_of(statement)
     }
     for node in (node for node in nodes if id(node) not in for_types):
         if isinstance(node, ast.Import):
@@ -144,6 +146,9 @@ def test_nothing_that_a_stage_reaches_imports_by_a_name_put_together_while_it_ru
     reached = set().union(*(code.files_of(stage.functions) for stage in STAGES))
     assert len(reached) > len(STAGES)
     for path in (name for name in reached if name.endswith(".py") and not name.startswith("sitefinder/pipeline/")):
+        # Where the word stands in statements of import alone, nothing of that name is called.
+        if b"import" not in STATED.sub(b"", (folder.parent / path).read_bytes()):
+            continue
         calls = [
             node
             for node in ast.walk(parsed(folder.parent / path))

@@ -3,6 +3,9 @@
 import ast
 from functools import cache
 
+# No other node has a statement within.
+HOLD_STATEMENTS = (ast.stmt, ast.excepthandler, ast.match_case)
+
 
 @cache
 def parsed(path):
@@ -17,6 +20,25 @@ def parsed(path):
     ast.Module
     """
     return ast.parse(path.read_bytes())
+
+
+def statements_of(tree):
+    """Statements of a module at any depth: an import is one, and there are far fewer than of all nodes.
+
+    Parameters
+    ----------
+    tree : ast.AST
+
+    Yields
+    ------
+    ast.stmt
+    """
+    waiting = [tree]
+    while waiting:
+        node = waiting.pop()
+        if isinstance(node, ast.stmt):
+            yield node
+        waiting += [each for each in ast.iter_child_nodes(node) if isinstance(each, HOLD_STATEMENTS)]
 
 
 def nodes_with_place(tree):
