@@ -3,6 +3,7 @@
 import csv
 import json
 import re
+import shutil
 import sys
 import tomllib
 
@@ -18,12 +19,17 @@ from sitefinder.running import run_and_deliver
 pytestmark = pytest.mark.slow
 
 
-def test_a_run_without_secrets_is_published_as_it_is(tmp_path):
-    (tmp_path / "home").mkdir()
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory):
+    """The valley without secret layers: its settings file, to be copied with its folder, and its inventory."""
     settings = secret_valley.write_secret_valley(
-        tmp_path / "home", more='\n[publication]\nlicence = "https://example.org/licence"\n'
+        tmp_path_factory.mktemp("plain"), more='\n[publication]\nlicence = "https://example.org/licence"\n'
     )
-    own = run_and_deliver(settings)
+    return settings, run_and_deliver(settings)
+
+
+def test_a_run_without_secrets_is_published_as_it_is(plain, tmp_path):
+    settings, own = plain
 
     published = publish(settings, tmp_path / "edition")
 
@@ -81,10 +87,10 @@ D-1,drop,Ada Quimby,2031-01-05,her nest is in the alder,B1@350,restricted
 """
 
 
-def test_decisions_are_published_without_who_made_them_and_why(tmp_path):
-    (tmp_path / "home").mkdir()
-    more = '\n[inputs.decisions]\npath = "decisions.csv"\n\n[publication]\nlicence = "CC-BY-4.0"\n'
-    settings = secret_valley.write_secret_valley(tmp_path / "home", more=more)
+def test_decisions_are_published_without_who_made_them_and_why(plain, tmp_path):
+    settings = shutil.copytree(plain[0].parent, tmp_path / "home") / plain[0].name
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text + '\n[inputs.decisions]\npath = "decisions.csv"\n', encoding="utf-8")
     (tmp_path / "home" / "decisions.csv").write_text(DECISIONS, encoding="utf-8")
     own = run_and_deliver(settings)
 
