@@ -368,9 +368,11 @@ def copy_sample(repository):
 
 
 # Loaded by every process of a run as it starts: as it ends it notes its kernels, the types that each was compiled
-# for, and those that it says it takes. A process that compiles ahead is no run.
+# for, and those that it says it takes. A process that compiles ahead is no run, nor is one that workers are forked
+# from; a fork ends without what is to be done at exit.
 NOTES_KERNELS = """
 import atexit
+import multiprocessing.util
 import os
 import pickle
 import sys
@@ -384,11 +386,18 @@ def note():
     for each in compiled._kernels:
         says = [str(each.declared_types())] if hasattr(each, "declared_types") else None
         rows.append((each.__name__, list(map(str, each.compiled.signatures)), says))
+    if not any(types for _, types, _ in rows):
+        return
     with open(os.path.join(os.environ["NOTED_KERNELS"], str(os.getpid())), "wb") as file:
         pickle.dump(rows, file)
 
 
+def note_at_end_of_fork(_):
+    multiprocessing.util.Finalize(None, note, exitpriority=0)
+
+
 atexit.register(note)
+multiprocessing.util.register_after_fork(note, note_at_end_of_fork)
 """
 
 
