@@ -3,7 +3,7 @@
 import pytest
 
 from sitefinder.io import containers
-from sitefinder.pipeline.graph import Parts, PerItem, Stage, bound, run_stages
+from sitefinder.pipeline.graph import Parts, PerItem, Stage, Together, bound, run_stages
 from sitefinder.pipeline.keys import plan_of, recipes_of
 from sitefinder.pipeline.store import open_store
 
@@ -27,7 +27,7 @@ class Rivers:
     """The graph ``gauged`` → ``doubled`` (cut by river) → ``total``, with a list of what was really run."""
 
     def __init__(self, folder):
-        self.folder, self.ran, self.cut = folder, [], []
+        self.folder, self.ran, self.cut, self.together = folder, [], [], None
         self.flows, self.numbers = {"Aller": [1, 2], "Bode": [3]}, {"factor": 2, "remark": 0}
 
     def stages(self):
@@ -60,11 +60,12 @@ class Rivers:
             return [found[name] for name in names]
 
         each = PerItem("river", cut, joined, ("gauged",), ("names",), CONTENT)
+        by_two = each._replace(together=self.together)
         return bound(
             [
                 Stage("gauged", gauged, ("numbers",), {"numbers": ("remark",)}),
                 Stage("names", names, ("gauged",)),
-                Stage("doubled", doubled, ("numbers", "names", "gauged"), {"numbers": ("factor",)}, each),
+                Stage("doubled", doubled, ("numbers", "names", "gauged"), {"numbers": ("factor",)}, by_two),
                 Stage("total", total, ("doubled",)),
                 Stage("tripled", tripled, ("names", "gauged"), {}, each),
             ],
@@ -210,3 +211,72 @@ def test_an_error_in_an_item_names_it(rivers):
         rivers.run()
 
     assert raised.value.__notes__ == ["in stage 'doubled: Bode'"]
+
+
+# Two rivers in one call: their flows one after the other, with a bar between them.
+def _of_both(makes):
+    def made(wanted):
+        shares = [make(wanted) for make in makes]
+        return {name: [flow for share in shares for flow in (*share[name], None)][:-1] for name in wanted}
+
+    return made
+
+
+def _of_each(result, count):
+    parts = [[]]
+    for flow in result:
+        if flow is None:
+            parts.append([])
+        else:
+            parts[-1].append(flow)
+    assert len(parts) == count
+    return parts
+
+
+class Doubling(Rivers):
+    """`Rivers`, of which two are doubled in one call."""
+
+    def __init__(self, folder):
+        super().__init__(folder)
+        self.together = Together(_of_both, _of_each, 2)
+        self.flows["Zorge"] = [7]
+
+    def stages(self):
+        def doubled(numbers, gauged):
+            self.ran.append(f"doubled {gauged}")
+            return [None if flow is None else numbers["factor"] * flow for flow in gauged]
+
+        return [stage._replace(run=doubled) if stage.name == "doubled" else stage for stage in super().stages()]
+
+
+def test_items_done_in_one_call_are_kept_one_by_one(tmp_path):
+    rivers = Doubling(tmp_path / "store")
+
+    assert rivers.run() == 2 * (1 + 2 + 3 + 7)
+    assert rivers.ran == ["gauged", "doubled [1, 2, None, 3]", "doubled [7]", "total"]
+    kept = {place for place in rivers.log if place.startswith("doubled: ")}
+    assert kept == {"doubled: Aller", "doubled: Bode", "doubled: Zorge"}
+
+    rivers.flows |= {"Aller": [4], "Zorge": [5]}
+    rivers.numbers["remark"] = 1
+
+    assert rivers.run() == 2 * (4 + 3 + 5)
+    # The one between them stays, and those that are missing are done together.
+    assert rivers.ran == ["gauged", "doubled [4, None, 5]", "total"]
+    assert rivers.log["doubled: Bode"].was_kept
+    assert not rivers.log["doubled: Zorge"].was_kept
+
+    # Alone or together an item is kept under the same.
+    rivers.together = None
+    rivers.flows["Bode"] = [9]
+    rivers.numbers["remark"] = 2
+
+    assert rivers.run() == 2 * (4 + 9 + 5)
+    assert rivers.ran == ["gauged", "doubled [9]", "total"]
+
+
+def test_without_a_store_items_done_in_one_call_join_to_the_same(tmp_path):
+    rivers = Doubling(tmp_path / "store")
+    made = run_stages(rivers.stages(), {"numbers": rivers.numbers}, parts=rivers.parts())
+
+    assert made["doubled"] == [[2, 4], [6], [14]]
