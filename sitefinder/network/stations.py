@@ -46,7 +46,7 @@ def place_stations(network, *, station_spacing_m, reach_length_m) -> Stationing:
     ``40@250``; two reaches that would share a name get ``b``, ``c`` … in the order of the links.
     """
     links = network.links
-    stations, segments, reaches = [], [], []
+    stations, segments, reaches, placed = [], [], [], 0
     below = links["downstream_link"].to_numpy()
     fed = np.zeros(len(links), dtype=bool)
     fed[below[below >= 0]] = True
@@ -55,9 +55,10 @@ def place_stations(network, *, station_spacing_m, reach_length_m) -> Stationing:
         count = max(1, round(length_m / reach_length_m))
         each = max(1, int(np.ceil(length_m / count / station_spacing_m - 1e-9)))
         at = np.linspace(0.0, length_m, count * each + 1)
-        first_station[link] = sum(len(part) for part in stations)
+        first_station[link] = placed
         reach = np.concatenate([[-1], np.repeat(np.arange(count), each) + len(reaches)])
         stations.append(_stations_of(link, geometry, at, reach, not fed[link], station_spacing_m))
+        placed += len(at)
         lines = _substrings(geometry, at)
         segments.extend(lines)
         for number in range(count):
