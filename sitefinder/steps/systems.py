@@ -475,6 +475,9 @@ def joined_rows(found: dict[str, pd.DataFrame], systems: Systems, stretches: Str
     """
     extents = extents_of(systems, stretches)
     tables, order = [found[name] for name in extents], _order(extents)
+    # Of a single system the table is there already.
+    if len(tables) == 1 and (np.diff(order) == 1).all():
+        return tables[0].reset_index(drop=True)
     # Column by column, since these are among the largest tables of a run: whole ones would be there three times.
     columns = {
         name: pd.concat([table[name] for table in tables], ignore_index=True).iloc[order].reset_index(drop=True)
