@@ -415,6 +415,7 @@ def simulate_fit_errors(
     place_error_m=0.0,
     known_break=None,
     readings=None,
+    first_draw=0,
 ):
     """Errors of a fitted long profile in simulated surveys, each fitted as the profile itself was.
 
@@ -430,7 +431,7 @@ def simulate_fit_errors(
         Number of simulated surveys.
     seed : int
         Seed of the noise, 0 to 2⁶⁴ - 1.
-    readings
+    readings, first_draw
         As of `simulate_profile_errors`.
 
     Returns
@@ -466,6 +467,7 @@ def simulate_fit_errors(
         simulations,
         seed,
         quantile,
+        first_draw=first_draw,
         refit=refit,
         roughness=ROUGHNESS,
         is_break=fitted.is_break,

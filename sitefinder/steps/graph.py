@@ -170,7 +170,7 @@ STEPS = bound(
         stage(
             "long_profile",
             "sitefinder.steps.heads:fit_profile",
-            "stationing channels dem_errors structures",
+            "stationing channels dem_errors structures executor",
             "run.crs run.seed heads.quantile heads.simulations",
             "dem",
         ),

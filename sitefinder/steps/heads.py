@@ -14,9 +14,11 @@ from sitefinder.io.raster import cells_at, run_grid
 from sitefinder.io.vector import no_such_column, numbers_of
 from sitefinder.network.ordering import main_upstream
 from sitefinder.network.topology import REPAIR_COLUMNS
+from sitefinder.pipeline.executors import InThisProcess, log_finished
 from sitefinder.profile.breaks import slopes_around
 from sitefinder.profile.errors import (
     OUTSIDE,
+    SIMULATIONS_AT_ONCE,
     TO_RMSE,
     footprints_at,
     head_standard_error,
@@ -40,6 +42,7 @@ if TYPE_CHECKING:
     from sitefinder.io.raster import RasterFacts
     from sitefinder.network.stations import Stationing
     from sitefinder.network.topology import Network, RepairRow
+    from sitefinder.pipeline.executors import Executor
     from sitefinder.profile.errors import DemError
     from sitefinder.profile.thalweg import Channels
     from sitefinder.settings import DemFootprintSource, Settings
@@ -304,11 +307,14 @@ def fit_profile(
     channels: Channels,
     dem_errors: DemErrors,
     structures: pd.DataFrame,
+    executor: Executor | None = None,
 ) -> Profile:
     """The long profile from the DEM's own cells, and what its error may be.
 
     Elevations of cells that hold part of the drop of a known structure are refused: the drop is in the segment
     where the structure is, and in no other.
+
+    The executor does the simulated surveys, some at a time; absent: this process does.
     """
     heads = settings.heads
     downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
@@ -344,22 +350,36 @@ def fit_profile(
         place_m,
         cell_m,
     )
-    errors_m = simulate_fit_errors(
-        long_profile,
-        ~np.isnan(level_m),
-        downstream,
-        step_m,
-        rmse_m,
-        length_m,
-        heads.simulations,
-        settings.run.seed,
-        heads.quantile,
-        place_m,
-        known_break,
-        readings,
-    )
+    simulated = {
+        "fitted": long_profile,
+        "known": ~np.isnan(level_m),
+        "downstream": downstream,
+        "to_downstream_m": step_m,
+        "rmse_m": rmse_m,
+        "correlation_length_m": length_m,
+        "seed": settings.run.seed,
+        "quantile": heads.quantile,
+        "place_error_m": place_m,
+        "known_break": known_break,
+        "readings": readings,
+    }
+    errors_m = _simulated_errors(simulated, heads.simulations, InThisProcess() if executor is None else executor)
     long_profile = long_profile._replace(is_spike=long_profile.is_spike | is_within)
     return Profile(channels.raw_m, long_profile.profile_m, errors_m, long_profile)
+
+
+# Errors of all simulated surveys, a column each, from as many at a time as are held at once anyway.
+def _simulated_errors(simulated: dict[str, Any], simulations: int, executor: Executor) -> npt.NDArray[np.float32]:
+    first = range(0, simulations, SIMULATIONS_AT_ONCE)
+    names = [f"simulations from number {number} on" for number in first]
+    own = [
+        {"first_draw": number, "simulations": min(SIMULATIONS_AT_ONCE, simulations - number)} for number in first
+    ]
+    found = {}
+    for answer in executor.answers(simulate_fit_errors, simulated, zip(names, own, strict=True), "long_profile"):
+        log_finished("long_profile", answer.item, answer.seconds, executor.peak_memory_mb)
+        found[answer.item] = answer.result
+    return np.concatenate([found[name] for name in names], axis=1)
 
 
 class FieldLevels(NamedTuple):

@@ -1,11 +1,14 @@
 """Parts of the fit of the long profile one by one: defaults, refusals, what errors and steps do to each other."""
 
+import itertools
+
 import numpy as np
 import pytest
 
 from sitefinder.profile import errors
-from sitefinder.profile.errors import simulate_fit_errors
+from sitefinder.profile.errors import SIMULATIONS_AT_ONCE, simulate_fit_errors
 from sitefinder.profile.fitting import MIN_FLAT_STATIONS, LongProfile, fit_long_profile
+from sitefinder.profile.readings import ReadingErrors
 
 STEP_M = 10.0
 
@@ -110,6 +113,25 @@ def test_the_stated_error_is_believed_until_residuals_spread_one_and_a_half_time
     found = fit_long_profile(raw_m, *stream, stated_m, 0.0)
 
     assert found.rmse_m[20:-20] == pytest.approx(stated_m if is_believed else 0.14826, rel=1e-9)
+
+
+def test_surveys_simulated_in_parts_are_those_simulated_at_once():
+    count = 60
+    _, *stream = river(count, 0.01)
+    # More than are held at once, so that a part begins within a block.
+    simulations, cuts = SIMULATIONS_AT_ONCE + 9, [0, 3, SIMULATIONS_AT_ONCE + 1, SIMULATIONS_AT_ONCE + 9]
+    fitted = fit_long_profile(np.linspace(9.0, 3.0, count), *stream, 0.4, 25.0)
+    read = ReadingErrors(np.full(count, 0.1), np.full(count, 0.2), 30.0)
+
+    def simulated(number, first_draw):
+        given = fitted, np.ones(count, bool), *stream, 0.4, 25.0, number, 7
+        return simulate_fit_errors(*given, readings=read, first_draw=first_draw)
+
+    at_once = simulated(simulations, 0)
+    in_parts = [simulated(end - begin, begin) for begin, end in itertools.pairwise(cuts)]
+
+    assert np.concatenate(in_parts, axis=1).tobytes() == at_once.tobytes()
+    assert len(np.unique(at_once[0])) == simulations
 
 
 def test_each_simulated_survey_is_fitted_with_all_that_the_fit_was_given(monkeypatch):
