@@ -282,7 +282,22 @@ class HeadPriors(NamedTuple):
     priors: list
 
 
-def head_priors(profile_m, errors_m, downstream, to_downstream_m, segment_m, barred, longest_m):
+class HeadSample(NamedTuple):
+    """Measured heads over one length [m], shape (n,), their standard errors [m], and how errors go with heads."""
+
+    head_m: np.ndarray
+    head_se_m: np.ndarray
+    law: ErrorLaw
+
+
+def fit_priors(samples):
+    """The prior of each of a list of `HeadSample`, one after the other."""
+    return [fit_prior(*sample) for sample in samples]
+
+
+def head_priors(
+    profile_m, errors_m, downstream, to_downstream_m, segment_m, barred, longest_m, fit_all=fit_priors
+):
     """Priors of heads over stretches of each length, from all stretches of the region.
 
     Parameters
@@ -299,6 +314,8 @@ def head_priors(profile_m, errors_m, downstream, to_downstream_m, segment_m, bar
         Stations whose segment no candidate may take, such as standing water.
     longest_m : float
         Longest candidate [m].
+    fit_all : callable, optional
+        What fits the priors of all lengths, as `fit_priors` does; they do not depend on each other.
 
     Returns
     -------
@@ -313,24 +330,24 @@ def head_priors(profile_m, errors_m, downstream, to_downstream_m, segment_m, bar
     the prior where it is, but the number of stretches side by side, and not that of stations, says how well it is
     known.
     """
-    lengths_m, priors = [], []
+    lengths_m, samples = [], []
     if (segment_m > 0.0).any():
         length_m = float(np.median(segment_m[segment_m > 0.0]))
         arrays = (downstream, to_downstream_m, np.asarray(barred, dtype=bool))
         while True:
-            prior = _prior_of(profile_m, errors_m, arrays, min(length_m, longest_m))
-            if prior is None:
+            sample = _sample_of(profile_m, errors_m, arrays, min(length_m, longest_m))
+            if sample is None:
                 break
             lengths_m.append(min(length_m, longest_m))
-            priors.append(prior)
+            samples.append(sample)
             if length_m >= longest_m:
                 break
             length_m *= LENGTH_RATIO
-    return HeadPriors(np.array(lengths_m), priors)
+    return HeadPriors(np.array(lengths_m), fit_all(samples))
 
 
-# Prior of heads over one length, None where too little is known of them.
-def _prior_of(profile_m, errors_m, arrays, length_m):
+# Heads over one length, None where too little is known of them.
+def _sample_of(profile_m, errors_m, arrays, length_m):
     upper, lower, way_m = _windows(*arrays, length_m)
     known = np.isfinite(profile_m[upper] - profile_m[lower])
     upper, lower, way_m = upper[known], lower[known], way_m[known]
@@ -344,7 +361,7 @@ def _prior_of(profile_m, errors_m, arrays, length_m):
         return None
     head_se_m = head_standard_error(errors_m, upper, lower) * to_length
     off_m = (errors_m[upper] - errors_m[lower]).astype(np.float64) * to_length[:, None]
-    return fit_prior(head_m, head_se_m, error_law(head_m, off_m))
+    return HeadSample(head_m, head_se_m, error_law(head_m, off_m))
 
 
 # Stretches from each station down to the first one at least this far below, without excluded segments.

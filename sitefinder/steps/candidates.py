@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,7 +15,8 @@ from sitefinder.energy.plant import hydraulic_power_kw
 from sitefinder.energy.valuation import MOST_FALL, expected_by_kind, value_any, value_fish_safe, value_stretches
 from sitefinder.energy.works import canal_cost_per_m, penstock_cost_per_m, works_numbers
 from sitefinder.io.raster import cells_at
-from sitefinder.profile.shrinkage import head_priors, shrink_heads
+from sitefinder.pipeline.executors import InThisProcess, log_finished
+from sitefinder.profile.shrinkage import fit_prior, head_priors, shrink_heads
 from sitefinder.schema import is_scheme_that
 from sitefinder.schema.arrays import arrays_by_name
 from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, road_lines
@@ -34,6 +36,8 @@ if TYPE_CHECKING:
 
     from sitefinder.energy.hydraulics import WaterDepths
     from sitefinder.network.stations import Stationing
+    from sitefinder.pipeline.executors import Executor
+    from sitefinder.profile.shrinkage import HeadSample, Prior
     from sitefinder.profile.thalweg import Channels
     from sitefinder.settings import Settings
     from sitefinder.settings.fish import FishSettings
@@ -63,6 +67,7 @@ def list_stretches(
     flows: Flows,
     channel_shapes: StationShapes,
     stream_things: pd.DataFrame,
+    executor: Executor | None = None,
 ) -> Stretches:
     """Candidates within the limits of head, length and flow, with what depends on their place.
 
@@ -74,6 +79,8 @@ def list_stretches(
 
     The list goes on a little beyond the maximum head: another survey might have found less there, and who asks
     what luck does must know of them. `sitefinder.steps.selection_luck.correct_heads` leaves them out.
+
+    The executor fits what heads are likely, length by length; absent: this process does.
     """
     structures = water_bodies.structures
     barred = water_bodies.standing | water_bodies.developed | water_bodies.tidal
@@ -96,7 +103,8 @@ def list_stretches(
         limits.model_copy(update={"max_head_m": limits.max_head_m * (1.0 + BEYOND_SHARE)}),
         channels.bank_height_m,
     )
-    stretches = _shrunk(settings, stationing, heads, barred, barriers, stretches)
+    executor = InThisProcess() if executor is None else executor
+    stretches = _shrunk(settings, stationing, heads, barred, barriers, stretches, executor)
     table = stretches.table.copy()
     if len(rows):
         table["structure"] = np.where(table["structure"] >= 0, rows[table["structure"]], -1)
@@ -230,6 +238,16 @@ def _with_intakes(
     )
 
 
+# Priors of heads over each length.
+def _fitted_priors(executor: Executor, samples: list[HeadSample]) -> list[Prior]:
+    items = [(f"likely heads, length {number}", sample._asdict()) for number, sample in enumerate(samples, 1)]
+    found = {}
+    for answer in executor.answers(fit_prior, {}, items, "found_candidates"):
+        log_finished("found_candidates", answer.item, answer.seconds, executor.peak_memory_mb)
+        found[answer.item] = answer.result
+    return [found[item] for item, _ in items]
+
+
 # Candidates with their shrunk heads, without those that leave the limits of head by it.
 def _shrunk(
     settings: Settings,
@@ -238,6 +256,7 @@ def _shrunk(
     barred: npt.NDArray[np.bool_],
     barriers: pd.DataFrame,
     stretches: Stretches,
+    executor: Executor,
 ) -> Stretches:
     table = stretches.table
     if not settings.heads.shrink:
@@ -252,6 +271,7 @@ def _shrunk(
         stations["segment_length_m"].to_numpy(),
         barred,
         settings.stretches.longest_m,
+        partial(_fitted_priors, executor),
     )
     surveyed = barriers["drop_m"].notna()
     drop_m = barriers["drop_m"].where(surveyed, barriers["dem_drop_m"]).astype(float)

@@ -246,7 +246,7 @@ STEPS = bound(
         stage(
             "found_candidates",
             "sitefinder.steps.candidates:list_stretches",
-            "stationing channels heads water_bodies stream_things catchments flows channel_shapes",
+            "stationing channels heads water_bodies stream_things catchments flows channel_shapes executor",
             "run.crs inputs.dem.vertical_unit heads.shrink stretches.intake_weir_height_m "
             "heads.resolved_standard_errors stretches.scheme_types stretches.min_head_m "
             "stretches.max_head_m stretches.longest_m stretches.new_weir_heights_m stretches.freeboard_m "
