@@ -617,6 +617,7 @@ class Results(Mapping[str, Any]):
                     if kept is not None:
                         done(item, kept.result)
                         continue
+                log_started(stage.name, item)
                 if cut.together is not None:
                     yield item, {}
                     continue

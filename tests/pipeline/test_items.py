@@ -249,6 +249,28 @@ class Doubling(Rivers):
         return [stage._replace(run=doubled) if stage.name == "doubled" else stage for stage in super().stages()]
 
 
+@pytest.mark.parametrize("kind", [Rivers, Doubling])
+def test_each_item_is_logged_as_it_starts_and_ends_or_is_kept(tmp_path, caplog, kind):
+    rivers = kind(tmp_path / "store")
+    caplog.set_level("INFO", "sitefinder")
+
+    def logged():
+        found = [(row.event, row.part) for row in caplog.records if row.stage == "doubled" and row.part]
+        caplog.clear()
+        return sorted(found)
+
+    rivers.run()
+    first = logged()
+    rivers.flows["Bode"] = [9]
+    rivers.numbers["remark"] = 1
+    rivers.run()
+
+    names = sorted(rivers.flows)
+    assert first == sorted((event, name) for name in names for event in ("started", "finished"))
+    kept = [("kept", name) for name in names if name != "Bode"]
+    assert logged() == sorted([("started", "Bode"), ("finished", "Bode"), *kept])
+
+
 def test_items_done_in_one_call_are_kept_one_by_one(tmp_path):
     rivers = Doubling(tmp_path / "store")
 
