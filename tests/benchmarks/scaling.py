@@ -14,6 +14,9 @@ Without it the ground is made as a whole, and the run derives its streams.
 """
 
 import argparse
+import contextlib
+import ctypes
+import os
 import resource
 import sys
 import tempfile
@@ -31,6 +34,8 @@ from routing import of_ways, rough_ground
 from workers import CELL_M, timed, write_region
 
 MILLION = 1_000_000
+# Of Linux's prctl: processes below this one whose own parent has ended become its children.
+BECOME_SUBREAPER = 36
 # Cells along the side of the block that is mirrored.
 BLOCK_CELLS = 2000
 # Ways of `routing.WAYS` that other libraries have.
@@ -98,6 +103,15 @@ def write_streamed(folder, side, block):
     return settings
 
 
+# User CPU seconds of all processes below this one, which are waited for: workers are forks of a process that
+# outlives the run by a moment.
+def user_seconds():
+    with contextlib.suppress(ChildProcessError):
+        while True:
+            os.waitpid(-1, 0)
+    return resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime
+
+
 def measured(settings, options, is_routed, side):
     """What a whole run takes, and routing alone on the same ground."""
     text = settings.read_text(encoding="utf-8")
@@ -105,10 +119,10 @@ def measured(settings, options, is_routed, side):
     text = text.replace("tile_rows = 512\ntile_columns = 512\n", "")
     text = text if options.tables_alone else text[: text.index("[delivery]")]
     settings.write_text(text, encoding="utf-8")
-    before = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime
+    before = user_seconds()
     workers = () if options.workers is None else ("--workers", str(options.workers))
     seconds, run_mb, worker_mb, by_stage = timed(settings, *workers)
-    user = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime - before
+    user = user_seconds() - before
     again = rerun(settings, *workers) if options.rerun else float("nan")
     routed = of_ways(side, (OWN_ROUTING, *LIBRARIES), MAX_SECONDS) if is_routed else {}
     return {"seconds": seconds, "user": user, "run": run_mb, "worker": worker_mb, "stages": by_stage} | {
@@ -135,6 +149,8 @@ def main():
     parser.add_argument("--rerun", action="store_true")
     parser.add_argument("--workers", type=int)
     options = parser.parse_args()
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(BECOME_SUBREAPER, 1)
     found = {}
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)
