@@ -29,8 +29,6 @@ _SITE_TABLES = "sitefinder.delivery.site_tables"
 _SITE_PLANTS = "sitefinder.delivery.site_plants"
 _SITE_LINES = "sitefinder.delivery.site_lines"
 _SITE_ENERGY = "sitefinder.delivery.site_energy"
-# Sites in one call (own choice): more save little, and fewer leave calls for all workers.
-SITES_TOGETHER = 8
 _REACH_TABLES = "sitefinder.delivery.reach_tables"
 _STREAM_TABLES = "sitefinder.delivery.stream_tables"
 _HYDROKINETIC = "sitefinder.delivery.hydrokinetic_table"
@@ -42,6 +40,8 @@ _STRUCTURE_TABLES = "sitefinder.delivery.structure_tables"
 _FISH_TABLES = "sitefinder.delivery.fish_tables"
 _CONTEXT = "sitefinder.delivery.context"
 _SURROUNDINGS = "sitefinder.delivery.surroundings"
+# Sites in one call (own choice): more save little, and fewer leave calls for all workers.
+SITES_TOGETHER = 8
 
 
 # The stage of a table: `sites_table` makes the layer sites by the function `make_sites`.

@@ -170,10 +170,8 @@ def simulate_sites(settings, inputs, selected_sites, flows, water_depths, months
     groups = list(waters(settings, flows, water_depths, months, selected_sites.table))
     found = []
     for rows, water in groups:
-        own, errors = (
-            selected_sites.table.iloc[rows].reset_index(drop=True),
-            _errors_of(selected_sites.errors, rows),
-        )
+        own = selected_sites.table.iloc[rows].reset_index(drop=True)
+        errors = _errors_of(selected_sites.errors, rows)
         given = (settings, inputs, water.flows, water.depths, own)
         simulations, columns = simulated(*given, errors, selected_sites.tailrace[rows])
         options = _options(settings, inputs, flows, water_depths, water, own)

@@ -117,6 +117,44 @@ class InThisProcess:
             yield Answer(item, result, seconds)
 
 
+def results_in_order(
+    executor: Executor,
+    function: Function | str,
+    common: Mapping[str, Any],
+    items: Iterable[Item],
+    stage: str,
+    done: Callable[[int], None] | None = None,
+) -> list[Any]:
+    """Results of a function in the order of the items, whichever is done first; each is logged.
+
+    Parameters
+    ----------
+    executor : Executor
+    function, common, items, stage
+        As `Executor.answers` takes them; no two items have the same name.
+    done : callable, optional
+        Called with the number of items done, after each.
+
+    Returns
+    -------
+    list
+    """
+    names: list[str] = []
+
+    def noted() -> Iterator[Item]:
+        for name, own in items:
+            names.append(name)
+            yield name, own
+
+    found: dict[str, Any] = {}
+    for answer in executor.answers(function, common, noted(), stage):
+        found[answer.item] = answer.result
+        log_finished(stage, answer.item, answer.seconds, executor.peak_memory_mb)
+        if done is not None:
+            done(len(found))
+    return [found[name] for name in names]
+
+
 def called(function: Function, arguments: Mapping[str, Any], place: str) -> tuple[Any, float]:
     """The answer of a function and its seconds; an error that no user can mend gets a note of the place."""
     begun = time.perf_counter()

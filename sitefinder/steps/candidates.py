@@ -15,7 +15,7 @@ from sitefinder.energy.plant import hydraulic_power_kw
 from sitefinder.energy.valuation import MOST_FALL, expected_by_kind, value_any, value_fish_safe, value_stretches
 from sitefinder.energy.works import canal_cost_per_m, penstock_cost_per_m, works_numbers
 from sitefinder.io.raster import cells_at
-from sitefinder.pipeline.executors import InThisProcess, log_finished
+from sitefinder.pipeline.executors import InThisProcess, results_in_order
 from sitefinder.profile.shrinkage import fit_prior, head_priors, shrink_heads
 from sitefinder.schema import is_scheme_that
 from sitefinder.schema.arrays import arrays_by_name
@@ -241,11 +241,7 @@ def _with_intakes(
 # Priors of heads over each length.
 def _fitted_priors(executor: Executor, samples: list[HeadSample]) -> list[Prior]:
     items = [(f"likely heads, length {number}", sample._asdict()) for number, sample in enumerate(samples, 1)]
-    found = {}
-    for answer in executor.answers(fit_prior, {}, items, "found_candidates"):
-        log_finished("found_candidates", answer.item, answer.seconds, executor.peak_memory_mb)
-        found[answer.item] = answer.result
-    return [found[item] for item, _ in items]
+    return results_in_order(executor, fit_prior, {}, items, "found_candidates")
 
 
 # Candidates with their shrunk heads, without those that leave the limits of head by it.

@@ -36,7 +36,7 @@ from sitefinder.errors import InputError
 from sitefinder.io import raster_library as rasterio
 from sitefinder.io.raster import tile_transform, write_whole
 from sitefinder.io.whitebox_engine import BREACH_SEARCH_CELLS, breach_depressions
-from sitefinder.pipeline.executors import InThisProcess, log_finished
+from sitefinder.pipeline.executors import InThisProcess, results_in_order
 from sitefinder.steps.part_size import DERIVED_MARGIN_CELLS, DERIVED_TILE_CELLS
 from sitefinder.units import M2_PER_KM2
 
@@ -204,21 +204,21 @@ class _Tiles:
     ) -> list[Any]:
         windows = self.windows if numbers is None else [self.windows[number] for number in numbers]
         items = [(f"{what} of the tile at row {window.row}, column {window.column}", window) for window in windows]
-        answers = self._executor.answers(
+
+        # How many tiles are looked at again is not known beforehand.
+        def done(_: int) -> None:
+            if self._progress is not None and numbers is None:
+                self._done += 1
+                self._progress(self._done, self._to_do)
+
+        return results_in_order(
+            self._executor,
             function,
             {"kept": self.kept, **common},
             ((name, {"window": window, **own(window)}) for name, window in items),
             "network",
+            done,
         )
-        found = {}
-        for answer in answers:
-            log_finished("network", answer.item, answer.seconds, self._executor.peak_memory_mb)
-            found[answer.item] = answer.result
-            # How many tiles are looked at again is not known beforehand.
-            if self._progress is not None and numbers is None:
-                self._done += 1
-                self._progress(self._done, self._to_do)
-        return [found[name] for name, _ in items]
 
     # Remove arrays of all tiles that no pass to come reads, since all of them may need more room than the DEM.
     def let_go(self, *what: str) -> None:

@@ -14,7 +14,7 @@ from sitefinder.io.raster import cells_at, run_grid
 from sitefinder.io.vector import no_such_column, numbers_of
 from sitefinder.network.ordering import main_upstream
 from sitefinder.network.topology import REPAIR_COLUMNS
-from sitefinder.pipeline.executors import InThisProcess, log_finished
+from sitefinder.pipeline.executors import InThisProcess, results_in_order
 from sitefinder.profile.breaks import slopes_around
 from sitefinder.profile.errors import (
     OUTSIDE,
@@ -370,16 +370,15 @@ def fit_profile(
 
 # Errors of all simulated surveys, a column each, from as many at a time as are held at once anyway.
 def _simulated_errors(simulated: dict[str, Any], simulations: int, executor: Executor) -> npt.NDArray[np.float32]:
-    first = range(0, simulations, SIMULATIONS_AT_ONCE)
-    names = [f"simulations from number {number} on" for number in first]
-    own = [
-        {"first_draw": number, "simulations": min(SIMULATIONS_AT_ONCE, simulations - number)} for number in first
-    ]
-    found = {}
-    for answer in executor.answers(simulate_fit_errors, simulated, zip(names, own, strict=True), "long_profile"):
-        log_finished("long_profile", answer.item, answer.seconds, executor.peak_memory_mb)
-        found[answer.item] = answer.result
-    return np.concatenate([found[name] for name in names], axis=1)
+    items = (
+        (
+            f"simulations from number {first} on",
+            {"first_draw": first, "simulations": min(SIMULATIONS_AT_ONCE, simulations - first)},
+        )
+        for first in range(0, simulations, SIMULATIONS_AT_ONCE)
+    )
+    parts = results_in_order(executor, simulate_fit_errors, simulated, items, "long_profile")
+    return np.concatenate(parts, axis=1)
 
 
 class FieldLevels(NamedTuple):

@@ -20,7 +20,7 @@ from sitefinder.io.surface import fill_holes, level_lakes, write_share
 from sitefinder.io.whitebox_engine import route_with_whitebox
 from sitefinder.network.catchments import catchment_means, drained_area_km2, inflows, side_arms, sums_by_arms
 from sitefinder.network.topology import REPAIR_COLUMNS
-from sitefinder.pipeline.executors import log_finished
+from sitefinder.pipeline.executors import results_in_order
 from sitefinder.steps.flow_regions import region_polygons
 
 if TYPE_CHECKING:
@@ -272,13 +272,8 @@ def drain_tiles(
         "scratch": str(scratch),
     }
     items = ((f"tile at row {tile.row}, column {tile.column}", {"core": tile}) for tile in tiles)
-    found: dict[str, TileSums] = {}
-    for answer in executor.answers(_drain_one, common, items, "terrain"):
-        found[answer.item] = answer.result
-        log_finished("terrain", answer.item, answer.seconds, executor.peak_memory_mb)
-        if progress is not None:
-            progress(len(found), len(tiles))
-    return [found[f"tile at row {tile.row}, column {tile.column}"] for tile in tiles], label_tiles
+    done = None if progress is None else lambda count: progress(count, len(tiles))
+    return results_in_order(executor, _drain_one, common, items, "terrain", done), label_tiles
 
 
 def _label_path(scratch: Path, tile: Window) -> Path:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import shapely
 from partial_run import results_of, tables_of
-from small_valley import worked_by_hand
+from small_valley import FACTORS, REGIME, worked_by_hand
 
 from sitefinder.errors import SitefinderError
 from sitefinder.planning import plan
@@ -19,10 +19,7 @@ FILES = Path(__file__).parent / "by_hand"
 WEST, NORTH, CELL = 500_000.0, 5_000_000.0, 10.0
 MIDDLE = NORTH - 5.5 * CELL
 DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
-# Not those of any river; their mean over the days is not 1, so that they are scaled.
-FACTORS = [1.4, 1.3, 1.2, 1.1, 0.9, 0.7, 0.5, 0.6, 0.7, 1.0, 1.3, 1.4]
 RATIO = np.array(FACTORS) * 365 / (np.array(FACTORS) @ DAYS)
-REGIME = f'\n[flows.regime]\nfactors = {FACTORS}\nsource = "made up"\n'
 CHANGE = '\n[flows.change]\npath = "climate.csv"\nlabel = "2050, invented"\nsource = "made up"\n'
 MONTH = """
 [[equations]]

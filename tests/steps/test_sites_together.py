@@ -3,12 +3,10 @@
 import numpy as np
 import pytest
 from partial_run import results_of
-from small_valley import write_valley
+from small_valley import REGIME, write_valley
 
 from sitefinder.delivery import site_energy
 
-FACTORS = [1.4, 1.3, 1.2, 1.1, 0.9, 0.7, 0.5, 0.6, 0.7, 1.0, 1.3, 1.4]
-REGIME = f'[flows.regime]\nfactors = {FACTORS}\nsource = "made up"\n\n[stretches]'
 JANUARY, JUNE_AND_JULY = 1, 0b1100000
 
 
@@ -17,7 +15,7 @@ def calls(tmp_path_factory):
     """A run of five valleys: what `sites_apart` and `simulate_sites` were called with, and the stage's result."""
     settings = write_valley(tmp_path_factory.mktemp("valleys"), valleys=5)
     text = settings.read_text(encoding="utf-8")
-    settings.write_text(text.replace("[stretches]", REGIME, 1), encoding="utf-8")
+    settings.write_text(text.replace("[stretches]", f"{REGIME}\n[stretches]", 1), encoding="utf-8")
     found = {}
 
     # Under the name of the function that it takes the place of, so that a run finds its code.

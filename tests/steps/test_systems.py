@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from one_plant import level_model
 from partial_run import tables_of
+from small_sample import HEADS_AS_SURVEYED
 
 from sitefinder.hydrology.months import Months
 from sitefinder.network.stations import place_stations
@@ -331,8 +332,7 @@ def write_valleys(folder, write_valley, count):
     text = settings_file.read_text(encoding="utf-8")
     # What heads are likely, and how lucky those of the chosen are, is judged by all rivers, so that a head in
     # one would have a say in the other.
-    text = f"{text}\n[heads]\nshrink = false\ncorrect_selection = false\n"
-    settings_file.write_text(text, encoding="utf-8")
+    settings_file.write_text(text + HEADS_AS_SURVEYED, encoding="utf-8")
     return settings_file
 
 

@@ -11,6 +11,9 @@ import shapely
 import shapely.affinity
 
 CRS = "EPSG:32633"
+# Flow of months over the mean. Not those of any river; their mean over the days is not 1, so that they are scaled.
+FACTORS = [1.4, 1.3, 1.2, 1.1, 0.9, 0.7, 0.5, 0.6, 0.7, 1.0, 1.3, 1.4]
+REGIME = f'\n[flows.regime]\nfactors = {FACTORS}\nsource = "made up"\n'
 BY_HAND = Path(__file__).parents[1] / "steps" / "by_hand"
 
 
