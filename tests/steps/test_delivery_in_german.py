@@ -3,10 +3,10 @@
 import html
 import json
 import re
-import shutil
 
 import pytest
 import unpacked
+from chromium import needs_chromium, started
 from left_in_english import figures_in, left_in_english
 from pdf_text import page_texts
 from playwright.sync_api import sync_playwright
@@ -195,13 +195,11 @@ def test_english_is_what_is_delivered_where_no_language_is_set(made_in, sample_r
         assert pdf.read_bytes() == (sample_run.folder / name).read_bytes(), name
 
 
-@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the program chromium, which .ci/run installs")
+@needs_chromium
 def test_the_german_page_is_printed_on_six_pages_too(german, tmp_path):
     (tmp_path / "report.html").write_text(german["page"], encoding="utf-8")
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"]
-        )
+        browser = started(playwright)
         page = browser.new_page()
         page.goto((tmp_path / "report.html").as_uri())
         page.wait_for_selector("html[data-ready=yes]", state="attached")

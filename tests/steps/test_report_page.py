@@ -1,10 +1,9 @@
 """The report page that a run delivers: its figures are those of the layers."""
 
 import re
-import shutil
 
 import pypdf
-import pytest
+from chromium import needs_chromium, started
 from playwright.sync_api import sync_playwright
 
 
@@ -32,13 +31,11 @@ def test_equations_and_inputs_of_the_sample_are_folded(sample_run):
         assert section.count("<table") == sum(each.count("<table") for each in folded) > 0
 
 
-@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the program chromium, which .ci/run installs")
+@needs_chromium
 def test_the_page_of_the_sample_is_printed_on_six_pages_and_no_table_is_cut(sample_run, tmp_path):
     path = tmp_path / "printed.pdf"
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"]
-        )
+        browser = started(playwright)
         page = browser.new_page(viewport={"width": 1280, "height": 900})
         page.goto((sample_run.folder / "report.html").as_uri())
         page.wait_for_selector("html[data-ready=yes]", state="attached")

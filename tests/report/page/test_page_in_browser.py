@@ -2,33 +2,31 @@
 
 import importlib.util
 import re
-import shutil
 from itertools import pairwise
 from pathlib import Path
 from urllib.parse import quote
 
 import pytest
 import shapely
+from chromium import needs_chromium, started
 from left_in_english import left_in_english
 from playwright.sync_api import sync_playwright
 
 from sitefinder.report.languages import speaking
 from sitefinder.report.page import page_html
 
-CHROMIUM = shutil.which("chromium")
 EVIL, FORMULA = "<script>alert(1)</script>", "=cmd()"
 ARABIC, LONG = "نهر الأردل", "n" * 200
 DESK, PHONE = {"width": 1400, "height": 1000}, {"width": 390, "height": 844}
 LAPTOP = {"width": 1280, "height": 900}
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs the program chromium, which .ci/run installs")
+pytestmark = needs_chromium
 
 
 @pytest.fixture(scope="module")
 def browser():
     with sync_playwright() as playwright:
-        arguments = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=arguments)
+        opened = started(playwright)
         yield opened
         opened.close()
 
