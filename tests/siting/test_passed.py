@@ -2,6 +2,7 @@
 
 import functools
 import operator
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -30,15 +31,31 @@ WEIRS = ("navigation", "abstraction_weir", "weir")
 ENDS_M = 25.0
 
 
-# A random tree of links of 50 m segments, drawn so that no two lines cross; with the profile of an even slope.
-def tree(rng):
+class Rivers(NamedTuple):
+    """Random rivers side by side: what draws more, stations, profile, things on them, and stretches.
+
+    ``first`` is the first station of the river of each station.
+    """
+
+    rng: np.random.Generator
+    stations: pd.DataFrame
+    first: list
+    profile_m: np.ndarray
+    things: pd.DataFrame
+    stretches: Stretches
+
+
+# A random tree of links of 50 m segments, drawn so that no two lines cross, as rows of its stations; the numbers
+# of its first station and link, and the place of its foot, are given.
+def tree(rng, first_station, first_link, foot_x_m):
     links = int(rng.integers(2, 6))
     below = [int(rng.integers(number + 1, links)) if number < links - 1 else -1 for number in range(links)]
     count = [int(rng.integers(1, 7)) for _ in range(links)]
-    first = np.cumsum([0] + [segments + 1 for segments in count])
-    x_m, y_m, rows, lines = np.zeros(first[-1]), np.zeros(first[-1]), [], {}
+    first = np.cumsum([0] + [segments + 1 for segments in count]).tolist()
+    x_m, y_m, rows = [0.0] * first[-1], [0.0] * first[-1], []
     for number in range(links - 1, -1, -1):
-        foot = (0.0, 0.0) if below[number] < 0 else (x_m[first[below[number]]], y_m[first[below[number]]])
+        at = first[below[number]]
+        foot = (foot_x_m, 0.0) if below[number] < 0 else (x_m[at], y_m[at])
         angle = np.pi / 2 + (number - links / 2) * 0.3
         for place in range(count[number] + 1):
             away_m = 50.0 * (count[number] - place)
@@ -46,46 +63,43 @@ def tree(rng):
             y_m[first[number] + place] = foot[1] + away_m * np.sin(angle)
     for number in range(links):
         for place in range(count[number] + 1):
-            station, is_last = int(first[number]) + place, place == count[number]
-            following = int(first[below[number]]) if below[number] >= 0 else -1
+            station, is_last = first[number] + place, place == count[number]
+            following = station + 1 if not is_last else first[below[number]] if below[number] >= 0 else -1
             rows.append(
                 (
-                    number,
-                    following if is_last else station + 1,
+                    first_link + number,
+                    first_station + following if following >= 0 else -1,
                     0.0 if is_last else 50.0,
                     50.0 if place else 0.0,
                     x_m[station],
                     y_m[station],
+                    first_station,
                 )
             )
-            if place:
-                ends = [(x_m[station + step], y_m[station + step]) for step in (-1, 0)]
-                lines[station] = shapely.LineString(ends)
-    names = ["link", "downstream", "to_downstream_m", "segment_length_m", "x_m", "y_m"]
-    stations = pd.DataFrame(rows, columns=names)
-    profile_m = np.zeros(len(stations))
-    for station in range(len(stations) - 1, -1, -1):
-        if stations["downstream"][station] >= 0:
-            following = stations["downstream"][station]
-            profile_m[station] = profile_m[following] + 0.02 * stations["to_downstream_m"][station]
-    return stations, lines, profile_m
+    return rows
 
 
 def random_things(rng, stations):
     places = np.flatnonzero(stations["segment_length_m"] > 0)
-    count = int(rng.integers(0, 9))
+    rivers = stations["first"].to_numpy()
+    # None to eight on each river.
+    station = np.concatenate(
+        [rng.choice(places[rivers[places] == river], rng.integers(0, 9)) for river in np.unique(rivers)]
+    )
+    count = len(station)
     table = pd.DataFrame(
         {
             "kind": rng.choice(KINDS, count),
             "object_id": [f"T{number}" for number in range(count)],
-            "station": rng.choice(places, count),
+            "station": station,
             "share_above": rng.uniform(0.02, 0.98, count),
             "structure": np.arange(count),
             "drop_m": rng.choice([0.3, 0.8, 2.0, np.nan], count),
         }
     )
     table["may_serve"] = table["kind"].isin(WEIRS)
-    return stream_things(table, confluences(stations, np.array([f"S{n}" for n in range(10)], dtype=object)))
+    streams = np.array([f"S{number}" for number in range(stations["link"].max() + 1)], dtype=object)
+    return stream_things(table, confluences(stations, streams))
 
 
 def stretches_of(stations, profile_m, things):
@@ -106,18 +120,48 @@ def stretches_of(stations, profile_m, things):
     return found._replace(table=found.table.assign(structure=used))
 
 
-# By walking down: the intake's weir, and the kinds passed. Things come as rows, the stations below as a list.
-def passed_by_walking(site, downstream, profile_m, things):
-    if site.scheme_type == "at_barrier":
-        return 0, -1
+# Rivers 10 km apart, in one table, with the profile of an even slope: all are worked out in one call.
+def rivers_of(seed, count):
+    rng, rows, links = np.random.default_rng(seed), [], 0
+    for number in range(count):
+        rows += tree(rng, len(rows), links, 10_000.0 * number)
+        links = rows[-1][0] + 1
+    names = ["link", "downstream", "to_downstream_m", "segment_length_m", "x_m", "y_m", "first"]
+    stations = pd.DataFrame(rows, columns=names)
+    downstream, step_m = stations["downstream"].tolist(), stations["to_downstream_m"].tolist()
+    profile_m = np.zeros(len(stations))
+    for station in range(len(stations) - 1, -1, -1):
+        if downstream[station] >= 0:
+            profile_m[station] = profile_m[downstream[station]] + 0.02 * step_m[station]
+    things = random_things(rng, stations)
+    first = stations.pop("first").tolist()
+    return Rivers(rng, stations, first, profile_m, things, stretches_of(stations, profile_m, things))
+
+
+@pytest.fixture(scope="module")
+def rivers():
+    return rivers_of(1, 100)
+
+
+# The stations below the intake of a site, down to its tailrace.
+def path_of(site, downstream):
     path, station = [], site.intake
     while station != site.tailrace:
         station = downstream[station]
         path.append(station)
+    return path
+
+
+# By walking down: the kinds passed, and the intake's weir. Things come as rows, the stations below as a list.
+def passed_by_walking(site, first, downstream, profile_m, things):
+    if site.scheme_type == "at_barrier":
+        return 0, -1
+    path = path_of(site, downstream)
+    below_intake = path[0]
     if site.scheme_type == "new_weir":
         crest_m = profile_m[site.intake] + site.weir_height_m
-        # Segments with any water of the pond on them.
-        for start in range(len(downstream)):
+        # Segments of the river with any water of the pond on them.
+        for start in range(first[site.intake], site.intake + 1):
             at = start
             while at != site.intake and at >= 0:
                 at = downstream[at]
@@ -126,98 +170,116 @@ def passed_by_walking(site, downstream, profile_m, things):
     on_path = [row for row in things if row.station in path]
     serving = -1
     if site.scheme_type == "diversion":
-        weirs = [row for row in on_path if row.may_serve and row.station == path[0]]
+        weirs = [row for row in on_path if row.may_serve and row.station == below_intake]
         serving = min(weirs, key=lambda row: row.share_above).Index if weirs else -1
     kinds = set()
     for row in on_path:
-        if serving >= 0 and row.station == path[0]:
-            served = things[serving]
+        if serving >= 0 and row.station == below_intake:
+            (served,) = (each for each in on_path if each.Index == serving)
             if row.share_above < served.share_above or (row.Index == serving and row.kind != "navigation"):
                 continue
         kinds.add(row.kind)
     return bits_of(kinds), serving
 
 
-# A random river: what draws more, its stations, their lines and profile, things on it, and its stretches.
-def river_of(seed):
-    rng = np.random.default_rng(seed)
-    stations, lines, profile_m = tree(rng)
-    things = random_things(rng, stations)
-    return rng, stations, lines, profile_m, things, stretches_of(stations, profile_m, things)
+# The things on the river of each station, as rows.
+def things_by_river(rivers):
+    found = {}
+    for row in rivers.things.itertuples():
+        found.setdefault(rivers.first[row.station], []).append(row)
+    return found
 
 
-@pytest.mark.parametrize("seed", range(60))
-def test_what_candidates_pass_is_what_a_walk_down_the_stream_meets(seed):
-    _, stations, _, profile_m, things, stretches = river_of(seed)
+def test_what_candidates_pass_is_what_a_walk_down_the_stream_meets(rivers):
+    stations, stretches = rivers.stations, rivers.stretches
 
-    passed = passed_things(stretches, things, len(stations))
+    passed = passed_things(stretches, rivers.things, len(stations))
 
-    downstream, rows = stations["downstream"].tolist(), list(things.itertuples())
+    downstream, profile_m = stations["downstream"].tolist(), rivers.profile_m.tolist()
+    things = things_by_river(rivers)
     for number, site in enumerate(stretches.table.itertuples()):
-        kinds, serving = passed_by_walking(site, downstream, profile_m, rows)
+        own = things.get(rivers.first[site.intake], [])
+        kinds, serving = passed_by_walking(site, rivers.first, downstream, profile_m, own)
         assert (passed.kinds[number], passed.serving[number]) == (kinds, serving), site
 
 
-@pytest.mark.parametrize("seed", range(60))
-def test_each_thing_on_the_line_of_a_stretch_or_near_its_ends_is_listed_with_its_distance(seed):
-    rng, stations, lines, _, things, stretches = river_of(1000 + seed)
-    if not len(stretches.table):
-        return
-    chosen = rng.choice(len(stretches.table), min(12, len(stretches.table)), replace=False)
+# The line of a stretch from its intake down, and the points where things lie, drawn on the map.
+def line_of(site, downstream, places):
+    return shapely.LineString(places[[site.intake, *path_of(site, downstream)]])
+
+
+def points_of(things, stations, places):
+    station = things["station"].to_numpy()
+    above = np.where(stations["segment_length_m"].to_numpy()[station] > 0, station - 1, station)
+    share = things["share_above"].to_numpy()[:, None]
+    return shapely.points(places[above] + share * (places[station] - places[above]))
+
+
+def test_each_thing_on_the_line_of_a_stretch_or_near_its_ends_is_listed_with_its_distance(rivers):
+    stations, things, stretches = rivers.stations, rivers.things, rivers.stretches
+    river = np.array(rivers.first)[stretches.table["intake"]]
+    rng = np.random.default_rng(2)
+    # Up to twelve on each river.
+    by_river = [np.flatnonzero(river == each) for each in np.unique(river)]
+    chosen = np.concatenate([rng.choice(own, min(12, len(own)), replace=False) for own in by_river])
     serving = passed_things(stretches, things, len(stations)).serving
 
     listed = things_of_sites(stretches, chosen, serving, things, stations, ENDS_M)
 
-    points = [
-        lines[row.station].interpolate(row.share_above, normalized=True)
-        if row.station in lines
-        else shapely.Point(stations["x_m"][row.station], stations["y_m"][row.station])
-        for row in things.itertuples()
-    ]
-    for place, number in enumerate(chosen.tolist()):
-        site, path, station = stretches.table.iloc[number], [], int(stretches.table["intake"].iloc[number])
-        while station != site["tailrace"]:
-            station = int(stations["downstream"][station])
-            path.append(station)
-        line = shapely.line_merge(shapely.union_all([lines[each] for each in path if each in lines]))
-        own = listed[listed["site"] == place]
-        within = {row for row, point in enumerate(points) if line.distance(point) < 1e-6}
-        assert within <= set(own["thing"]), site
-        on_path = own[own["role"].isin(["bypassed", "used"]) & (site["scheme_type"] == "diversion")]
-        start = shapely.Point(stations["x_m"][site["intake"]], stations["y_m"][site["intake"]])
-        turned = line if shapely.get_point(line, 0).equals_exact(start, 1e-6) else line.reverse()
-        for row in on_path.itertuples():
-            assert row.distance_m == pytest.approx(turned.project(points[row.thing]), abs=1e-6)
-        if site["scheme_type"] != "new_weir":
-            ends = {row.Index for row in things.itertuples() if is_near_an_end(row, site, stations)}
-            assert set(own["thing"]) == within | ends
+    places, downstream = stations[["x_m", "y_m"]].to_numpy(), stations["downstream"].tolist()
+    columns = downstream, stations["segment_length_m"].tolist(), stations["to_downstream_m"].tolist()
+    points, rows = points_of(things, stations, places), things_by_river(rivers)
+    listed_of = {place: list(own.itertuples()) for place, own in listed.groupby("site")}
+    for place, site in enumerate(stretches.table.iloc[chosen].itertuples()):
+        line, own = line_of(site, downstream, places), listed_of.get(place, [])
+        within = set(np.flatnonzero(shapely.distance(line, points) < 1e-6).tolist())
+        own_things = {row.thing for row in own}
+        assert within <= own_things, site
+        for row in own:
+            if site.scheme_type == "diversion" and row.role in ("bypassed", "used"):
+                assert row.distance_m == pytest.approx(line.project(points[row.thing]), abs=1e-6)
+        if site.scheme_type != "new_weir":
+            near = rows.get(rivers.first[site.intake], [])
+            ends = {row.Index for row in near if is_near_an_end(row, site, *columns)}
+            assert own_things == within | ends
 
 
-@pytest.mark.parametrize("seed", range(40))
-def test_a_short_diversion_about_a_weir_is_that_weirs_plant(seed):
-    rng, stations, lines, _, things, stretches = river_of(2000 + seed)
-    within_m = float(rng.uniform(20.0, 110.0))
+# From less than a segment to more than two of them.
+@pytest.mark.parametrize("within_m", [20.0, 33.0, 47.0, 54.0, 68.0, 81.0, 96.0, 109.0])
+def test_a_short_diversion_about_a_weir_is_that_weirs_plant(rivers, within_m):
+    stations, things, stretches = rivers.stations, rivers.things, rivers.stretches
     counts = things["may_serve"].to_numpy(dtype=bool)
 
     found = plants_of_structures(stretches, things, counts, stations, within_m)
 
-    downstream, rows = stations["downstream"].tolist(), list(things[counts].itertuples())
+    places, downstream = stations[["x_m", "y_m"]].to_numpy(), stations["downstream"].tolist()
+    points, weirs = points_of(things, stations, places), {}
+    for row in things[counts].itertuples():
+        weirs.setdefault(row.station, []).append(row)
     for number, site in enumerate(stretches.table.itertuples()):
-        path, station = [], site.intake
-        while station != site.tailrace:
-            station = downstream[station]
-            path.append(station)
-        own = [row for row in rows if row.station in path]
+        own = [row for station in path_of(site, downstream) for row in weirs.get(station, [])]
         if not own:
             # No structure, so no drop that could be half of the head.
             assert not found[number], site
             continue
-        line = shapely.line_merge(shapely.union_all([lines[each] for each in path if each in lines]))
-        points = [lines[row.station].interpolate(row.share_above, normalized=True) for row in own]
-        along = [(line.project(point), line.length - line.project(point)) for point in points]
+        line = line_of(site, downstream, places)
+        along = [(at_m, line.length - at_m) for at_m in (line.project(points[row.Index]) for row in own)]
         drops_m = [row.drop_m for row, pair in zip(own, along, strict=True) if max(pair) <= within_m]
         near = np.nansum(drops_m) >= 0.5 * site.head_m
         assert found[number] == (site.scheme_type == "diversion" and near), site
+    # The shortest diversion is 50 m long, and a weir 25 m from both of its ends at best.
+    assert found.any() == (within_m > 25.0)
+
+
+def test_on_a_river_without_things_no_site_passes_any(rivers):
+    stations, stretches, nothing = rivers.stations, rivers.stretches, stream_things()
+
+    passed = passed_things(stretches, nothing, len(stations))
+
+    assert not passed.kinds.any()
+    assert (passed.serving == -1).all()
+    assert things_of_sites(stretches, [0, 1], passed.serving, nothing, stations, ENDS_M).empty
+    assert not plants_of_structures(stretches, nothing, np.zeros(0, dtype=bool), stations, 100.0).any()
 
 
 @pytest.mark.parametrize(
@@ -264,17 +326,15 @@ def test_where_there_is_no_candidate_nothing_is_passed():
 
 
 # By walking down: whether a thing is at most so much above the intake, or below the tailrace.
-def is_near_an_end(thing, site, stations):
-    segment_m, step_m = (stations[name].to_numpy() for name in ("segment_length_m", "to_downstream_m"))
-    downstream = stations["downstream"].to_numpy()
+def is_near_an_end(thing, site, downstream, segment_m, step_m):
     station, way_m = thing.station, (1.0 - thing.share_above) * segment_m[thing.station]
-    while 0 <= station < site["intake"]:
-        way_m, station = way_m + step_m[station], int(downstream[station])
-    if station == site["intake"] and way_m <= ENDS_M:
+    while 0 <= station < site.intake:
+        way_m, station = way_m + step_m[station], downstream[station]
+    if station == site.intake and way_m <= ENDS_M:
         return True
-    station, way_m = int(site["tailrace"]), 0.0
+    station, way_m = site.tailrace, 0.0
     while 0 <= station < thing.station:
-        way_m, station = way_m + step_m[station], int(downstream[station])
+        way_m, station = way_m + step_m[station], downstream[station]
     below_m = way_m - (1.0 - thing.share_above) * segment_m[thing.station]
     return station == thing.station and 0.0 <= below_m <= ENDS_M
 
@@ -434,25 +494,26 @@ def test_what_a_rule_forbids_to_bypass_bars_a_stretch():
     assert admitted.because.tolist() == ["a rule forbids to bypass what lies here", ""]
 
 
-@pytest.mark.parametrize("seed", range(12))
-def test_kinds_that_are_not_forbidden_at_their_station_are_not_counted(seed):
-    rng, stations, _, _, things, stretches = river_of(3000 + seed)
-    forbidden = rng.integers(0, 2 * max(BITS.values()), len(stations))
+def test_kinds_that_are_not_forbidden_at_their_station_are_not_counted(rivers):
+    stations, things, stretches = rivers.stations, rivers.things, rivers.stretches
+    forbidden = np.random.default_rng(3).integers(0, 2 * max(BITS.values()), len(stations))
 
     some = passed_things(stretches, things, len(stations), forbidden)
 
     # As if each thing of a kind that is allowed at its station were none; weirs serve all the same.
     every = passed_things(stretches, things, len(stations))
-    counted = [BITS[kind] & forbidden[at] for kind, at in zip(things["kind"], things["station"], strict=True)]
-    for number in range(len(stretches.table)):
-        taken = stretches.taken[stretches.start[number] : stretches.start[number + 1]]
-        on = [int(bit) for bit, at in zip(counted, things["station"], strict=True) if at in taken]
-        of_all = functools.reduce(operator.or_, on, 0)
+    bits_at = {}
+    for kind, at in zip(things["kind"], things["station"].tolist(), strict=True):
+        bits_at[at] = bits_at.get(at, 0) | (BITS[kind] & int(forbidden[at]))
+    for number, scheme_type in enumerate(stretches.table["scheme_type"]):
+        taken = stretches.taken[stretches.start[number] : stretches.start[number + 1]].tolist()
+        of_all = functools.reduce(operator.or_, [bits_at.get(at, 0) for at in taken], 0)
         assert some.kinds[number] & ~of_all == 0
         assert some.kinds[number] & ~every.kinds[number] == 0
-        if every.serving[number] < 0 and stretches.table["scheme_type"][number] != "at_barrier":
+        if every.serving[number] < 0 and scheme_type != "at_barrier":
             assert some.kinds[number] == of_all
     assert some.serving.tolist() == every.serving.tolist()
+    assert (some.kinds != every.kinds).any()
 
 
 def candidates_at(scheme_types, intake, tailrace, **columns):
