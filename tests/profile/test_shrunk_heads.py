@@ -39,6 +39,12 @@ def asked(river, *, barred=None, longest_m=500.0, stations=STATIONS):
     return head_priors(profile_m, errors_m, downstream, step_m, segment_m[:stations], barred, longest_m)
 
 
+@pytest.fixture(scope="module")
+def likely(river):
+    """What the whole river makes likely of stretches of up to 500 m."""
+    return asked(river)
+
+
 def candidates(**columns):
     table = {
         "scheme_type": "diversion",
@@ -53,8 +59,7 @@ def candidates(**columns):
 NONE = np.zeros(0)
 
 
-def test_lengths_rise_from_the_segment_to_the_longest_candidate(river):
-    likely = asked(river)
+def test_lengths_rise_from_the_segment_to_the_longest_candidate(likely):
 
     assert likely.length_m[0] == STEP_M
     assert likely.length_m[-1] == 500.0
@@ -116,8 +121,7 @@ def test_the_best_of_stretches_side_by_side_lose_the_greater_part_of_their_luck(
     assert shrunk_se_m.mean() < se_m.mean()
 
 
-def test_between_two_lengths_the_posterior_lies_between_theirs(river):
-    likely = asked(river)
+def test_between_two_lengths_the_posterior_lies_between_theirs(likely):
     low, high = likely.length_m[2:4]
     between = float(np.sqrt(low * high))
     ends_m, ends_sd_m = np.transpose(
@@ -150,8 +154,7 @@ def test_a_slope_over_more_stream_is_shrunk_as_it_is_over_less(river, times):
         assert found == pytest.approx(times * expected, rel=1e-9)
 
 
-def test_of_a_new_weir_only_the_fall_of_the_stream_is_shrunk(river):
-    likely = asked(river)
+def test_of_a_new_weir_only_the_fall_of_the_stream_is_shrunk(likely):
     table = candidates(
         scheme_type=["new_weir", "diversion"], head_m=[2.7, 0.7], weir_height_m=[2.0, 0.0], length_m=50.0
     )
@@ -164,8 +167,7 @@ def test_of_a_new_weir_only_the_fall_of_the_stream_is_shrunk(river):
     assert shrunk["head_uncorrected_m"].tolist() == [2.7, 0.7]
 
 
-def test_a_new_weir_on_a_gentle_river_is_not_raised(river):
-    likely = asked(river)
+def test_a_new_weir_on_a_gentle_river_is_not_raised(likely):
     # The stream falls 0.2 m a segment in the mean, and here hardly at all.
     table = candidates(
         scheme_type=["new_weir", "diversion"], head_m=[2.01, 0.01], weir_height_m=[2.0, 0.0], length_m=50.0
@@ -177,12 +179,12 @@ def test_a_new_weir_on_a_gentle_river_is_not_raised(river):
     assert shrunk["head_m"][1] > 0.05
 
 
-def test_barriers_have_a_prior_of_their_own_where_there_are_enough(river):
+def test_barriers_have_a_prior_of_their_own_where_there_are_enough(likely):
     drop_m = np.random.default_rng(8).lognormal(0.3, 0.4, 40)
     table = candidates(scheme_type=["at_barrier"], head_m=[2.5], head_se_m=0.5)
 
-    few = shrink_heads(table, asked(river), drop_m[:19], np.full(19, 0.5))
-    many = shrink_heads(table, asked(river), np.append(drop_m, np.nan), np.append(np.full(40, 0.5), np.nan))
+    few = shrink_heads(table, likely, drop_m[:19], np.full(19, 0.5))
+    many = shrink_heads(table, likely, np.append(drop_m, np.nan), np.append(np.full(40, 0.5), np.nan))
 
     assert few["head_m"].tolist() == [2.5]
     expected_m, expected_se_m = posterior(np.array([2.5]), np.array([0.5]), fit_prior(drop_m, np.full(40, 0.5)))
@@ -190,10 +192,10 @@ def test_barriers_have_a_prior_of_their_own_where_there_are_enough(river):
     assert many["head_se_m"].tolist() == expected_se_m.tolist()
 
 
-def test_heads_that_are_not_known_stay_unknown(river):
+def test_heads_that_are_not_known_stay_unknown(likely):
     table = candidates(scheme_type=["at_barrier", "diversion"], head_m=[np.nan, 2.0], head_se_m=[0.1, np.nan])
 
-    shrunk = shrink_heads(table, asked(river), np.full(30, 1.0), np.full(30, 0.1))
+    shrunk = shrink_heads(table, likely, np.full(30, 1.0), np.full(30, 0.1))
 
     assert np.isnan(shrunk["head_m"][0])
     assert shrunk["head_m"][1] == 2.0
@@ -211,8 +213,7 @@ def test_barriers_need_twenty_known_drops_of_which_one_is_above_nothing(river, k
     assert shrink_heads(table, likely, np.zeros(known), np.full(known, 0.5))["head_m"].tolist() == [2.5]
 
 
-def test_stretches_shorter_than_the_first_length_and_longer_than_the_last_have_these_ones_priors(river):
-    likely = asked(river)
+def test_stretches_shorter_than_the_first_length_and_longer_than_the_last_have_these_ones_priors(likely):
     head_m, se_m = np.array([0.2, 30.0]), np.array([0.1, 2.0])
 
     found_m, sd_m = shrunk_by_length(head_m, se_m, np.array([5.0, 5000.0]), likely)
