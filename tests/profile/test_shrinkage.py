@@ -1,5 +1,6 @@
 """Shrunk heads: closed forms, Tweedie's formula, and the bias of chosen heads in a fixed set of trials."""
 
+import functools
 import math
 
 import numpy as np
@@ -22,6 +23,7 @@ def normal_prior(cell_m=0.002):
 
 
 # A prior as it is fitted to heads that are no mixture of its bumps.
+@functools.cache
 def fitted_prior():
     rng = np.random.default_rng(11)
     true_m = np.concatenate([rng.uniform(0.0, 1.0, 700), rng.uniform(2.0, 5.0, 300)])
