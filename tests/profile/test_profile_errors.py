@@ -19,6 +19,22 @@ TREE = np.array([1, 2, 6, 4, 5, 6, 7, 8, -1], dtype=np.int32)
 STEP_M = np.array([30.0, 20.0, 10.0, 40.0, 15.0, 5.0, 25.0, 35.0, 0.0])
 # Falls of a kilometre a station: no noise of a metre ever makes the fit move, so that errors are the noise.
 STEEP_M = np.array([5.0, 4.0, 3.0, 5.0, 4.0, 3.0, 2.0, 1.0, 0.0]) * 1000.0
+DRAWS = 20_000
+
+
+# Draws of a small network by a single call: a hundred of it beside each other, which share nothing, are a hundred
+# draws in each simulation. Gives the errors [m] of shape (stations, draws).
+def drawn_errors_m(profile_m, downstream, step_m, rmse_m, length_m, seed):
+    copies, count = 100, len(profile_m)
+    below = np.tile(downstream, (copies, 1))
+    below = np.where(below >= 0, below + count * np.arange(copies, dtype=np.int32)[:, None], -1).ravel()
+    profile_m, step_m, rmse_m, length_m = (
+        np.tile(np.broadcast_to(each, count), copies) for each in (profile_m, step_m, rmse_m, length_m)
+    )
+    errors_m = simulate_profile_errors(
+        profile_m, below.astype(np.int32), step_m, rmse_m, length_m, DRAWS // copies, seed
+    )
+    return errors_m.reshape(copies, count, -1).swapaxes(0, 1).reshape(count, -1)
 
 
 # The standard error of a difference of two numbers whose errors are correlated, as any textbook has it.
@@ -42,49 +58,41 @@ def operation_between(a, b):
 
 
 def test_errors_correlate_by_the_distance_along_the_streams_and_through_the_confluence():
-    simulations = 20_000
-
-    errors_m = simulate_profile_errors(STEEP_M, TREE, STEP_M, 1.5, 60.0, simulations, seed=11)
+    errors_m = drawn_errors_m(STEEP_M, TREE, STEP_M, 1.5, 60.0, seed=11)
 
     wanted = [[1.5**2 * math.exp(-operation_between(a, b) / 60.0) for b in range(9)] for a in range(9)]
-    found = errors_m.astype(float) @ errors_m.T / simulations
-    # A mean product of normals has a standard deviation of at most sqrt(2 / simulations) variances; 5 of them.
-    assert found == pytest.approx(np.array(wanted), abs=5 * math.sqrt(2.0 / simulations) * 1.5**2)
-    assert np.abs(errors_m.mean(axis=1)).max() < 5 * 1.5 / math.sqrt(simulations)
+    found = errors_m.astype(float) @ errors_m.T / DRAWS
+    # A mean product of normals has a standard deviation of at most sqrt(2 / DRAWS) variances; 5 of them.
+    assert found == pytest.approx(np.array(wanted), abs=5 * math.sqrt(2.0 / DRAWS) * 1.5**2)
+    assert np.abs(errors_m.mean(axis=1)).max() < 5 * 1.5 / math.sqrt(DRAWS)
 
 
 def test_head_error_of_an_unmoved_fit_is_that_of_two_correlated_end_points():
-    simulations = 20_000
     rmse_m = np.linspace(0.5, 2.0, 9)
-    errors_m = simulate_profile_errors(STEEP_M, TREE, STEP_M, rmse_m, 80.0, simulations, seed=3)
+    errors_m = drawn_errors_m(STEEP_M, TREE, STEP_M, rmse_m, 80.0, seed=3)
     upper, lower = np.array([0, 0, 3, 7]), np.array([1, 7, 8, 8])
 
     head_se_m = head_standard_error(errors_m, upper, lower)
 
     correlation = [math.exp(-operation_between(a, b) / 80.0) for a, b in zip(upper, lower, strict=True)]
     expected = drop_se_m(rmse_m[upper], rmse_m[lower], correlation)
-    # The relative standard error of a standard deviation is 1 / sqrt(2 simulations).
-    assert head_se_m == pytest.approx(expected, rel=5 / math.sqrt(2 * simulations))
+    # The relative standard error of a standard deviation is 1 / sqrt(2 draws).
+    assert head_se_m == pytest.approx(expected, rel=5 / math.sqrt(2 * DRAWS))
 
 
 def test_where_correlation_lengths_meet_half_of_the_distance_counts_with_each():
-    simulations = 20_000
     downstream, step_m = np.array([1, 2, 3, -1], dtype=np.int32), np.array([30.0, 40.0, 50.0, 0.0])
     length_m = np.array([20.0, 20.0, 200.0, 200.0])
     steep_m = [9e3, 6e3, 3e3, 0.0]
 
-    errors_m = simulate_profile_errors(steep_m, downstream, step_m, 1.0, length_m, simulations, seed=5).astype(
-        float
-    )
-    apart_m = simulate_profile_errors(
-        steep_m, downstream, step_m, 1.0, length_m * [1, 1, 0, 0], simulations, seed=5
-    )
+    errors_m = drawn_errors_m(steep_m, downstream, step_m, 1.0, length_m, seed=5).astype(float)
+    apart_m = drawn_errors_m(steep_m, downstream, step_m, 1.0, length_m * [1, 1, 0, 0], seed=5)
 
     # The ways over the lengths add up: 30/20, 20/20 + 20/200, 50/200.
     wanted = np.exp(-np.array([1.5, 1.1, 0.25]))
     found = (errors_m[:-1] * errors_m[1:]).mean(axis=1)
-    assert found == pytest.approx(wanted, abs=5 * math.sqrt(2.0 / simulations))
-    assert abs(np.corrcoef(apart_m[1], apart_m[2])[0, 1]) < 5 / math.sqrt(simulations)
+    assert found == pytest.approx(wanted, abs=5 * math.sqrt(2.0 / DRAWS))
+    assert abs(np.corrcoef(apart_m[1], apart_m[2])[0, 1]) < 5 / math.sqrt(DRAWS)
 
 
 def test_no_correlation_length_gives_independent_errors_but_one_error_at_one_place():
