@@ -85,10 +85,10 @@ def made_case(rng):
 
 
 @functools.cache
-def made_cases(seed, count):
-    """The first cases of a seed: each limit is tried on the same ones."""
-    rng = np.random.default_rng(seed)
-    return [made_case(rng) for _ in range(count)]
+def made_cases(seed):
+    """Cases of a seed: all that is asked is asked of the same ones."""
+    rng = np.random.default_rng([seed, 14])
+    return [made_case(rng) for _ in range(CASES_A_SEED)]
 
 
 @functools.cache
@@ -107,8 +107,8 @@ def chosen_of(case, settings, **more):
 
 
 @functools.cache
-def totals_without_limits(seed, count):
-    return [total_of(case, chosen_of(case, GivenSettings())) for case in made_cases(seed, count)]
+def totals_without_limits(seed):
+    return [total_of(case, chosen_of(case, GivenSettings())) for case in made_cases(seed)[:10]]
 
 
 def total_of(case, offers):
@@ -196,8 +196,8 @@ def best_of_all_subsets(case, ranking):
 
 
 @functools.cache
-def best_without_limits(seed, count):
-    return [best_of_all_subsets(case, GivenSettings().ranking) for case in made_cases(seed, count)]
+def best_without_limits(seed):
+    return [best_of_all_subsets(case, GivenSettings().ranking) for case in made_cases(seed)]
 
 
 @pytest.mark.parametrize("limit", LIMITS)
@@ -205,8 +205,7 @@ def best_without_limits(seed, count):
 def test_the_choice_within_limits_is_the_best_of_all_subsets(seed, limit):
     settings = GivenSettings(**LIMITS[limit])
     binding = 0
-    which = (seed, 14), CASES_A_SEED
-    for case, unlimited in zip(made_cases(*which), best_without_limits(*which), strict=True):
+    for case, unlimited in zip(made_cases(seed), best_without_limits(seed), strict=True):
         offers = chosen_of(case, settings)
 
         best = best_of_all_subsets(case, settings.ranking)
@@ -226,8 +225,8 @@ def test_the_best_set_is_found_where_the_bounds_alone_say_what_to_leave_out(seed
     for name, steps in (("MULTIPLIER_STEPS", 3), ("PROGRAM_STEPS", 0), ("PROMISING", 0)):
         monkeypatch.setattr(f"sitefinder.siting.limited_choice.{name}", steps)
     rng = np.random.default_rng([seed, 19])
-    for _ in range(40):
-        case = made_case(rng)
+    # Each of the trees with other values and amounts twice.
+    for case in 2 * made_cases(seed)[:20]:
         count, table = len(case.value), case.stretches.table
         value = rng.integers(1, 30, count).astype(float)
         amounts, most = rng.integers(0, 9, (2, count)).astype(float), rng.integers(6, 20, 2).astype(float)
@@ -264,8 +263,7 @@ STRICTER = [
 @pytest.mark.parametrize(("name", "values"), STRICTER)
 @pytest.mark.parametrize("seed", range(3))
 def test_a_stricter_limit_never_raises_the_value(seed, name, values):
-    which = (seed, 15), 10
-    for case, unlimited in zip(made_cases(*which), totals_without_limits(*which), strict=True):
+    for case, unlimited in zip(made_cases(seed)[:10], totals_without_limits(seed), strict=True):
         limited = [total_of(case, chosen_of(case, GivenSettings(**{name: value}))) for value in values]
         totals = [unlimited, *limited]
 
@@ -276,7 +274,7 @@ def test_a_stricter_limit_never_raises_the_value(seed, name, values):
 def test_a_cap_of_the_layer_goes_before_that_of_the_settings(seed):
     settings = GivenSettings(max_plants_per_water_body=3)
     binding = 0
-    for made in made_cases((seed, 14), CASES_A_SEED):
+    for made in made_cases(seed):
         # One water body may hold one plant, the other as many as the settings say; a third has no stream.
         case = made._replace(use=made.use._replace(max_plants=np.array([1.0, np.nan, 0.0])))
 
@@ -290,12 +288,9 @@ def test_a_cap_of_the_layer_goes_before_that_of_the_settings(seed):
 
 
 def test_without_a_limit_that_is_left_out_the_choice_is_that_of_settings_without_it():
-    rng = np.random.default_rng(16)
     both = {"min_free_flowing_m": 100.0, "max_plants_per_km": 4.0}
     differing = 0
-    for _ in range(20):
-        case = made_case(rng)
-
+    for case in made_cases(0)[:20]:
         found = chosen_of(case, GivenSettings(**both), left_out=("plants per km of stream",))
 
         expected = chosen_of(case, GivenSettings(min_free_flowing_m=100.0))
@@ -333,12 +328,11 @@ def test_fish_and_limits_together_are_the_best_of_all_sets_of_options(seed):
     rng = np.random.default_rng([seed, 17])
     settings = GivenSettings(max_depleted_share=0.5, max_plants_per_km=6.0)
     binding = 0
-    for _ in range(8):
-        case = made_case(rng)
-        few = np.arange(len(case.value)) < 6
-        pieces, rows = case.pieces[:6], case.rows[:6]
-        case = case._replace(
-            stretches=subset(case.stretches, few), value=case.value[few], pieces=pieces, rows=rows
+    for made in made_cases(seed)[:8]:
+        few = np.arange(len(made.value)) < 6
+        pieces, rows = made.pieces[:6], made.rows[:6]
+        case = made._replace(
+            stretches=subset(made.stretches, few), value=made.value[few], pieces=pieces, rows=rows
         )
         count, stations = len(case.value), len(case.stations)
         survival = np.column_stack([rng.choice([0.0, 0.6, 0.8], count), np.full(count, 0.95)])
