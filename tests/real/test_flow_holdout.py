@@ -9,6 +9,9 @@ import importlib.util
 import pandas as pd
 import pytest
 
+from sitefinder.hydrology import regional_fit
+from sitefinder.hydrology.plausibility import MEAN_FLOW, suspect_gauges
+
 pytestmark = pytest.mark.slow
 
 
@@ -21,7 +24,11 @@ def rows(repository, public_data, tmp_path_factory):
     folder = tmp_path_factory.mktemp("holdout")
     text = (repository / "tests" / "real" / "us_gauges.toml").read_text(encoding="utf-8")
     (folder / "fit.toml").write_text(text.replace('"data/', f'"{public_data.as_posix()}/'), encoding="utf-8")
-    measured = bench.measured(folder / "fit.toml", ["neighbourhood"])
+    none = suspect_gauges(pd.DataFrame({MEAN_FLOW: []}), [])
+    with pytest.MonkeyPatch.context() as patch:
+        # Implausible gauges are listed for each region and change no equation; they take a third of the time.
+        patch.setattr(regional_fit, "suspect_gauges", lambda *_: none.copy())
+        measured = bench.measured(folder / "fit.toml", ["neighbourhood"])
     return measured[measured["interval"] == "widened"]
 
 
