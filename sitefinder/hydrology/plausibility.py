@@ -292,18 +292,22 @@ def _with_leverage(gauges, predictors, checks, forms):
         return
     influence = fitted.get_influence()
     leverage, cook = influence.hat_matrix_diag, influence.cooks_distance[0]
+    far = np.flatnonzero((leverage > HIGH_LEVERAGE * coefficients / len(used)) | (cook > HIGH_COOK))
+    # Only for these the scatter of the others is asked for, which takes a fit each.
+    without = (OLS(np.delete(response, row), np.delete(design, row, axis=0)).fit() for row in far)
+    sigma = np.sqrt(np.array([fit.mse_resid for fit in without]))
     with np.errstate(all="ignore"):
-        residual = influence.resid_studentized_external
-    probability = 2.0 * stdtr(len(used) - coefficients - 1, -np.abs(residual))
-    far = (leverage > HIGH_LEVERAGE * coefficients / len(used)) | (cook > HIGH_COOK)
-    for row in np.flatnonzero(far & (probability < SMALL_P)):
+        residuals = fitted.resid[far] / sigma / np.sqrt(1.0 - leverage[far])
+    for row, residual in zip(far, residuals, strict=True):
+        if not 2.0 * stdtr(len(used) - coefficients - 1, -abs(residual)) < SMALL_P:
+            continue
         observed = 10.0 ** response[row]
         # Without the gauge's own pull: r / (1 - h) is its residual from the fit of the others.
         others = 10.0 ** (response[row] - fitted.resid[row] / (1.0 - leverage[row]))
         check = checks[used.index[row]]
         check.found.append(
             f"mean flow of {_figure(observed)} m³/s, which pulls the regression (leverage {leverage[row]:.2f}, "
-            f"Cook's distance {cook[row]:.2g}, studentised residual {residual[row]:.1f})"
+            f"Cook's distance {cook[row]:.2g}, studentised residual {residual:.1f})"
         )
         check.expected.append(f"about {_figure(others)} m³/s by the regression of the other gauges")
         check.fix.append("check its flow and predictors, and whether it is of this region")
