@@ -1,6 +1,7 @@
 """Runners: diameter, scale effect and setting against published formulas, and the search with them."""
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -416,11 +417,10 @@ def test_no_plant_of_an_interval_gives_more_than_its_bound(turbine_class):
     table = turbine_table(classes(turbine_class))
     tight = 0.0
     prices = dict.fromkeys(Prices._fields, 0.0) | {"mwh_per_kw": 8.76, "contingency_factor": 1.0}
-    names = [*prices, *WATERWAY.names]
-    record = np.rec.fromarrays([np.array([each]) for each in (*prices.values(), *CANAL)], names=names)[0]
+    record = SimpleNamespace(**prices, **dict(zip(WATERWAY.names, CANAL, strict=True)))
     for _ in range(150):
         number, units = random.integers(3), int(random.integers(1, 4))
-        at_site = np.zeros(1, dtype=CLASS_AT_SITE).view(np.recarray)[0]
+        at_site = SimpleNamespace(**dict.fromkeys(CLASS_AT_SITE.names, 0.0))
         at_site.head, at_site.units, at_site.power_max = 4.0, units, 1e9
         at_site.full_efficiency = table.efficiency[number, -1]
         for name in ("peak_efficiency", "lowest_relative_flow", "scale_gain", "scale_loss", "scale_exponent"):
@@ -469,12 +469,13 @@ def test_no_plant_behind_a_pipe_gives_more_than_the_bound_bin_by_bin(turbine_cla
     table = turbine_table(classes(turbine_class))
     pieces = table.efficiency.shape[1] - 1
     prices = dict.fromkeys(Prices._fields, 0.0) | {"mwh_per_kw": 8.76, "contingency_factor": 1.0}
-    names = [*prices, *WATERWAY.names]
-    record = np.rec.fromarrays([np.array([each]) for each in (*prices.values(), *CANAL)], names=names)[0]
+    record = SimpleNamespace(**prices, **dict(zip(WATERWAY.names, CANAL, strict=True)))
+    # Filled once for each class and number of units, as in a run.
+    best_at = np.full((3, 3, 9, 3 * pieces + 1), np.nan)
     shares, throttled = [], 0
     for _ in range(400):
         number, units = int(random.integers(3)), int(random.integers(1, 4))
-        at_site = np.zeros(1, dtype=CLASS_AT_SITE).view(np.recarray)[0]
+        at_site = SimpleNamespace(**dict.fromkeys(CLASS_AT_SITE.names, 0.0))
         at_site.head, at_site.units, at_site.number, at_site.power_max = 4.0, units, number, 1e9
         at_site.full_efficiency = table.efficiency[number, -1]
         known = (
@@ -497,7 +498,6 @@ def test_no_plant_behind_a_pipe_gives_more_than_the_bound_bin_by_bin(turbine_cla
         given = at_site, table.efficiency[number], record
         full = int((usable >= greatest).sum())
         rated = rated_kw(bins, full, greatest, loss, _scale_of(greatest, at_site), *given, 0.0) if is_one else 1e9
-        best_at = np.full((3, 3, 9, 3 * pieces + 1), np.nan)
 
         bound = _bound_by_share_mwh(
             bins, full, greatest, least, rated, loss, _scale_of(greatest, at_site), *given, best_at
