@@ -254,10 +254,10 @@ def t_scale(uniform, degrees):
     """
     # Stations of one region have few different degrees.
     degrees, own = np.unique(degrees, return_inverse=True)
-    known = np.isfinite(degrees)
-    freedom = np.where(known, degrees, 1.0)[:, None]
-    scale = np.sqrt(freedom / chdtri(freedom, 1.0 - np.asarray(uniform)[None, :]))
-    return np.where(known[:, None], scale, 1.0)[own]
+    known, uniform = np.isfinite(degrees), np.asarray(uniform)
+    freedom, scale = degrees[known][:, None], np.ones((len(degrees), len(uniform)))
+    scale[known] = np.sqrt(freedom / chdtri(freedom, 1.0 - uniform[None, :]))
+    return scale[own]
 
 
 # Weight of each component in the error of each quantile, shape (m, components); each row has the sum of squares 1.
