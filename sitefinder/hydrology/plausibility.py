@@ -298,9 +298,9 @@ def _with_leverage(gauges, predictors, checks, forms):
     sigma = np.sqrt(np.array([fit.mse_resid for fit in without]))
     with np.errstate(all="ignore"):
         residuals = fitted.resid[far] / sigma / np.sqrt(1.0 - leverage[far])
-    for row, residual in zip(far, residuals, strict=True):
-        if not 2.0 * stdtr(len(used) - coefficients - 1, -abs(residual)) < SMALL_P:
-            continue
+    probability = 2.0 * stdtr(len(used) - coefficients - 1, -np.abs(residuals))
+    is_pulling = probability < SMALL_P
+    for row, residual in zip(far[is_pulling], residuals[is_pulling], strict=True):
         observed = 10.0 ** response[row]
         # Without the gauge's own pull: r / (1 - h) is its residual from the fit of the others.
         others = 10.0 ** (response[row] - fitted.resid[row] / (1.0 - leverage[row]))
