@@ -78,7 +78,7 @@ def drawn(turbine_class, generic_costs, settings):
         simulations, shares = energy_simulations(
             table,
             level_model(curve, log_sd, environmental_share),
-            np.zeros((sites, 1), dtype=np.float32) if head_errors is None else head_errors,
+            np.zeros((sites, 100), dtype=np.float32) if head_errors is None else head_errors,
             [turbine or turbine_class()],
             generic_costs,
             settings.model_copy(update={"uncertainty": spread, "flows": flows}),
