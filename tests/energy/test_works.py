@@ -1,5 +1,6 @@
 """Canal, penstock and shares on top: by definitions and worked figures, and capital that never falls with size."""
 
+import functools
 import math
 
 import numpy as np
@@ -299,11 +300,15 @@ class _Attributes:
         self._record[name] = value
 
 
+# A file of costs is read once for all examples.
+costs_of = functools.cache(read_costs)
+
+
 @how(max_examples=120, deadline=None)
 @given(data=st.data())
 def test_capital_never_falls_with_design_flow_or_power(data, repository, generic_turbines, all_settings):
     # The bounds of the search depend on it: no plant of an interval costs less than its smallest one.
-    costs = read_costs(repository / "config" / "costs" / f"{data.draw(st.sampled_from(COST_FILES))}.toml")
+    costs = costs_of(repository / "config" / "costs" / f"{data.draw(st.sampled_from(COST_FILES))}.toml")
     energy = {
         "conduit": data.draw(st.sampled_from(["canal", "pipe"])),
         "canal_slope": data.draw(st.sampled_from([0.0, 1e-3])),

@@ -70,9 +70,9 @@ def test_the_chosen_set_is_the_best_of_all_subsets(seed, spacing_m):
     for stations, stretches, value, rows, pieces in made_cases(seed):
         table = stretches.table
         clash = list(clashes(stations, pieces, rows, spacing_m))
-        valued = pd.DataFrame({prefix + name: np.ones(len(table)) for prefix in PREFIXES for name in VALUED})
+        columns = {prefix + name: np.ones(len(table)) for prefix in PREFIXES for name in VALUED}
         # A fish-safe turbine is one of any, and has no higher value than the best of these.
-        valued["any_net_annual_value"] = valued["safe_net_annual_value"] = value
+        valued = pd.DataFrame(columns | dict.fromkeys(("any_net_annual_value", "safe_net_annual_value"), value))
 
         offers = choose_sites(
             stretches, [], valued, np.zeros(len(table), dtype=int), stations, GivenSettings(spacing_m)
@@ -85,8 +85,8 @@ def test_the_chosen_set_is_the_best_of_all_subsets(seed, spacing_m):
         assert value[picked].sum() >= greedy
         left = (value > 0) & ~offers.chosen
         assert (offers.blocked_by[left] >= 0).all()
-        joins = stations.index[stations["downstream"].duplicated(keep=False)]
-        below = set(stations["downstream"][joins])
+        downstream = stations["downstream"].tolist()
+        below = {station for station in downstream if downstream.count(station) > 1}
         seen["tributary in mid-stretch"] += sum(
             1 for row, piece in zip(rows, pieces, strict=True) if below & (piece - {row.tailrace})
         )
@@ -94,7 +94,7 @@ def test_the_chosen_set_is_the_best_of_all_subsets(seed, spacing_m):
             len(piece) > 1 for piece in np.array(pieces, dtype=object)[table["scheme_type"] == "new_weir"]
         )
         seen["pond up a tributary"] += sum(
-            len({int(stations["downstream"][station]) for station in piece}) < len(piece) for piece in pieces
+            len({downstream[station] for station in piece}) < len(piece) for piece in pieces
         )
         seen["canal"] += int((table["conduit_length_m"] > 0).sum())
         seen["better than greed"] += value[picked].sum() > greedy
