@@ -63,6 +63,14 @@ share = 0.1
 [stretches]
 scheme_types = ["at_barrier"]
 
+# Nor is any figure of chance looked at, or a head.
+[uncertainty]
+simulations = 50
+
+[heads]
+shrink = false
+correct_selection = false
+
 [energy]
 turbines = ["{repository}/config/turbines/generic.toml"]
 
