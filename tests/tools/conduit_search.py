@@ -77,20 +77,22 @@ class _Cells:
     # Cost of straight pieces of headrace one way and the other, infinite where it cannot be built. A piece costs
     # the same both ways but for what it comes upon: an aqueduct or road is counted where it begins.
     def headrace(self, row, column, to_row, to_column, start, end):
-        limits, price = self.limits, self.price
-        down, across = to_row - row, to_column - column
+        limits, price, shape = self.limits, self.price, row.shape
+        row, column, down, across = (each.ravel() for each in (row, column, to_row - row, to_column - column))
         count = max(1, int(np.ceil(max(np.abs(down).max(), np.abs(across).max()))))
-        length_m = np.hypot(down, across) * self.cell_m
-        south, east = down / np.hypot(down, across), across / np.hypot(down, across)
         total = np.zeros(row.shape)
-        met = [start]
+        met = [[each.ravel() for each in start]]
+        # The pieces that can be built as far as looked at: mostly few.
+        left = np.arange(row.size)
         for place in range(count):
             share = (place + 0.5) / count
+            length_m = np.hypot(down, across) * self.cell_m
+            south, east = down / np.hypot(down, across), across / np.hypot(down, across)
             at, beside = row + share * down, column + share * across
             height_m = self.ground_m(at, beside) - self.level_m(at, beside)
             cell = self.cell(at, beside)
             over, obstacle = self.is_over(cell, height_m), self.obstacle[cell]
-            met.append((over, (obstacle & 1) > 0))
+            met.append([over, (obstacle & 1) > 0])
             slope = np.where(over, 0.0, np.abs(self.to_south[cell] * east - self.to_east[cell] * south))
             depth_m = np.abs(height_m)
             earth = depth_m * (price["cut_per_m2"] + price["cut_per_m3"] * depth_m) + price["bench_per_m"] * slope
@@ -98,13 +100,19 @@ class _Cells:
             bad = ~(height_m <= limits.max_cut_m) | (slope > limits.max_side_slope)
             bad |= over & (height_m < -limits.max_aqueduct_height_m)
             bad |= (obstacle & 2) > 0
-            total += np.where(bad, np.inf, each) * length_m / count
-        met.append(end)
+            total += each * length_m / count
+            row, column, down, across, total, left = (
+                each[~bad] for each in (row, column, down, across, total, left)
+            )
+            met = [[each[~bad] for each in pair] for pair in met]
+        met.append([each.ravel()[left] for each in end])
         there, back = total, total.copy()
         for (was_over, was_road), (over, road) in pairwise(met):
             there += price["per_crossing"] * (over & ~was_over) + price["per_road"] * (road & ~was_road)
             back += price["per_crossing"] * (was_over & ~over) + price["per_road"] * (was_road & ~road)
-        return there, back
+        ways = np.full((2, *shape), np.inf)
+        ways.reshape(2, -1)[:, left] = there, back
+        return ways
 
     # Cost of a penstock from one cell.
     def penstock(self, row, column):
