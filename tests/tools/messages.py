@@ -172,7 +172,7 @@ def _asked_for(function):
         for key in node.keys
         if isinstance(key, ast.Constant)
     }
-    for call in _calls(function, {"meaning_of", "_figure_head"}):
+    for call in _calls(ast.walk(function), {"meaning_of", "_figure_head"}):
         *_, layer, column = call.args
         layers = [layer.value] if isinstance(layer, ast.Constant) else ["structures", "drops"]
         columns = [column.value] if isinstance(column, ast.Constant) else keys
@@ -184,8 +184,8 @@ def _functions(path):
     return [node for node in ast.walk(module) if isinstance(node, ast.FunctionDef)]
 
 
-def _calls(node, names):
-    for each in ast.walk(node):
+def _calls(nodes, names):
+    for each in nodes:
         if isinstance(each, ast.Call) and isinstance(each.func, ast.Name) and each.func.id in names:
             yield each
 
@@ -196,24 +196,26 @@ def _of_module(path):
     constants = _assigned(module.body)
     found = []
     for function in (node for node in ast.walk(module) if isinstance(node, ast.FunctionDef)):
-        names = constants | _assigned(list(ast.walk(function)))
-        for call in _calls(function, {"say"}):
+        nodes = list(ast.walk(function))
+        names = constants | _assigned(nodes)
+        calls = [node for node in nodes if isinstance(node, ast.Call)]
+        for call in _calls(calls, {"say"}):
             found += [Message(text) for text in _texts(call.args[0], names)]
-        for call in _calls(function, {"say_as"}):
+        for call in _calls(calls, {"say_as"}):
             found += [
                 Message(text, "", context)
                 for text in _texts(call.args[1], names)
                 for context in _texts(call.args[0], names)
             ]
-        for call in _calls(function, {"plural"}):
+        for call in _calls(calls, {"plural"}):
             pairs = zip(*(_texts(each, names) for each in call.args[:2]), strict=True)
             found += [Message(*pair) for pair in pairs]
-        for call in _calls(function, TAKES_HEADING):
+        for call in _calls(calls, TAKES_HEADING):
             found += [Message(_untitled(text)) for text in _texts(call.args[0], names)]
-        for call in _calls(function, {"table"}):
+        for call in _calls(calls, {"table"}):
             found += [Message(_untitled(text)) for text in _within(call.args[1])] if len(call.args) > 1 else []
-        is_of_table = any(_calls(function, {"table"}))
-        for node in ast.walk(function):
+        is_of_table = any(_calls(calls, {"table"}))
+        for node in nodes:
             is_heads = isinstance(node, ast.Return) and function.name.endswith(("headings", "_heads"))
             if isinstance(node, ast.Assign) and is_of_table:
                 is_heads = any(getattr(to, "id", "") in HEADINGS for to in node.targets)
