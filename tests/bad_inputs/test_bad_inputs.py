@@ -1,5 +1,6 @@
 """Each bad input: its whole message, status 2, nothing printed or written; and what the message says mends it."""
 
+import copy
 import os
 import tomllib
 from typing import Literal, NamedTuple, get_args, get_origin
@@ -121,8 +122,7 @@ def test_what_is_no_finite_number_is_refused_for_every_number_of_the_settings(pl
         "nan": (float("nan"), "expected a finite number (found nan)"),
     }
     for value, expected in spoilt.values():
-        mapping = tomllib.loads(SETTINGS)
-        section = mapping
+        section = mapping = copy.deepcopy(SOUND)
         for part in place[:-1]:
             section = section.setdefault(part, {})
         section[place[-1]] = value

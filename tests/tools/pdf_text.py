@@ -19,9 +19,10 @@ def page_texts(path):
     tuple of str
         Files with the same bytes are read once.
     """
-    return _texts(Path(path).read_bytes())
+    return texts_in(Path(path).read_bytes())
 
 
 @lru_cache(maxsize=8)
-def _texts(content):
+def texts_in(content):
+    """The text of each page of a PDF file, given by its bytes."""
     return tuple(page.extract_text() for page in PdfReader(io.BytesIO(content)).pages)
