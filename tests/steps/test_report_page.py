@@ -2,8 +2,8 @@
 
 import re
 
-import pypdf
 from chromium import needs_chromium, started
+from pdf_text import page_texts
 from playwright.sync_api import sync_playwright
 
 
@@ -48,7 +48,7 @@ def test_the_page_of_the_sample_is_printed_on_six_pages_and_no_table_is_cut(samp
         )
         browser.close()
     assert widest <= 688 * 8 / 5
-    pages = [each.extract_text() for each in pypdf.PdfReader(path).pages]
+    pages = page_texts(path)
 
     assert len(pages) <= 6
     sites = sample_run.delivered.tables["sites"]["site_id"]

