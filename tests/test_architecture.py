@@ -4,6 +4,7 @@ import ast
 import re
 import subprocess
 import sys
+import tokenize
 import tomllib
 
 import pytest
@@ -20,6 +21,17 @@ MACHINE_PATH = re.compile(r"(?<![\w./:-])(?:/(?:home|work|tmp|Users|root|mnt|opt
 def modules(repository, *parts):
     found = [path for part in parts for path in sorted((repository / part).rglob("*.py"))]
     return [path for path in found if not FILLED & set(path.relative_to(repository).parts)]
+
+
+def says_what_it_makes(source):
+    """Whether a module begins with a documentation string; only its first statement is read."""
+    lines = iter(source.splitlines(keepends=True))
+    for token in tokenize.generate_tokens(lambda: next(lines, "")):
+        if token.type == tokenize.STRING:
+            return bool(ast.literal_eval(token.string).strip())
+        if token.type not in (tokenize.COMMENT, tokenize.NL):
+            return False
+    return False
 
 
 def ran(repository, *arguments):
@@ -48,10 +60,18 @@ def test_every_module_says_what_it_makes(repository):
     without = [
         str(path.relative_to(repository))
         for path in modules(repository, *PARTS)
-        if not ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
+        if not says_what_it_makes(path.read_text(encoding="utf-8"))
     ]
 
     assert without == []
+
+
+@pytest.mark.parametrize("start", ["", "# A comment.\n\n", "#!/usr/bin/env python3\n"])
+@pytest.mark.parametrize("first", ['"""It makes a table."""', "r'One'", '""" """', "ROWS = 3", "import ast", ""])
+def test_the_first_statement_says_what_a_module_makes(start, first):
+    source = f"{start}{first}\nimport sys\n"
+
+    assert says_what_it_makes(source) == bool(ast.get_docstring(ast.parse(source)))
 
 
 def test_every_public_function_and_class_of_the_package_says_what_it_gives(repository):
