@@ -84,9 +84,7 @@ def opened(window_of_pages):
         used.append((page, heard))
         for event, hear in heard.items():
             page.on(event, hear)
-        page.route(
-            "**/*", lambda route: route.continue_() if route.request.url.startswith(own) else route.abort()
-        )
+        page.route("**/*", lambda route: route.continue_() if route.request.url.startswith(own) else route.abort())
         page.set_viewport_size(size)
         page.bring_to_front()
         page.goto(own + place)
@@ -725,9 +723,7 @@ def test_the_page_keeps_to_wcag_2_2_aa_and_is_read_in_order_by_a_screen_reader(o
     page.evaluate((package / "axe.min.js").read_text(encoding="utf-8"))
     wanted = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
     # Of each rule that all keep to it names one element, where it would describe a thousand.
-    judged = page.evaluate(
-        "(tags) => axe.run(document, { runOnly: tags, resultTypes: ['violations'] })", wanted
-    )
+    judged = page.evaluate("(tags) => axe.run(document, { runOnly: tags, resultTypes: ['violations'] })", wanted)
 
     found = [
         f"{rule['id']}: {node['target']}: {node['failureSummary']}"
