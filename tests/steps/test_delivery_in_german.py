@@ -6,10 +6,8 @@ import re
 
 import pytest
 import unpacked
-from chromium import needs_chromium, started
 from left_in_english import figures_in, left_in_english
 from pdf_text import page_texts
-from playwright.sync_api import sync_playwright
 from pypdf import PdfReader
 
 from sitefinder.delivery.page import make_page
@@ -193,17 +191,3 @@ def test_english_is_what_is_delivered_where_no_language_is_set(made_in, sample_r
     assert english["summary"].partition("\n\n")[0] == sample_run.delivered.summary.partition("\n\n")[0]
     for name, pdf in (("field-sheets.pdf", english["sheets"]), ("district-map.pdf", english["map"])):
         assert pdf.read_bytes() == (sample_run.folder / name).read_bytes(), name
-
-
-@needs_chromium
-def test_the_german_page_is_printed_on_six_pages_too(german, tmp_path):
-    (tmp_path / "report.html").write_text(german["page"], encoding="utf-8")
-    with sync_playwright() as playwright:
-        browser = started(playwright)
-        page = browser.new_page()
-        page.goto((tmp_path / "report.html").as_uri())
-        page.wait_for_selector("html[data-ready=yes]", state="attached")
-        page.pdf(path=tmp_path / "printed.pdf", prefer_css_page_size=True)
-        browser.close()
-
-    assert len(PdfReader(tmp_path / "printed.pdf").pages) <= 6

@@ -1,10 +1,14 @@
 """The report page that a run delivers: its figures are those of the layers."""
 
 import re
+from typing import NamedTuple
 
-from chromium import needs_chromium, started
+import pytest
+from chromium import CHROMIUM, REASON, started
 from pdf_text import page_texts
 from playwright.sync_api import sync_playwright
+
+from sitefinder.delivery.page import make_page
 
 
 def test_the_page_of_the_sample_shows_the_figures_of_the_layers(sample_run, read_layers):
@@ -31,15 +35,32 @@ def test_equations_and_inputs_of_the_sample_are_folded(sample_run):
         assert section.count("<table") == sum(each.count("<table") for each in folded) > 0
 
 
-@needs_chromium
-def test_the_page_of_the_sample_is_printed_on_six_pages_and_no_table_is_cut(sample_run, tmp_path):
-    path = tmp_path / "printed.pdf"
+class Printed(NamedTuple):
+    """The page of the sample as PDF files by language, and where its widest table ends on paper [pixels]."""
+
+    files: dict
+    widest: float
+
+
+@pytest.fixture(scope="module")
+def printed(sample_run, tmp_path_factory):
+    """The page in English, as delivered, and in German, printed by one browser, which takes long to start."""
+    if CHROMIUM is None:
+        pytest.skip(REASON)
+    folder = tmp_path_factory.mktemp("printed")
+    settings = sample_run.results["settings"]
+    wanted = {"language": "de", "page": True, "field_sheets": 20, "district_map": True}
+    settings = settings.model_copy(update={"delivery": settings.delivery.model_copy(update=wanted)})
+    german = make_page(settings, sample_run.results, folder)
+    files = {}
     with sync_playwright() as playwright:
         browser = started(playwright)
         page = browser.new_page(viewport={"width": 1280, "height": 900})
-        page.goto((sample_run.folder / "report.html").as_uri())
-        page.wait_for_selector("html[data-ready=yes]", state="attached")
-        page.pdf(path=path, prefer_css_page_size=True)
+        for tag, path in (("de", german), ("en", sample_run.folder / "report.html")):
+            page.goto(path.as_uri())
+            page.wait_for_selector(f"html[data-ready=yes][lang={tag}]", state="attached")
+            files[tag] = folder / f"{tag}.pdf"
+            page.pdf(path=files[tag], prefer_css_page_size=True)
         # A4 less margins has 688 pixels; browsers shrink what is wider to five eighths, and cut the rest.
         page.emulate_media(media="print")
         page.set_viewport_size({"width": 688, "height": 1000})
@@ -47,8 +68,12 @@ def test_the_page_of_the_sample_is_printed_on_six_pages_and_no_table_is_cut(samp
             "table", "all => Math.max(...all.map(one => one.getBoundingClientRect().right))"
         )
         browser.close()
-    assert widest <= 688 * 8 / 5
-    pages = page_texts(path)
+    return Printed(files, widest)
+
+
+def test_the_page_of_the_sample_is_printed_on_six_pages_and_no_table_is_cut(sample_run, printed):
+    assert printed.widest <= 688 * 8 / 5
+    pages = page_texts(printed.files["en"])
 
     assert len(pages) <= 6
     sites = sample_run.delivered.tables["sites"]["site_id"]
@@ -56,3 +81,7 @@ def test_the_page_of_the_sample_is_printed_on_six_pages_and_no_table_is_cut(samp
     for names in (sites, structures):
         # All rows of a table are on one page.
         assert any(all(name in re.sub(r"\s", "", text) for name in names) for text in pages)
+
+
+def test_the_german_page_is_printed_on_six_pages_too(printed):
+    assert len(page_texts(printed.files["de"])) <= 6
