@@ -62,8 +62,8 @@ from sitefinder.steps.part_size import with_parts_of
 
 # What all compiled kernels are made by.
 COMPILED = "sitefinder.compiled"
-# Where the number of workers is chosen, not stated: how long tasks of a rerun are done by its own process before
-# workers start [s]. A run with one more rule has few (own choice: some twice what their start takes).
+# How long tasks of a rerun are done by its own process before workers of this machine start [s], be their number
+# chosen or stated. A run with one more rule has few (own choice: some twice what their start takes).
 PATIENCE_S = 10.0
 
 
@@ -93,7 +93,8 @@ def run(
         It changes no result.
     workers : int, optional
         Worker processes on this machine, in place of the settings'; changes no result. Where neither states any,
-        there are as many as cores if the region is large enough for them to pay and memory allows.
+        there are as many as cores if the region is large enough for them to pay and memory allows. In a run that
+        finds most kept they start when its own process has done tasks for a while.
     scheduler : str, optional
         Address of the scheduler of a running Dask cluster, whose workers are used instead; changes no result.
         Whoever can reach a scheduler can run code on its workers: keep it on a private network, or use TLS.
@@ -134,7 +135,7 @@ def run(
         said = _to_standard_error if progress is True else None
         if is_chosen:
             log_workers(settings.run.process_count)
-        executor = partial(_executor, settings, scheduler, said, PATIENCE_S if is_chosen else 0.0)
+        executor = partial(_executor, settings, scheduler, said)
         job = _Job(settings, inputs, target, record, memory, listener, executor)
         bound.validate()
         record.passed("reading")
@@ -401,7 +402,6 @@ def _executor(
     settings: Settings,
     scheduler: str | None,
     said: Callable[[str], None] | None,
-    patience_s: float,
     folder: Path | None,
 ) -> AbstractContextManager[Executor]:
     workers = settings.run.process_count
@@ -416,7 +416,7 @@ def _executor(
         workers=workers,
         scheduler=scheduler,
         announce=said,
-        patience_s=patience_s,
+        patience_s=PATIENCE_S if scheduler is None else 0.0,
     )
 
 

@@ -412,11 +412,17 @@ def test_one_process_and_a_cluster_that_loses_a_worker_deliver_the_same_bytes(
     first = delivered(tmp_path / "one")
     assert "out/sites.gpkg" in first
     assert delivered(tmp_path / "cluster") == first
-    # Nothing has changed: neither workers nor their library are needed.
+    # Nothing has changed, or some seconds of tasks are left: neither workers nor their library are needed.
     monkeypatch.setattr("sitefinder.pipeline.cluster.LocalWorkers", None)
     for name in [name for name in sys.modules if name.partition(".")[0] in LIBRARIES]:
         monkeypatch.delitem(sys.modules, name)
     run_and_deliver(settings["one"], workers=2)
+    changed = small.replace("share = 0.1", "share = 0.2")
+    assert changed != small
+    settings["one"].write_text(changed, encoding="utf-8")
+    words.clear()
+    run_and_deliver(settings["one"], workers=2, progress=lambda said, *_: words.append(said))
+    assert any(said.startswith("evaluating stretches, 4 of") for said in words)
     assert not LIBRARIES & set(sys.modules)
 
 
