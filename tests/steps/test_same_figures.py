@@ -1,7 +1,7 @@
 """The figures of one run in GeoPackage, tables, page, printed sheets and the receiver's file are equal.
 
 The GeoPackage is read by pyogrio and sqlite3, tables by csv, the page by Python's own HTML parser, PDF files by
-pypdf, waypoints by ElementTree: none of them is code of ours.
+pdfium, waypoints by ElementTree: none of them is code of ours.
 See test_field_sheets_and_plate.py for more of the sheets.
 """
 
