@@ -60,7 +60,6 @@ NONE = np.zeros(0)
 
 
 def test_lengths_rise_from_the_segment_to_the_longest_candidate(likely):
-
     assert likely.length_m[0] == STEP_M
     assert likely.length_m[-1] == 500.0
     assert (likely.length_m[1:] / likely.length_m[:-1] <= 1.5 + 1e-9).all()

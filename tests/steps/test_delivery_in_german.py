@@ -9,6 +9,7 @@ import unpacked
 from left_in_english import figures_in, left_in_english
 from pdf_text import page_texts
 from pypdf import PdfReader
+from sample_in_language import in_language
 
 from sitefinder.delivery.page import make_page
 from sitefinder.delivery.sheets import make_district_map, make_field_sheets
@@ -47,9 +48,7 @@ def made_in(sample_run, tmp_path_factory):
     """A function that gives page, sheets, map and summary of the sample run in a language."""
 
     def made(tag):
-        settings = sample_run.results["settings"]
-        wanted = {"language": tag, "page": True, "field_sheets": 20, "district_map": True}
-        settings = settings.model_copy(update={"delivery": settings.delivery.model_copy(update=wanted)})
+        settings = in_language(sample_run.results["settings"], tag)
         scratch, results = tmp_path_factory.mktemp(tag), sample_run.results
         return {
             "page": make_page(settings, results, scratch).read_text(encoding="utf-8"),

@@ -4,9 +4,10 @@ import re
 from typing import NamedTuple
 
 import pytest
-from chromium import CHROMIUM, REASON, started
+from chromium import needs_chromium, started
 from pdf_text import page_texts
 from playwright.sync_api import sync_playwright
+from sample_in_language import in_language
 
 from sitefinder.delivery.page import make_page
 
@@ -45,13 +46,8 @@ class Printed(NamedTuple):
 @pytest.fixture(scope="module")
 def printed(sample_run, tmp_path_factory):
     """The page in English, as delivered, and in German, printed by one browser, which takes long to start."""
-    if CHROMIUM is None:
-        pytest.skip(REASON)
     folder = tmp_path_factory.mktemp("printed")
-    settings = sample_run.results["settings"]
-    wanted = {"language": "de", "page": True, "field_sheets": 20, "district_map": True}
-    settings = settings.model_copy(update={"delivery": settings.delivery.model_copy(update=wanted)})
-    german = make_page(settings, sample_run.results, folder)
+    german = make_page(in_language(sample_run.results["settings"], "de"), sample_run.results, folder)
     files = {}
     with sync_playwright() as playwright:
         browser = started(playwright)
@@ -71,6 +67,7 @@ def printed(sample_run, tmp_path_factory):
     return Printed(files, widest)
 
 
+@needs_chromium
 def test_the_page_of_the_sample_is_printed_on_six_pages_and_no_table_is_cut(sample_run, printed):
     assert printed.widest <= 688 * 8 / 5
     pages = page_texts(printed.files["en"])
@@ -83,5 +80,6 @@ def test_the_page_of_the_sample_is_printed_on_six_pages_and_no_table_is_cut(samp
         assert any(all(name in re.sub(r"\s", "", text) for name in names) for text in pages)
 
 
+@needs_chromium
 def test_the_german_page_is_printed_on_six_pages_too(printed):
     assert len(page_texts(printed.files["de"])) <= 6

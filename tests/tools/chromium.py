@@ -7,8 +7,9 @@ import pytest
 # Chromium without its windows where that is installed: the whole program also draws its own buttons, which nobody
 # sees, in processes of their own for each page. Tests of pages took twice the processor time with it.
 CHROMIUM = shutil.which("chromium-headless-shell") or shutil.which("chromium")
-REASON = "needs the program chromium-headless-shell or chromium; .ci/run installs one"
-needs_chromium = pytest.mark.skipif(CHROMIUM is None, reason=REASON)
+needs_chromium = pytest.mark.skipif(
+    CHROMIUM is None, reason="needs the program chromium-headless-shell or chromium; .ci/run installs one"
+)
 ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking")
 
 
